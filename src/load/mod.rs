@@ -1,0 +1,191 @@
+//! Drives a share: the stream that decides and the engines that do.
+//!
+//! What stands under a sitting is a [`Share`]: a mounted directory of this machine, or a made-up
+//! one on virtual time. Both take the same assignments and give the same recordings.
+
+mod stream;
+
+use std::fmt;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
+
+use jiff::Timestamp;
+
+pub use stream::{Job, Next, Outcome, Stream, Transfer};
+
+use crate::facts::Facts;
+use crate::plan::{DataFile, Pattern, Space, TestData, Workload};
+use crate::record::Recording;
+use crate::units::Nanos;
+
+/// What an operation goes through on its way; part of every trial's row.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Engine {
+    /// A thread for each operation in flight, with positioned reads and writes.
+    Threads,
+    /// An io_uring ring for each stream.
+    Ring,
+    /// A made-up share on virtual time.
+    Simulated,
+}
+
+impl Engine {
+    /// The word used in tables and files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Threads => "threads",
+            Self::Ring => "ring",
+            Self::Simulated => "SIMULATED",
+        }
+    }
+}
+
+/// One trial, as an engine is asked for it.
+#[derive(Debug)]
+pub struct Assignment<'a> {
+    /// What kind of load.
+    pub workload: &'a Workload,
+    /// Where its operations go.
+    pub pattern: Pattern,
+    /// The test data, to find files by their numbers.
+    pub data: &'a TestData,
+    /// How long, in whole seconds.
+    pub length: Nanos,
+    /// The operation number to begin with.
+    pub first: u64,
+    /// The trial's number in the study, from which blocks that it writes get their generation.
+    pub trial: u64,
+}
+
+/// What came of a trial.
+#[derive(Debug)]
+pub struct Measured {
+    /// All operations.
+    pub recording: Recording,
+    /// How long the flush after the last write took; `None` for a trial that only reads.
+    pub flush: Option<Nanos>,
+    /// What drove it.
+    pub engine: Engine,
+    /// Whether the files were open for direct I/O.
+    pub direct: bool,
+    /// The operation number with which the next trial of the workload goes on.
+    pub next_first: u64,
+    /// Whether it was stopped before its end.
+    pub interrupted: bool,
+    /// What a reader of the trial should know: fall-backs and their reasons.
+    pub notes: Vec<String>,
+}
+
+/// What engines and the one who waits for them share: how far it is, and whether to stop.
+#[derive(Debug, Default)]
+pub struct Watch {
+    stop: AtomicBool,
+    bytes: AtomicU64,
+}
+
+impl Watch {
+    /// Asks the engines to come to an end.
+    pub fn stop(&self) {
+        self.stop.store(true, Relaxed);
+    }
+
+    /// Whether an end was asked for.
+    pub fn stopped(&self) -> bool {
+        self.stop.load(Relaxed)
+    }
+
+    /// Counts bytes of progress.
+    pub fn add(&self, bytes: u64) {
+        self.bytes.fetch_add(bytes, Relaxed);
+    }
+
+    /// Bytes so far, in all.
+    pub fn bytes(&self) -> u64 {
+        self.bytes.load(Relaxed)
+    }
+}
+
+/// Why the share could not be used.
+#[derive(Debug, thiserror::Error)]
+pub enum LoadError {
+    /// An operating-system call failed.
+    #[error("{doing} {path}: {source}")]
+    Io {
+        /// What was being done.
+        doing: &'static str,
+        /// To what.
+        path: String,
+        /// How it failed.
+        source: std::io::Error,
+    },
+    /// The share is full.
+    #[error("the share is full while writing {path}: free some space, or ask for less with --size")]
+    Full {
+        /// What was being written.
+        path: String,
+    },
+    /// Something stands in the test-data folder that this study did not put there.
+    #[error("{path}: {why}; nothing was changed")]
+    Foreign {
+        /// What was found.
+        path: String,
+        /// What is wrong with it.
+        why: &'static str,
+    },
+    /// The person, or a limit, ended it.
+    #[error("stopped")]
+    Stopped,
+}
+
+impl LoadError {
+    /// A failed call, told apart from a full share.
+    pub fn io(doing: &'static str, path: impl fmt::Display, source: std::io::Error) -> Self {
+        let path = path.to_string();
+        match source.kind() {
+            std::io::ErrorKind::StorageFull => Self::Full { path },
+            _ => Self::Io {
+                doing,
+                path,
+                source,
+            },
+        }
+    }
+}
+
+/// What stands under a sitting.
+pub trait Share {
+    /// The time of day there.
+    fn now(&self) -> Timestamp;
+
+    /// What can be learnt of client, mount and link.
+    fn facts(&mut self) -> Facts;
+
+    /// Room on the share.
+    ///
+    /// # Errors
+    /// When the share does not answer.
+    fn space(&mut self) -> Result<Space, LoadError>;
+
+    /// Makes sure that the test-data folder of `data` is there and belongs to the study.
+    ///
+    /// # Errors
+    /// When it cannot be made, or something foreign is in its place.
+    fn open_folder(&mut self, data: &TestData) -> Result<(), LoadError>;
+
+    /// Writes `file` from its beginning to its end and flushes it.
+    ///
+    /// # Errors
+    /// When writing fails, or an end was asked for.
+    fn lay_down(&mut self, file: &DataFile, watch: &Watch) -> Result<(), LoadError>;
+
+    /// Runs one trial. A failed operation is part of what was measured; it is no error of this call.
+    ///
+    /// # Errors
+    /// When the files cannot be opened or no engine can be set up.
+    fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError>;
+}
+
+/// The generation of a block that trial number `trial` writes on its `pass` over its part: unique,
+/// and never that of laying down, which is 0.
+pub fn generation(trial: u64, pass: u64) -> u64 {
+    (trial + 1) << 16 | (pass & 0xffff)
+}

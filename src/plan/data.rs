@@ -1,0 +1,85 @@
+//! The test data of a study: which files lie in its folder on the share.
+//!
+//! Reads go to the read set, which is laid down once and kept through all phases, so that old data
+//! can be read again after the expansion. Writes go to the write set, whose blocks change.
+
+use serde::{Deserialize, Serialize};
+
+use super::Phase;
+use crate::units::Bytes;
+
+/// What a file of test data is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Set {
+    /// Laid down once, then only read.
+    Read,
+    /// Overwritten by write workloads.
+    Write,
+}
+
+/// One file of test data.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DataFile {
+    /// Its number, unique in the study, and part of the content of its blocks.
+    pub number: u64,
+    /// What it is for.
+    pub set: Set,
+    /// Its size: a multiple of 1 MiB, equal for all files of a study.
+    pub bytes: Bytes,
+    /// The phase in which it was laid down.
+    pub phase: Phase,
+    /// Whether it was written to its end and flushed.
+    pub complete: bool,
+}
+
+impl DataFile {
+    /// Its name in the test-data folder.
+    pub fn name(&self) -> String {
+        let set = match self.set {
+            Set::Read => "read",
+            Set::Write => "write",
+        };
+        format!("{set}-{:05}.blocks", self.number)
+    }
+}
+
+/// All test data of a study; the manifest by which it is found again and removed.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TestData {
+    /// Folder on the share, relative to the share; empty before any data was laid down.
+    #[serde(default)]
+    pub folder: String,
+    /// Files in order of their numbers, complete or not.
+    #[serde(default, rename = "file")]
+    pub files: Vec<DataFile>,
+}
+
+impl TestData {
+    /// The complete files of `set`.
+    pub fn of(&self, set: Set) -> impl Iterator<Item = &DataFile> {
+        self.files
+            .iter()
+            .filter(move |file| file.complete && file.set == set)
+    }
+
+    /// Bytes of the complete files of `set`.
+    pub fn bytes(&self, set: Set) -> Bytes {
+        self.of(set).map(|file| file.bytes).sum()
+    }
+
+    /// Bytes of all complete files.
+    pub fn total(&self) -> Bytes {
+        self.bytes(Set::Read) + self.bytes(Set::Write)
+    }
+
+    /// The size of every file, when there is one.
+    pub fn file_bytes(&self) -> Option<Bytes> {
+        self.files.first().map(|file| file.bytes)
+    }
+
+    /// The number that the next new file gets.
+    pub fn next_number(&self) -> u64 {
+        self.files.last().map_or(0, |file| file.number + 1)
+    }
+}

@@ -1,0 +1,20 @@
+//! What a sitting will do: workloads, the order of trials, where each operation goes, what stands
+//! in the blocks, how much test data there is. Pure: a request and facts in, a plan or the reason
+//! why not out.
+
+pub mod content;
+mod data;
+mod pattern;
+mod permutation;
+mod phase;
+mod schedule;
+mod sizing;
+mod workload;
+
+pub use data::{DataFile, Set, TestData};
+pub use pattern::{Direction, Operation, Pattern, PatternError};
+pub use permutation::Permutation;
+pub use phase::Phase;
+pub use schedule::order;
+pub use sizing::{Memory, Sizing, SizingError, Space, keep_free, size};
+pub use workload::{Access, STANDARD, Workload, WorkloadError};

@@ -1,0 +1,245 @@
+//! How much test data there shall be: larger than any cache where the budget allows.
+
+use super::{Set, TestData};
+use crate::units::{Bytes, percent};
+
+/// Memories that could serve test data instead of the drives.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Memory {
+    /// Of the machine that measures.
+    pub client: Bytes,
+    /// Of the server, as the person stated it.
+    pub server: Option<Bytes>,
+}
+
+impl Memory {
+    /// The larger of both.
+    pub fn largest(&self) -> Bytes {
+        self.client.max(self.server.unwrap_or_default())
+    }
+}
+
+/// Room on the file system under the share.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Space {
+    /// Size of the file system.
+    pub total: Bytes,
+    /// What this user may still write.
+    pub available: Bytes,
+}
+
+/// How much stays free whatever happens: a tenth of the file system.
+pub fn keep_free(total: Bytes) -> Bytes {
+    total.share(1, 10)
+}
+
+/// A size for the test data, and what it means.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sizing {
+    /// Size of each file.
+    pub file: Bytes,
+    /// Files of the read set that there shall be in all.
+    pub read_files: u64,
+    /// Files of the write set that there shall be in all.
+    pub write_files: u64,
+    /// The part of the read set that the largest known memory could hold, 0 to 1.
+    pub cacheable: f64,
+    /// A sentence when the data is smaller than wanted.
+    pub note: Option<String>,
+}
+
+/// Why no test data can be laid down.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum SizingError {
+    /// Even the smallest set would break the budget.
+    #[error(
+        "the share has {available} free and must keep {keep} of its {total} free, which leaves no room for test data: free some space or choose another share"
+    )]
+    NoRoom {
+        /// Free now.
+        available: Bytes,
+        /// To be kept free.
+        keep: Bytes,
+        /// Size of the file system.
+        total: Bytes,
+    },
+    /// The asked size would break the budget.
+    #[error(
+        "--size {asked} needs {needs} with the write set, and only {room} may be used so that a tenth of the share stays free: ask for less"
+    )]
+    TooLarge {
+        /// Size of the read set that was asked for.
+        asked: Bytes,
+        /// With the write set.
+        needs: Bytes,
+        /// What may be used.
+        room: Bytes,
+    },
+    /// Too small to measure anything with.
+    #[error("--size {0} is too small: ask for at least 16 MiB")]
+    TooSmall(Bytes),
+}
+
+/// The smallest read set.
+const SMALLEST: Bytes = Bytes(16 << 20);
+/// The read set of a first, short look.
+const BRIEF: Bytes = Bytes(1 << 30);
+/// Test data is so many times the largest memory where the budget allows.
+const MEMORY_FACTOR: u64 = 2;
+
+/// Decides the size of the test data.
+///
+/// `asked` is the read set that the person wants; without it, it is twice the largest memory, at
+/// most a quarter of free space (`brief`: at most 1 GiB). The write set has a quarter of the read
+/// set. What is already laid down is never made smaller, and counts as available.
+///
+/// # Errors
+/// When the budget leaves no room, or less than was asked.
+pub fn size(
+    present: &TestData,
+    asked: Option<Bytes>,
+    brief: bool,
+    memory: Memory,
+    space: Space,
+) -> Result<Sizing, SizingError> {
+    let own = present.total();
+    let room = (space.available + own).saturating_sub(keep_free(space.total));
+    let read_share = |whole: Bytes| whole.share(4, 5);
+    let wanted = match asked {
+        Some(asked) if asked < SMALLEST => return Err(SizingError::TooSmall(asked)),
+        Some(asked) => {
+            let needs = asked + asked.share(1, 4);
+            if needs > room && asked > present.bytes(Set::Read) {
+                return Err(SizingError::TooLarge { asked, needs, room });
+            }
+            asked
+        }
+        None => {
+            let budget = (space.available + own).share(1, 4).min(room);
+            let full = memory.largest().times(MEMORY_FACTOR);
+            let goal = if brief { full.min(BRIEF) } else { full };
+            goal.max(SMALLEST).min(read_share(budget))
+        }
+    };
+    let wanted = wanted.max(present.bytes(Set::Read));
+    if wanted < SMALLEST {
+        return Err(SizingError::NoRoom {
+            available: space.available,
+            keep: keep_free(space.total),
+            total: space.total,
+        });
+    }
+    let file = present.file_bytes().unwrap_or_else(|| file_size(wanted));
+    let read_files = wanted.0.div_ceil(file.0);
+    let write_files = read_files
+        .div_ceil(4)
+        .max(present.bytes(Set::Write).0 / file.0);
+    let read = file.times(read_files);
+    let cacheable = (memory.largest().0 as f64 / read.0 as f64).min(1.0);
+    let note = (read < memory.largest().times(MEMORY_FACTOR)).then(|| {
+        format!(
+            "the test data to read ({}) is smaller than twice the largest known memory ({}): up to {} of it could be served from a cache",
+            read.iec(),
+            memory.largest().iec(),
+            percent(cacheable, 0)
+        )
+    });
+    Ok(Sizing {
+        file,
+        read_files,
+        write_files,
+        cacheable,
+        note,
+    })
+}
+
+/// 32 to 64 files, so that they can be dealt out to workloads.
+fn file_size(set: Bytes) -> Bytes {
+    Bytes((set.0 / 64).next_power_of_two().max(1 << 20))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const MEMORY: Memory = Memory {
+        client: Bytes(8 << 30),
+        server: Some(Bytes(16 << 30)),
+    };
+
+    fn space(total_gib: u64, available_gib: u64) -> Space {
+        Space {
+            total: Bytes::GIB.times(total_gib),
+            available: Bytes::GIB.times(available_gib),
+        }
+    }
+
+    #[test]
+    fn twice_the_larger_memory_where_it_fits() {
+        let sizing = size(&TestData::default(), None, false, MEMORY, space(1000, 800)).unwrap();
+        assert_eq!(sizing.file.times(sizing.read_files), Bytes::GIB.times(32));
+        assert_eq!(sizing.write_files * 4, sizing.read_files);
+        assert_eq!((sizing.cacheable, sizing.note), (0.5, None));
+    }
+
+    #[test]
+    fn a_quarter_of_free_space_at_most_and_it_is_said() {
+        let sizing = size(&TestData::default(), None, false, MEMORY, space(100, 80)).unwrap();
+        let total = sizing.file.times(sizing.read_files + sizing.write_files);
+        assert!(total <= Bytes::GIB.times(21), "{total}");
+        assert_eq!(sizing.cacheable, 1.0);
+        assert!(sizing.note.unwrap().contains("100 %"));
+    }
+
+    #[test]
+    fn a_tenth_stays_free_whatever_is_asked() {
+        let asked = Some(Bytes::GIB.times(80));
+        let error = size(&TestData::default(), asked, false, MEMORY, space(100, 90)).unwrap_err();
+        assert!(matches!(error, SizingError::TooLarge { .. }), "{error}");
+        let error = size(&TestData::default(), None, false, MEMORY, space(100, 10)).unwrap_err();
+        assert!(matches!(error, SizingError::NoRoom { .. }), "{error}");
+    }
+
+    #[test]
+    fn data_on_the_share_is_reused_and_only_grows() {
+        let first = size(
+            &TestData::default(),
+            Some(Bytes::GIB),
+            false,
+            MEMORY,
+            space(100, 90),
+        );
+        let first = first.unwrap();
+        let file = |number| super::super::DataFile {
+            number,
+            set: if number < first.read_files {
+                Set::Read
+            } else {
+                Set::Write
+            },
+            bytes: first.file,
+            phase: super::super::Phase::Before,
+            complete: true,
+        };
+        let files = (0..first.read_files + first.write_files)
+            .map(file)
+            .collect();
+        let present = TestData {
+            folder: "x".into(),
+            files,
+        };
+        let smaller = Some(Bytes::MIB.times(64));
+        assert_eq!(
+            size(&present, smaller, false, MEMORY, space(100, 88)).unwrap(),
+            first
+        );
+        let larger = size(
+            &present,
+            Some(Bytes::GIB.times(2)),
+            false,
+            MEMORY,
+            space(100, 88),
+        );
+        assert_eq!(larger.unwrap().read_files, first.read_files * 2);
+    }
+}

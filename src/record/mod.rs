@@ -1,0 +1,9 @@
+//! What happened: operations gathered into windows of one second, windows into a trial.
+//!
+//! Recordings of parallel streams are made apart, without locks, and merged afterwards.
+
+mod recording;
+mod summary;
+
+pub use recording::{Cause, Failure, Recording, WINDOW, Window, digits_for, histogram};
+pub use summary::{Summary, summarize};

@@ -1,0 +1,3 @@
+//! Statistics: no units, no names of the trade.
+
+pub mod steady;

@@ -1,0 +1,18 @@
+//! Quantities as types, so that bytes, nanoseconds and rates cannot be mixed up.
+//!
+//! Each quantity has one parser and one printer. SI units (kB, MB, GB, TB: powers of 1000) and IEC
+//! units (KiB, MiB, GiB, TiB: powers of 1024) are both read and never confused: a bare `K` or `G`
+//! is refused, because half of the world reads it one way and half the other.
+
+mod bytes;
+mod nanos;
+mod rate;
+
+pub use bytes::{Bytes, ParseBytesError};
+pub use nanos::Nanos;
+pub use rate::Rate;
+
+/// A fraction in words: `0.256` becomes `25.6 %`, with `decimals` digits after the point.
+pub fn percent(fraction: f64, decimals: usize) -> String {
+    format!("{:.*} %", decimals, fraction * 100.0)
+}
