@@ -1,0 +1,1 @@
+//! The statistics room against published values.
