@@ -7,6 +7,10 @@
 
 use super::describe::mean;
 
+/// A unit-length column of which less than this is not already in the columns before it
+/// is taken as dependent on them: what is left is the rounding of its values.
+const COLLINEAR: f64 = 1e-12;
+
 /// Whether a model has a constant term. The choice also fixes what R squared means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Intercept {
@@ -143,12 +147,11 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 /// Turns unit-length `columns` into the upper triangle R (entry (i, j) in
 /// `columns[j][i]`) by Householder reflections, applying the same to `rhs`.
 fn reflect_to_triangle(columns: &mut [Vec<f64>], rhs: &mut [f64]) -> Option<()> {
-    let tolerance = f64::EPSILON * rhs.len() as f64;
     for k in 0..columns.len() {
         let mut mirror = columns[k][k..].to_vec();
         let length = dot(&mirror, &mirror).sqrt();
         // Columns have length 1, so what is left of one says how much of it is new.
-        if !(length > tolerance) {
+        if !(length > COLLINEAR) {
             return None;
         }
         // The sign that avoids cancellation.
