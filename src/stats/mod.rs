@@ -1,3 +1,25 @@
-//! Statistics: no units, no names of the trade.
+//! The statistics room: `f64` slices in, values out.
+//!
+//! Nothing here knows of bytes, drives or shares; nothing reads a clock, and chance
+//! enters only through an explicit `&mut fastrand::Rng`. A result that the data do
+//! not define (the spread of one value, the mean of none) is `None`, never a made-up
+//! number. Every formula names its source, and every function is tested against
+//! published values or an independent computation.
+//!
+//! | module | answers |
+//! | --- | --- |
+//! | [`describe`] | where a sample lies and how wide it is |
+//! | [`quantile`] | the value below which a share of the sample lies, by a named definition |
+//! | [`interval`] | how far an estimate may be off: t, bootstrap, jackknife |
+//! | [`contrast`] | whether and by how much two groups differ, and what it takes to prove it |
+//! | [`regression`] | least squares by Householder QR |
+//! | [`steady`] | whether a series has settled, and where its warm-up ends |
 
+pub mod describe;
+pub mod quantile;
+mod special;
+
+pub mod interval;
+pub mod contrast;
+pub mod regression;
 pub mod steady;

@@ -1,0 +1,88 @@
+//! What a comparison could have proved, and how many trials a proof would take.
+//!
+//! "Proved" means that the two-sided interval of [`welch_ratio`](super::welch_ratio)
+//! excludes 1 on the right side. Its t is treated as noncentral t with the
+//! Welch-Satterthwaite degrees of freedom: exact for equal variances and equal group
+//! sizes, an approximation otherwise (for the noncentral t as the power of a t test:
+//! Cohen, Statistical Power Analysis for the Behavioral Sciences, 1988, from memory).
+//! The standard deviations are of natural logs and are taken as known.
+
+use super::super::special::{noncentral_t_tail, t_two_sided};
+use super::welch::combined_error;
+
+/// The smallest true ratio above 1 that groups of this size and spread would prove
+/// with probability `power`; its inverse is the smallest loss.
+///
+/// 1.08 reads: changes below 8 % could well have gone unseen. `None` when a group has
+/// fewer than two trials, neither varies, or `confidence` or `power` lie outside (0, 1).
+pub fn smallest_provable_ratio(
+    sd_log_before: f64,
+    n_before: usize,
+    sd_log_after: f64,
+    n_after: usize,
+    confidence: f64,
+    power: f64,
+) -> Option<f64> {
+    if !(power > 0.0 && power < 1.0) {
+        return None;
+    }
+    let (error, df) = combined_error(
+        sd_log_before.powi(2),
+        n_before,
+        sd_log_after.powi(2),
+        n_after,
+    )?;
+    let threshold = t_two_sided(confidence, df)?;
+    let enough = |delta: f64| noncentral_t_tail(threshold, df, delta) >= power;
+    let mut high = 1.0;
+    while !enough(high) {
+        high *= 2.0;
+    }
+    let mut low = 0.0;
+    // Halves a bracket no wider than twice the answer until it is nine digits narrow.
+    while high - low > 1e-9 * high {
+        let middle = f64::midpoint(low, high);
+        if enough(middle) {
+            high = middle;
+        } else {
+            low = middle;
+        }
+    }
+    Some((high * error).exp())
+}
+
+/// Trials needed on each side to prove a true `ratio` with probability `power`.
+///
+/// `None` when more than `most` would be needed, the ratio is 1 or not positive, or
+/// where [`smallest_provable_ratio`] is.
+pub fn trials_needed(
+    ratio: f64,
+    sd_log_before: f64,
+    sd_log_after: f64,
+    confidence: f64,
+    power: f64,
+    most: usize,
+) -> Option<usize> {
+    if !(power > 0.0 && power < 1.0 && ratio > 0.0 && ratio.is_finite() && ratio != 1.0) {
+        return None;
+    }
+    let shown = |n: usize| {
+        let (error, df) = combined_error(sd_log_before.powi(2), n, sd_log_after.powi(2), n)?;
+        let threshold = t_two_sided(confidence, df)?;
+        Some(noncentral_t_tail(threshold, df, ratio.ln().abs() / error) >= power)
+    };
+    // The power grows with n, so the first n that is enough can be found by halving.
+    let (mut low, mut high) = (1, most);
+    if most < 2 || !shown(most)? {
+        return None;
+    }
+    while high - low > 1 {
+        let middle = usize::midpoint(low, high);
+        if shown(middle)? {
+            high = middle;
+        } else {
+            low = middle;
+        }
+    }
+    Some(high)
+}

@@ -1,0 +1,89 @@
+//! One sample in a few numbers: centre, spread and serial correlation.
+
+/// Arithmetic mean, `None` for an empty sample.
+///
+/// A second pass adds the mean of the residuals, which recovers the digits that the
+/// first sum lost to rounding.
+pub fn mean(values: &[f64]) -> Option<f64> {
+    if values.is_empty() {
+        return None;
+    }
+    let n = values.len() as f64;
+    let first = values.iter().sum::<f64>() / n;
+    Some(first + values.iter().map(|v| v - first).sum::<f64>() / n)
+}
+
+/// Sample variance (divisor n-1), `None` for fewer than two values.
+///
+/// The corrected two-pass algorithm: the squared sum of the residuals, zero in exact
+/// arithmetic, is taken off to cancel the rounding of the mean. Source: Chan, Golub,
+/// LeVeque, "Algorithms for computing the sample variance", The American Statistician
+/// 37 (1983), eq. 1.7 (from memory). The textbook form with the sum of squares loses
+/// every digit on values that lie far from zero.
+pub fn variance(values: &[f64]) -> Option<f64> {
+    if values.len() < 2 {
+        return None;
+    }
+    let n = values.len() as f64;
+    let mean = mean(values)?;
+    let (sum, squares) = values.iter().fold((0.0, 0.0), |(sum, squares), v| {
+        let d = v - mean;
+        (sum + d, squares + d * d)
+    });
+    Some((squares - sum * sum / n) / (n - 1.0))
+}
+
+/// Sample standard deviation (divisor n-1), `None` for fewer than two values.
+pub fn sd(values: &[f64]) -> Option<f64> {
+    variance(values).map(f64::sqrt)
+}
+
+/// Lag-1 autocorrelation, in the form NIST certifies:
+/// `sum (y[t]-m)(y[t+1]-m) / sum (y[t]-m)^2`.
+///
+/// `None` for fewer than two values or values that do not vary.
+pub fn lag1(values: &[f64]) -> Option<f64> {
+    let mean = mean(values)?;
+    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+    let products: f64 = values
+        .windows(2)
+        .map(|pair| (pair[0] - mean) * (pair[1] - mean))
+        .sum();
+    (squares > 0.0).then(|| products / squares)
+}
+
+/// Median: the middle value, or the mean of the two middle values. `None` when empty.
+pub fn median(values: &[f64]) -> Option<f64> {
+    let mut sorted = values.to_vec();
+    sorted.sort_unstable_by(f64::total_cmp);
+    median_of_sorted(&sorted)
+}
+
+/// Median of values that are already in ascending order.
+pub(super) fn median_of_sorted(sorted: &[f64]) -> Option<f64> {
+    let middle = sorted.len() / 2;
+    let upper = *sorted.get(middle)?;
+    Some(if sorted.len() % 2 == 1 {
+        upper
+    } else {
+        f64::midpoint(sorted[middle - 1], upper)
+    })
+}
+
+/// Median absolute deviation from the median, unscaled. `None` when empty.
+///
+/// Multiply by 1.4826 to estimate the standard deviation of a normal sample.
+pub fn mad(values: &[f64]) -> Option<f64> {
+    let centre = median(values)?;
+    let deviations: Vec<f64> = values.iter().map(|v| (v - centre).abs()).collect();
+    median(&deviations)
+}
+
+/// Standard deviation as a fraction of the mean (0.05 is 5 %).
+///
+/// `None` for fewer than two values or a mean that is not positive.
+pub fn coefficient_of_variation(values: &[f64]) -> Option<f64> {
+    let mean = mean(values)?;
+    let sd = sd(values)?;
+    (mean > 0.0).then(|| sd / mean)
+}
