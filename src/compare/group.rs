@@ -1,0 +1,95 @@
+//! The trials of one workload in one phase.
+
+use crate::plan::Phase;
+use crate::stats::describe::{coefficient_of_variation, median};
+use crate::stats::interval::{Interval, mean_t};
+use crate::study::Trial;
+
+/// Trials of one workload in one phase.
+#[derive(Clone, Debug)]
+pub struct Group {
+    /// The phase.
+    pub phase: Phase,
+    /// Numbers of the trials.
+    pub trials: Vec<u64>,
+    /// How many sittings they come from.
+    pub sittings: usize,
+    /// Their rates in bytes per second, in the order of the trials.
+    pub rates: Vec<f64>,
+    /// Median rate in bytes per second.
+    pub median_rate: f64,
+    /// Interval of the geometric mean of the rate; `None` for fewer than two trials.
+    pub mean_interval: Option<Interval>,
+    /// Standard deviation over mean; `None` for fewer than two trials.
+    pub spread: Option<f64>,
+    /// Bytes of an operation.
+    pub block_bytes: u64,
+    /// Median over the trials of their median latency, in nanoseconds.
+    pub p50_ns: Option<f64>,
+    /// The same of the 95th percentile.
+    pub p95_ns: Option<f64>,
+    /// The same of the 99th percentile.
+    pub p99_ns: Option<f64>,
+    /// The worst latency of all.
+    pub max_ns: Option<u64>,
+    /// Trials that never got steady.
+    pub unsteady: usize,
+    /// Largest part of the read set that a known memory could have served.
+    pub cacheable: f64,
+    /// Trials in which blocks were visited again.
+    pub revisited: usize,
+    /// Paced operations that were late or missed.
+    pub late_or_missed: u64,
+}
+
+impl Group {
+    /// The group of `trials`, each of which has a rate; `None` when there are none.
+    pub(super) fn of(phase: Phase, trials: &[&Trial], confidence: f64) -> Option<Self> {
+        let rates: Vec<f64> = trials
+            .iter()
+            .filter_map(|trial| trial.rate_bytes_per_s)
+            .collect();
+        let logs: Vec<f64> = rates.iter().map(|rate| rate.ln()).collect();
+        let mean_interval = mean_t(&logs, confidence).map(|interval| Interval {
+            low: interval.low.exp(),
+            high: interval.high.exp(),
+            ..interval
+        });
+        let mut sittings: Vec<u64> = trials.iter().map(|trial| trial.sitting).collect();
+        sittings.dedup();
+        let count = |test: fn(&Trial) -> bool| trials.iter().filter(|trial| test(trial)).count();
+        Some(Self {
+            phase,
+            trials: trials.iter().map(|trial| trial.trial).collect(),
+            sittings: sittings.len(),
+            median_rate: median(&rates)?,
+            mean_interval,
+            spread: coefficient_of_variation(&rates),
+            block_bytes: trials.first()?.block_bytes,
+            p50_ns: median_of(trials, |trial| trial.p50_ns),
+            p95_ns: median_of(trials, |trial| trial.p95_ns),
+            p99_ns: median_of(trials, |trial| trial.p99_ns),
+            max_ns: trials.iter().filter_map(|trial| trial.max_ns).max(),
+            unsteady: count(|trial| !trial.steady),
+            cacheable: trials
+                .iter()
+                .map(|trial| trial.cacheable_fraction)
+                .fold(0.0, f64::max),
+            revisited: count(|trial| trial.next_operation > trial.pass_operations),
+            late_or_missed: trials
+                .iter()
+                .map(|t| t.late_operations + t.missed_operations)
+                .sum(),
+            rates,
+        })
+    }
+}
+
+/// The median over trials, where every trial has the value.
+fn median_of(trials: &[&Trial], value: fn(&Trial) -> Option<u64>) -> Option<f64> {
+    let values: Option<Vec<f64>> = trials
+        .iter()
+        .map(|trial| value(trial).map(|ns| ns as f64))
+        .collect();
+    median(&values?)
+}

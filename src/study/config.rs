@@ -1,0 +1,256 @@
+//! What the person said: `study.toml`.
+
+use jiff::Timestamp;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::plan::{STANDARD, Workload};
+use crate::pool::{Level, Pool};
+use crate::seed::Seed;
+use crate::units::Bytes;
+
+/// The format that this version writes.
+pub const FORMAT: u32 = 1;
+
+/// The content of `study.toml`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Config {
+    /// Format of the study's files.
+    pub format: u32,
+    /// Identity: 32 hexadecimal digits, part of every block of test data.
+    pub id: Identity,
+    /// When the study was made.
+    pub created: Timestamp,
+    /// From which every random choice of the study follows.
+    #[serde(serialize_with = "write_seed", deserialize_with = "read_seed")]
+    pub seed: Seed,
+    /// Whether the share is made up.
+    #[serde(default)]
+    pub simulated: bool,
+    /// The mounted directory that is measured.
+    pub share: String,
+    /// Memory of the server, which could serve test data instead of the drives.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub server_memory: Option<Bytes>,
+    /// A change smaller than this many percent is of no practical interest.
+    #[serde(default = "threshold")]
+    pub threshold_percent: f64,
+    /// The pool before the expansion, and what is added.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pool: Option<Expansion>,
+    /// Workloads beside the standard set, or in place of those of the same name.
+    #[serde(default, rename = "workload", skip_serializing_if = "Vec::is_empty")]
+    pub workloads: Vec<Workload>,
+}
+
+fn threshold() -> f64 {
+    3.0
+}
+
+fn write_seed<S: Serializer>(seed: &Seed, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_str(seed)
+}
+
+fn read_seed<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Seed, D::Error> {
+    let text = String::deserialize(deserializer)?;
+    u64::from_str_radix(&text, 16)
+        .map(Seed)
+        .map_err(|_| serde::de::Error::custom("seed is 1 to 16 hexadecimal digits"))
+}
+
+/// The identity of a study.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Identity(pub u128);
+
+impl Identity {
+    /// Eight digits, enough to tell folders apart.
+    pub fn short(self) -> String {
+        self.to_string()[..8].to_owned()
+    }
+}
+
+impl std::fmt::Display for Identity {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{:032x}", self.0)
+    }
+}
+
+impl Serialize for Identity {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Identity {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let text = String::deserialize(deserializer)?;
+        let digits = text.len() == 32 && text.bytes().all(|b| b.is_ascii_hexdigit());
+        digits
+            .then(|| u128::from_str_radix(&text, 16).ok().map(Self))
+            .flatten()
+            .ok_or_else(|| serde::de::Error::custom("id is 32 hexadecimal digits"))
+    }
+}
+
+/// The pool, and what it grows by.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Expansion {
+    /// Level of redundancy.
+    pub level: Level,
+    /// Drives before.
+    pub drives: u32,
+    /// Drives that are added.
+    #[serde(default)]
+    pub adding: u32,
+    /// Size on the label of each drive.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drive_size: Option<Bytes>,
+}
+
+impl Expansion {
+    /// The pool before.
+    pub fn before(&self) -> Pool {
+        Pool {
+            level: self.level,
+            drives: self.drives,
+            drive_size: self.drive_size,
+        }
+    }
+
+    /// The pool after.
+    pub fn after(&self) -> Pool {
+        self.before().grown(self.adding)
+    }
+}
+
+/// Why `study.toml` cannot be used.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum ConfigError {
+    /// Not TOML, or a field is missing or of the wrong kind; the text shows where.
+    #[error("study.toml cannot be read:\n{0}")]
+    Syntax(String),
+    /// A value is out of range.
+    #[error("study.toml: {0}")]
+    Value(String),
+}
+
+impl Config {
+    /// Reads `study.toml`. A newer format is read as far as it is known.
+    ///
+    /// # Errors
+    /// When it is no such file, or a value is out of range.
+    pub fn parse(text: &str) -> Result<Self, ConfigError> {
+        let config: Self =
+            toml::from_str(text).map_err(|error| ConfigError::Syntax(error.to_string()))?;
+        let value = |text: String| Err(ConfigError::Value(text));
+        if !(0.0..=100.0).contains(&config.threshold_percent) {
+            return value("threshold_percent is from 0 to 100".into());
+        }
+        for workload in &config.workloads {
+            workload
+                .validate()
+                .map_err(|error| ConfigError::Value(error.to_string()))?;
+        }
+        let mut names: Vec<&str> = config.workloads.iter().map(|w| w.name.as_str()).collect();
+        names.sort_unstable();
+        if let Some(twice) = names.windows(2).find(|pair| pair[0] == pair[1]) {
+            return value(format!("two workloads are named '{}'", twice[0]));
+        }
+        if let Some(pool) = &config.pool {
+            pool.before()
+                .validate()
+                .map_err(|error| ConfigError::Value(error.to_string()))?;
+        }
+        Ok(config)
+    }
+
+    /// The text of `study.toml`.
+    pub fn render(&self) -> String {
+        let body = toml::to_string_pretty(self).expect("a configuration is plain data");
+        format!(
+            "# A poolproof study. You may change limits and add workloads; id, seed and share\n# belong to what was measured already.\n{body}"
+        )
+    }
+
+    /// Whether this version may write to the study.
+    pub fn writable(&self) -> bool {
+        self.format <= FORMAT
+    }
+
+    /// All workloads: the standard set, with those of `study.toml` in place of their namesakes or
+    /// behind them.
+    pub fn all_workloads(&self) -> Vec<Workload> {
+        let own = |name: &str| self.workloads.iter().find(|w| w.name == name).cloned();
+        let standard = Workload::standard()
+            .into_iter()
+            .map(|w| own(&w.name).unwrap_or(w));
+        let more = self
+            .workloads
+            .iter()
+            .filter(|w| !STANDARD.contains(&w.name.as_str()))
+            .cloned();
+        standard.chain(more).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn example() -> Config {
+        Config {
+            format: FORMAT,
+            id: Identity(0x1234),
+            created: "2026-03-02T08:00:00Z".parse().unwrap(),
+            seed: Seed(99),
+            simulated: false,
+            share: "/mnt/scans".into(),
+            server_memory: Some(Bytes::GIB.times(16)),
+            threshold_percent: 3.0,
+            pool: Some(Expansion {
+                level: Level::Raid6,
+                drives: 4,
+                adding: 1,
+                drive_size: Some(Bytes::TB.times(6)),
+            }),
+            workloads: vec![Workload {
+                name: "scan".into(),
+                ..Workload::standard().remove(0)
+            }],
+        }
+    }
+
+    #[test]
+    fn what_is_written_reads_back() {
+        let text = example().render();
+        assert!(
+            text.contains("drive_size = \"6 TB\"") && text.contains("level = \"raid6\""),
+            "{text}"
+        );
+        assert_eq!(Config::parse(&text), Ok(example()));
+        assert_eq!(example().all_workloads().len(), 7);
+    }
+
+    #[test]
+    fn bad_values_are_told() {
+        let render = |change: fn(&mut Config)| {
+            let mut config = example();
+            change(&mut config);
+            Config::parse(&config.render())
+        };
+        assert!(render(|c| c.threshold_percent = f64::NAN).is_err());
+        assert!(render(|c| c.workloads[0].depth = 0).is_err());
+        assert!(render(|c| c.workloads.push(c.workloads[0].clone())).is_err());
+        let error = Config::parse("format = 1\nid = 7").unwrap_err();
+        assert!(error.to_string().contains("line 2"), "{error}");
+    }
+
+    #[test]
+    fn a_newer_format_is_read_and_not_written() {
+        let text = example()
+            .render()
+            .replace("format = 1", "format = 2\nnovelty = true");
+        let config = Config::parse(&text).unwrap();
+        assert!(!config.writable());
+    }
+}

@@ -1,0 +1,68 @@
+//! Everything known of one expansion, as one value, and the formats in which it is kept.
+
+mod config;
+mod latency;
+pub mod tables;
+mod trial;
+
+use std::collections::BTreeMap;
+
+pub use config::{Config, ConfigError, Expansion, FORMAT, Identity};
+pub use latency::{LatencyError, LatencyLog, render as render_latency};
+pub use trial::{State, Trial, WindowRow};
+
+use crate::facts::Facts;
+use crate::plan::TestData;
+
+/// A snapshot of a study: what stood on disk when it was read.
+#[derive(Clone, Debug)]
+pub struct Study {
+    /// Name of its folder.
+    pub name: String,
+    /// What the person said.
+    pub config: Config,
+    /// The manifest of test data on the share.
+    pub data: TestData,
+    /// All trials in the order in which they were made.
+    pub trials: Vec<Trial>,
+    /// Windows by trial; a trial cut off before its row was written may have left some.
+    pub windows: BTreeMap<u64, Vec<WindowRow>>,
+    /// Latencies by trial.
+    pub latency: LatencyLog,
+    /// Fingerprints by name.
+    pub facts: BTreeMap<String, Facts>,
+    /// What was found damaged, and what was made of it: a sentence each.
+    pub remarks: Vec<String>,
+}
+
+impl Study {
+    /// The number that the next trial gets: larger than any that has left a trace, so that a trace
+    /// without a row is never taken for a later trial.
+    pub fn next_trial(&self) -> u64 {
+        let rows = self.trials.iter().map(|trial| trial.trial);
+        let windows = self.windows.keys().copied();
+        rows.chain(windows)
+            .chain(self.latency.trials())
+            .max()
+            .unwrap_or(0)
+            + 1
+    }
+
+    /// The number that the next sitting gets.
+    pub fn next_sitting(&self) -> u64 {
+        self.trials
+            .iter()
+            .map(|trial| trial.sitting)
+            .max()
+            .unwrap_or(0)
+            + 1
+    }
+
+    /// Where the next trial of `workload` goes on in its order.
+    pub fn position(&self, workload: &str) -> u64 {
+        self.trials
+            .iter()
+            .rfind(|trial| trial.workload == workload)
+            .map_or(0, |trial| trial.next_operation)
+    }
+}

@@ -1,0 +1,220 @@
+//! A row of `trials.csv` and a row of `windows.csv`.
+//!
+//! The order of fields is the order of columns; README explains each. Units stand in the names.
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use crate::plan::{Access, Phase, Workload};
+use crate::record::{Recording, Summary};
+use crate::units::Bytes;
+
+/// How a trial ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum State {
+    /// It ran its time.
+    Complete,
+    /// An operation failed; `cause` says which.
+    Failed,
+    /// The person, or a limit, ended it.
+    Interrupted,
+}
+
+impl State {
+    /// The word used in tables and files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Complete => "complete",
+            Self::Failed => "failed",
+            Self::Interrupted => "interrupted",
+        }
+    }
+}
+
+/// One workload measured once.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Trial {
+    /// Number of the trial in the study, from 1.
+    pub trial: u64,
+    /// Number of the sitting in the study, from 1.
+    pub sitting: u64,
+    /// Before, during or after the expansion.
+    pub phase: Phase,
+    /// Whether the share was made up.
+    pub simulated: bool,
+    /// When it began.
+    pub started: Timestamp,
+    /// Name of the workload.
+    pub workload: String,
+    /// Share of reads, 0 to 100.
+    pub read_percent: u8,
+    /// Order of blocks.
+    pub access: Access,
+    /// Bytes of an operation.
+    pub block_bytes: u64,
+    /// In-flight operations of a stream.
+    pub depth: u32,
+    /// Streams.
+    pub streams: u32,
+    /// Schedule of an open loop; empty for a closed one.
+    pub paced_operations_per_s: Option<f64>,
+    /// Limit on the part of the test data that was visited.
+    pub span_bytes: Option<u64>,
+    /// `key=value` pairs of the person, separated by semicolons.
+    pub tags: String,
+    /// How it ended.
+    pub state: State,
+    /// Why it failed or was interrupted.
+    pub cause: String,
+    /// What drove it.
+    pub engine: String,
+    /// Whether files were open for direct I/O.
+    pub direct: bool,
+    /// Whether a steady state was reached.
+    pub steady: bool,
+    /// Windows before it.
+    pub warmup_windows: u64,
+    /// Whole windows of the trial.
+    pub windows: u64,
+    /// Bytes that count for the rate.
+    pub bytes: u64,
+    /// Operations that count for latency.
+    pub operations: u64,
+    /// Time that counts for the rate, flush included.
+    pub seconds: f64,
+    /// Time of the flush after the last write; empty for a trial that only reads.
+    pub flush_seconds: Option<f64>,
+    /// The trial's number.
+    pub rate_bytes_per_s: Option<f64>,
+    /// The same in operations.
+    pub operations_per_s: Option<f64>,
+    /// Fastest window.
+    pub burst_bytes_per_s: Option<f64>,
+    /// Mean of the steady windows, without flush.
+    pub sustained_bytes_per_s: Option<f64>,
+    /// Mean latency.
+    pub mean_ns: Option<u64>,
+    /// Median latency; empty below 20 operations.
+    pub p50_ns: Option<u64>,
+    /// 95th percentile; empty below 200 operations.
+    pub p95_ns: Option<u64>,
+    /// 99th percentile; empty below 1,000 operations.
+    pub p99_ns: Option<u64>,
+    /// Worst of all.
+    pub max_ns: Option<u64>,
+    /// Paced operations that started more than 1 ms after they were due.
+    pub late_operations: u64,
+    /// Paced operations that were due and never started.
+    pub missed_operations: u64,
+    /// Position in the workload's order at the start.
+    pub first_operation: u64,
+    /// Position at the end, where the next trial goes on.
+    pub next_operation: u64,
+    /// Operations after which blocks are visited again.
+    pub pass_operations: u64,
+    /// Size of the read set.
+    pub test_data_bytes: u64,
+    /// Part of the read set that the largest known memory could hold.
+    pub cacheable_fraction: f64,
+    /// Name of the facts file.
+    pub facts: String,
+    /// What a reader should know.
+    pub notes: String,
+}
+
+/// Percentiles need so many operations beyond them (common practice, no source).
+const BEYOND: f64 = 10.0;
+
+impl Trial {
+    /// Sets the measured columns.
+    pub fn with_summary(mut self, summary: &Summary, recording: &Recording) -> Self {
+        let latency = &summary.latency;
+        let any = latency.len() > 0;
+        let quantile = |q: f64| {
+            (latency.len() as f64 * (1.0 - q) >= BEYOND - 1e-6)
+                .then(|| latency.value_at_quantile(q))
+        };
+        self.steady = summary.warmup.steady;
+        self.warmup_windows = summary.warmup.windows_to_drop as u64;
+        self.windows = recording.windows.len() as u64;
+        self.bytes = summary.bytes.0;
+        self.operations = summary.operations;
+        self.seconds = summary.seconds;
+        self.rate_bytes_per_s = summary.rate.map(|rate| rate.0);
+        self.operations_per_s = summary.rate.map(|rate| rate.0 / self.block_bytes as f64);
+        self.burst_bytes_per_s = summary.burst.map(|rate| rate.0);
+        self.sustained_bytes_per_s = summary.sustained.map(|rate| rate.0);
+        self.mean_ns = any.then(|| latency.mean().round() as u64);
+        self.p50_ns = quantile(0.5);
+        self.p95_ns = quantile(0.95);
+        self.p99_ns = quantile(0.99);
+        self.max_ns = any.then(|| latency.max());
+        self.late_operations = recording.late;
+        self.missed_operations = recording.missed;
+        self
+    }
+
+    /// The workload as it was run.
+    pub fn as_workload(&self) -> Workload {
+        Workload {
+            name: self.workload.clone(),
+            read_percent: self.read_percent,
+            access: self.access,
+            block: Bytes(self.block_bytes),
+            depth: self.depth,
+            streams: self.streams,
+            operations_per_second: self.paced_operations_per_s,
+            span: self.span_bytes.map(Bytes),
+        }
+    }
+}
+
+/// One second of a trial.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WindowRow {
+    /// Number of the trial.
+    pub trial: u64,
+    /// Number of the window, from 0; it begins so many seconds after the trial.
+    pub window: u64,
+    /// Bytes read.
+    pub read_bytes: u64,
+    /// Bytes written.
+    pub written_bytes: u64,
+    /// Operations that ended.
+    pub operations: u64,
+    /// Their mean latency.
+    pub mean_ns: Option<u64>,
+    /// Their median latency.
+    pub p50_ns: Option<u64>,
+    /// The worst of them.
+    pub max_ns: Option<u64>,
+    /// Whether it lies before steady state.
+    pub warmup: bool,
+}
+
+impl WindowRow {
+    /// The rows of trial number `trial`.
+    pub fn rows(trial: u64, recording: &Recording, summary: &Summary) -> Vec<Self> {
+        let row = |(index, window): (usize, &crate::record::Window)| {
+            let any = window.latency.len() > 0;
+            Self {
+                trial,
+                window: index as u64,
+                read_bytes: window.read.0,
+                written_bytes: window.written.0,
+                operations: window.latency.len(),
+                mean_ns: any.then(|| window.latency.mean().round() as u64),
+                p50_ns: any.then(|| window.latency.value_at_quantile(0.5)),
+                max_ns: any.then(|| window.latency.max()),
+                warmup: index < summary.warmup.windows_to_drop,
+            }
+        };
+        recording.windows.iter().enumerate().map(row).collect()
+    }
+
+    /// Bytes read and written.
+    pub fn bytes(&self) -> u64 {
+        self.read_bytes + self.written_bytes
+    }
+}
