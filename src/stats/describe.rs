@@ -15,22 +15,16 @@ pub fn mean(values: &[f64]) -> Option<f64> {
 
 /// Sample variance (divisor n-1), `None` for fewer than two values.
 ///
-/// The corrected two-pass algorithm: the squared sum of the residuals, zero in exact
-/// arithmetic, is taken off to cancel the rounding of the mean. Source: Chan, Golub,
-/// LeVeque, "Algorithms for computing the sample variance", The American Statistician
-/// 37 (1983), eq. 1.7 (from memory). The textbook form with the sum of squares loses
-/// every digit on values that lie far from zero.
+/// Two passes: the squared distances from the corrected [`mean`], whose own error is too
+/// small to show in them. The textbook form with the sum of squares loses every digit on
+/// values that lie far from zero.
 pub fn variance(values: &[f64]) -> Option<f64> {
     if values.len() < 2 {
         return None;
     }
-    let n = values.len() as f64;
     let mean = mean(values)?;
-    let (sum, squares) = values.iter().fold((0.0, 0.0), |(sum, squares), v| {
-        let d = v - mean;
-        (sum + d, squares + d * d)
-    });
-    Some((squares - sum * sum / n) / (n - 1.0))
+    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+    Some(squares / (values.len() as f64 - 1.0))
 }
 
 /// Sample standard deviation (divisor n-1), `None` for fewer than two values.

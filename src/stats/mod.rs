@@ -8,12 +8,12 @@
 //!
 //! | module | answers |
 //! | --- | --- |
-//! | [`describe`] | where a sample lies and how wide it is |
-//! | [`quantile`] | the value below which a share of the sample lies, by a named definition |
-//! | [`interval`] | how far an estimate may be off: t, bootstrap, jackknife |
-//! | [`contrast`] | whether and by how much two groups differ, and what it takes to prove it |
-//! | [`regression`] | least squares by Householder QR |
-//! | [`steady`] | whether a series has settled, and where its warm-up ends |
+//! | `describe` | where a sample lies and how wide it is |
+//! | `quantile` | the value below which a share of the sample lies, by a named definition |
+//! | `interval` | how far an estimate may be off: t, bootstrap, jackknife |
+//! | `contrast` | whether and by how much two groups differ, and what it takes to prove it |
+//! | `regression` | least squares by Householder QR |
+//! | `steady` | whether a series has settled, and where its warm-up ends |
 
 pub mod describe;
 pub mod quantile;

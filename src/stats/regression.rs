@@ -64,7 +64,7 @@ pub fn least_squares(columns: &[&[f64]], y: &[f64], intercept: Intercept) -> Opt
         let centred: Vec<f64> = column.iter().map(|v| v - middle).collect();
         let scale = dot(&centred, &centred).sqrt();
         // A column that is constant (but for rounding) cannot be told from the intercept.
-        if !(scale > middle.abs() * f64::EPSILON * n as f64) {
+        if scale.is_nan() || scale <= middle.abs() * f64::EPSILON * n as f64 {
             return None;
         }
         matrix.push(centred.iter().map(|v| v / scale).collect::<Vec<f64>>());
@@ -151,7 +151,7 @@ fn reflect_to_triangle(columns: &mut [Vec<f64>], rhs: &mut [f64]) -> Option<()> 
         let mut mirror = columns[k][k..].to_vec();
         let length = dot(&mirror, &mirror).sqrt();
         // Columns have length 1, so what is left of one says how much of it is new.
-        if !(length > COLLINEAR) {
+        if length.is_nan() || length <= COLLINEAR {
             return None;
         }
         // The sign that avoids cancellation.

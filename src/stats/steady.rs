@@ -4,7 +4,7 @@
 //! criteria of the SNIA Solid State Storage Performance Test Specification 2.0.2,
 //! definition 2.1.24. *Where does the warm-up end?* The marginal standard error rule of
 //! K. P. White Jr, "An effective truncation heuristic for bias reduction in simulation
-//! output", Simulation 69(6), 1997. [`warmup`] joins them into the rule for a trial.
+//! output", Simulation 69(6), 1997 (citation from memory). [`warmup`] joins them into the rule for a trial.
 
 use super::describe::mean;
 use super::regression::line;
@@ -24,9 +24,9 @@ const ROUNDING: f64 = 1e-12;
 const FEWEST_KEPT: usize = 5;
 /// Values in a batch of MSER-5.
 const BATCH: usize = 5;
-/// From this many windows on [`warmup`] uses MSER-5. On fewer than 60 batches the
-/// minimum wanders into the second half of perfectly steady noise in one case of ten
-/// and more; on single windows it does so less often.
+/// From this many windows on [`warmup`] uses MSER-5. Below, there are too few batches: in
+/// simulation MSER-5 sends one in ten of perfectly steady trials of 60 or 120 windows into
+/// its second half, MSER on the single windows one in a hundred.
 const WINDOWS_FOR_BATCHES: usize = 300;
 
 /// The range and slope of a window of values against its average.
@@ -104,7 +104,7 @@ pub struct Truncation {
 /// The marginal standard error rule (MSER): drops the `d` values that minimise
 /// `sum over the rest of (x - their mean)^2 / (n-d)^2`, the smallest `d` if several do.
 ///
-/// At least five values and a quarter of the series stay, because the sum over the last
+/// At least five values, and at least a quarter of the series, stay, because the sum over the last
 /// few is small by accident (over the last one it is zero). `None` when the minimum
 /// drops more than half, which means that the series is too short to tell, and when
 /// there are fewer than five values.

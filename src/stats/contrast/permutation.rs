@@ -27,7 +27,7 @@ pub struct Permutation {
 ///
 /// Tries all ways of dealing the labels when there are at most 200 000, else `draws`
 /// random ones, with `p = (b+1)/(draws+1)` so that it is never zero (Davison and
-/// Hinkley 1997, section 4.3). `None` when a group is empty or a value is not finite.
+/// Hinkley, Bootstrap Methods and their Application, 1997, from memory). `None` when a group is empty or a value is not finite.
 pub fn permutation_p(
     x: &[f64],
     y: &[f64],

@@ -1,11 +1,12 @@
 //! What a comparison could have proved, and how many trials a proof would take.
 //!
 //! "Proved" means that the two-sided interval of [`welch_ratio`](super::welch_ratio)
-//! excludes 1 on the right side. Its t is treated as noncentral t with the
-//! Welch-Satterthwaite degrees of freedom: exact for equal variances and equal group
-//! sizes, an approximation otherwise (for the noncentral t as the power of a t test:
-//! Cohen, Statistical Power Analysis for the Behavioral Sciences, 1988, from memory).
-//! The standard deviations are of natural logs and are taken as known.
+//! excludes 1 on the right side. Its t is treated as noncentral t (the power of a t
+//! test: Cohen, Statistical Power Analysis for the Behavioral Sciences, 1988, from
+//! memory) with the Welch-Satterthwaite degrees of freedom of the standard deviations
+//! given. These are of natural logs and are taken as known. A study must estimate them,
+//! which costs some power: simulated, a stated 80 % is 78 to 80 % with five trials a side
+//! and at worst 75 % with three on one side.
 
 use super::super::special::{noncentral_t_tail, t_two_sided};
 use super::welch::combined_error;

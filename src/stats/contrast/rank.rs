@@ -1,13 +1,14 @@
 //! Comparisons by rank: the Mann-Whitney test and the Hodges-Lehmann shift.
 //!
-//! Source: Hollander and Wolfe, Nonparametric Statistical Methods, chapter 4.
+//! Source: Hollander and Wolfe, Nonparametric Statistical Methods, chapter 4
+//! (numbers of its sections from memory).
 
 use super::super::describe::median_of_sorted;
 use super::super::interval::Interval;
 use super::super::special::{normal_cdf, normal_quantile};
 
 /// Up to this many values in both groups together the null distribution is counted
-/// (milliseconds); beyond, the normal approximation is good to three digits.
+/// (milliseconds); beyond, the normal approximation serves.
 const MOST_COUNTED: usize = 60;
 
 /// The p values of the three questions one can ask of a contrast.

@@ -1,8 +1,9 @@
 //! How far an estimate may be off: Student's t, the bootstrap and the jackknife.
 //!
 //! Source of the resampling methods: Efron and Tibshirani, An Introduction to the
-//! Bootstrap (1993), chapters 6, 11, 13 and 14. They take the sample as a slice of any
-//! copyable element, so that paired data resample as pairs.
+//! Bootstrap (1993), chapters 6, 11, 13 and 14 (numbers of its equations and sections
+//! from memory). They take the sample as a slice of any copyable element, so that paired
+//! data resample as pairs.
 
 mod bootstrap;
 mod jackknife;

@@ -8,7 +8,8 @@ use poolproof::stats::contrast::{
 const SHIER_X: [f64; 5] = [19.0, 22.0, 16.0, 29.0, 24.0];
 const SHIER_Y: [f64; 4] = [20.0, 11.0, 17.0, 12.0];
 
-// Hollander and Wolfe, Nonparametric Statistical Methods, table 4.1: permeability.
+// Hollander and Wolfe, Nonparametric Statistical Methods, permeability data (table 4.1,
+// from memory).
 const PERMEABLE_X: [f64; 10] = [0.80, 0.83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, 0.73, 1.46];
 const PERMEABLE_Y: [f64; 5] = [1.15, 0.88, 0.90, 0.74, 1.21];
 
@@ -115,7 +116,7 @@ fn mann_whitney_beyond_counting_and_degenerate() {
 
 #[test]
 fn hodges_lehmann_of_the_permeability_data() {
-    // Hollander and Wolfe, examples 4.3 and 4.4: shift 0.305, interval (-0.15, 0.76); the
+    // Hollander and Wolfe, permeability example: shift 0.305, interval (-0.15, 0.76); the
     // confidence 0.9600399600 counted exactly.
     assert_digits(
         hodges_lehmann(&PERMEABLE_X, &PERMEABLE_Y).unwrap(),
@@ -185,18 +186,31 @@ fn permutation_sees_equal_sums_as_equal() {
 
 #[test]
 fn permutation_by_chance_agrees_with_the_exact_one() {
-    // 11 against 11 has 705 432 ways, too many to try. Symmetric by construction: the
-    // groups are the same, so about half of the ways are at least as great.
+    // 11 against 11 has 705 432 ways, too many to try. On ranks the test is Mann and
+    // Whitney's, which is counted exactly.
+    let x: Vec<f64> = [3, 5, 8, 9, 11, 14, 16, 17, 19, 20, 22]
+        .map(f64::from)
+        .to_vec();
+    let y: Vec<f64> = [1, 2, 4, 6, 7, 10, 12, 13, 15, 18, 21]
+        .map(f64::from)
+        .to_vec();
+    let exact = mann_whitney(&x, &y).unwrap().exact.unwrap();
+    let found = permutation_p(&x, &y, &mut rng(), 20_000).unwrap();
+    assert!(!found.exact);
+    assert_eq!(found.total, 20_001);
+    // Four times the chance error of 20 000 draws.
+    assert_near(found.p_greater, exact.greater, 0.01);
+    assert_near(found.p_less, exact.less, 0.01);
+    assert_near(found.p, exact.two_sided, 0.012);
+}
+
+#[test]
+fn permutation_by_chance_is_never_zero() {
     let x: Vec<f64> = (0..11).map(f64::from).collect();
     let far: Vec<f64> = x.iter().map(|v| v + 100.0).collect();
-    let found = permutation_p(&x, &x, &mut rng(), 4_000).unwrap();
-    assert!(!found.exact);
-    assert_eq!((found.total, found.p), (4_001, 1.0));
-    assert_near(found.p_greater, 0.5, 0.06);
-    // No draw can beat complete separation, and still p is not zero.
     let found = permutation_p(&far, &x, &mut rng(), 4_000).unwrap();
+    assert_eq!((found.count, found.total), (1, 4_001));
     assert_eq!(found.p, 1.0 / 4_001.0);
-    assert_eq!(found.count, 1);
     assert_eq!(permutation_p(&[], &x, &mut rng(), 10), None);
     assert_eq!(permutation_p(&[f64::NAN], &x, &mut rng(), 10), None);
 }

@@ -87,6 +87,14 @@ fn the_textbook_variance_fails_where_ours_holds() {
 }
 
 #[test]
+fn the_second_pass_of_the_mean_recovers_what_the_sum_lost() {
+    let values = vec![0.1; 1_000_000];
+    let plain = values.iter().sum::<f64>() / 1e6;
+    assert!(digits(plain, 0.1) < 13.0);
+    assert_digits(mean(&values).unwrap(), 0.1, 15.0);
+}
+
+#[test]
 fn robust_measures_of_a_worked_sample() {
     // By hand: median 2; deviations 1 1 0 0 2 4 7 sorted 0 0 1 1 2 4 7; their median 1.
     let sample = [1.0, 1.0, 2.0, 2.0, 4.0, 6.0, 9.0];

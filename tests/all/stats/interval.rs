@@ -9,7 +9,7 @@ use poolproof::stats::interval::{
 const TREATMENT: [f64; 7] = [94.0, 197.0, 16.0, 38.0, 99.0, 141.0, 23.0];
 const CONTROL: [f64; 9] = [52.0, 104.0, 146.0, 10.0, 51.0, 30.0, 40.0, 27.0, 46.0];
 
-/// The same book, table 3.1: law school data, LSAT and GPA.
+/// The same book, table 3.1 (number from memory): law school data, LSAT and GPA.
 const LAW: [(f64, f64); 15] = [
     (576.0, 3.39),
     (635.0, 3.30),
@@ -28,7 +28,7 @@ const LAW: [(f64, f64); 15] = [
     (594.0, 2.96),
 ];
 
-/// The same book, table 14.1: spatial test data, first test.
+/// The same book, table 14.1 (number from memory): spatial test data, first test.
 const SPATIAL: [f64; 26] = [
     48.0, 36.0, 20.0, 29.0, 42.0, 42.0, 20.0, 42.0, 22.0, 41.0, 45.0, 14.0, 6.0, 0.0, 33.0, 28.0,
     34.0, 4.0, 32.0, 24.0, 47.0, 41.0, 24.0, 26.0, 30.0, 41.0,
@@ -161,6 +161,17 @@ fn bootstrap_agrees_with_r() {
     let bca = bootstrap_bca(&x, average, 20_000, 0.95, &mut rng()).unwrap();
     assert_near(bca.low, 32.31, 0.015 * 32.31);
     assert_near(bca.high, 91.43, 0.015 * 91.43);
+}
+
+#[test]
+fn bca_of_a_symmetric_sample_with_ties_is_the_percentile_interval() {
+    // Ten zeros and ten ones: no bias and no acceleration, although a fifth of the
+    // replicates equal the estimate. Bounds by the binomial distribution: P(mean <= 0.25)
+    // = 0.021 and P(mean <= 0.3) = 0.058.
+    let coin = [[0.0; 10], [1.0; 10]].concat();
+    let bca = bootstrap_bca(&coin, average, 20_000, 0.95, &mut rng()).unwrap();
+    assert_near(bca.low, 0.3, 1e-12);
+    assert_near(bca.high, 0.7, 1e-12);
 }
 
 #[test]

@@ -143,6 +143,14 @@ fn longley_nearly_collinear() {
 }
 
 #[test]
+fn a_column_with_one_value_does_not_cancel() {
+    // By hand: only the first value is explained, 2 times 1.5.
+    let fit = least_squares(&[&[2.0, 0.0, 0.0]], &[3.0, 1.0, 1.0], Intercept::Zero).unwrap();
+    assert_digits(fit.coefficients[0], 1.5, 15.0);
+    assert_digits(fit.sse, 2.0, 15.0);
+}
+
+#[test]
 fn what_cannot_be_fitted_is_none() {
     let x = [1.0, 2.0, 3.0, 4.0];
     let y = [2.0, 4.0, 5.0, 9.0];
