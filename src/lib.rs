@@ -17,4 +17,5 @@ pub mod record;
 pub mod study;
 pub mod compare;
 
+pub mod probe;
 pub mod load;

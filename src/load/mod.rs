@@ -3,6 +3,7 @@
 //! What stands under a sitting is a [`Share`]: a mounted directory of this machine, or a made-up
 //! one on virtual time. Both take the same assignments and give the same recordings.
 
+mod local;
 mod stream;
 
 use std::fmt;
@@ -10,6 +11,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
 use jiff::Timestamp;
 
+pub use local::LocalShare;
 pub use stream::{Job, Next, Outcome, Stream, Transfer};
 
 use crate::facts::Facts;

@@ -193,6 +193,18 @@ impl Stream<'_> {
         })
     }
 
+    /// `transfer` as it stands when its content has been made, at `now`: what a closed loop spends
+    /// on making content is no latency of the share.
+    pub fn prepared(&self, transfer: Transfer, now: Nanos) -> Transfer {
+        match self.job.period {
+            Some(_) => transfer,
+            None => Transfer {
+                due: now,
+                ..transfer
+            },
+        }
+    }
+
     /// Learns that `transfer` ended at `ended`.
     pub fn done(&mut self, transfer: Transfer, ended: Nanos, outcome: Outcome) {
         self.free.push(transfer.slot);

@@ -1,0 +1,186 @@
+//! A share that is mounted on this machine.
+
+mod buffers;
+mod files;
+mod folder;
+mod lay;
+mod ring;
+mod threads;
+
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use jiff::Timestamp;
+
+use self::files::Files;
+use self::folder::Folder;
+use self::ring::RingError;
+use super::{Assignment, Engine, Job, LoadError, Measured, Share, Watch, generation};
+use crate::facts::Facts;
+use crate::plan::content::{self, Address};
+use crate::plan::{DataFile, Operation, Space, TestData, Workload};
+use crate::probe;
+use crate::study::Identity;
+use crate::units::Nanos;
+
+/// A mounted directory, and the study's folder in it.
+#[derive(Debug)]
+pub struct LocalShare {
+    root: PathBuf,
+    study: Identity,
+    folder: Option<Folder>,
+}
+
+impl LocalShare {
+    /// The share mounted at `root`, for the study `study`. Nothing is touched yet.
+    pub fn new(root: &Path, study: Identity) -> Self {
+        Self {
+            root: root.to_owned(),
+            study,
+            folder: None,
+        }
+    }
+
+    /// Removes the files of `data` and their folder, and nothing else. Tells whether the folder is
+    /// gone, which it is not while something foreign is in it.
+    ///
+    /// # Errors
+    /// When the folder is not this study's, or a file cannot be removed.
+    pub fn remove(&mut self, data: &TestData) -> Result<bool, LoadError> {
+        match Folder::open(&self.root, &data.folder, self.study)? {
+            Some(folder) => folder.remove(&data.files),
+            None => Ok(true),
+        }
+    }
+
+    fn folder(&self) -> &Folder {
+        self.folder
+            .as_ref()
+            .expect("open_folder comes before laying down and running")
+    }
+}
+
+impl Share for LocalShare {
+    fn now(&self) -> Timestamp {
+        Timestamp::now()
+    }
+
+    fn facts(&mut self) -> Facts {
+        probe::facts(&self.root)
+    }
+
+    fn space(&mut self) -> Result<Space, LoadError> {
+        probe::space(&self.root).map_err(|error| {
+            LoadError::io("asking for the free space of", self.root.display(), error)
+        })
+    }
+
+    fn open_folder(&mut self, data: &TestData) -> Result<(), LoadError> {
+        self.folder = Some(Folder::open_or_make(&self.root, &data.folder, self.study)?);
+        Ok(())
+    }
+
+    fn lay_down(&mut self, file: &DataFile, watch: &Watch) -> Result<(), LoadError> {
+        lay::lay_down(self.folder(), file, self.study, watch)
+    }
+
+    fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
+        let workload = assignment.workload;
+        let files = Files::open(self.folder(), assignment)?;
+        let mut notes: Vec<String> = files.note().map(str::to_owned).into_iter().collect();
+        files.evict()?;
+        let trial = Trial::new(assignment, self.study, workload, &files, watch);
+        let (run, engine) = drive(&trial, &mut notes)?;
+        let flush = workload
+            .writes()
+            .then(|| files.flush(assignment))
+            .transpose()?;
+        files.evict()?;
+        let interrupted = run.stopped.is_some();
+        Ok(Measured {
+            recording: trial.job.merge(run.streams, run.stopped),
+            flush,
+            engine,
+            direct: files.direct(),
+            next_first: trial.job.next_first(),
+            interrupted,
+            notes,
+        })
+    }
+}
+
+/// Runs a trial on a ring where its depth asks for one and the kernel has it, else on threads.
+fn drive(trial: &Trial<'_>, notes: &mut Vec<String>) -> Result<(Run, Engine), LoadError> {
+    if trial.workload.depth > 1 {
+        match ring::run(trial) {
+            Ok(run) => return Ok((run, Engine::Ring)),
+            Err(RingError::Setup(error)) => {
+                notes.push(format!("no io_uring ring here ({error}): threads instead"));
+            }
+            Err(RingError::Work(error)) => {
+                return Err(LoadError::io("driving a ring for", &trial.workload.name, error));
+            }
+        }
+    }
+    Ok((threads::run(trial), Engine::Threads))
+}
+
+/// What the engines of one trial share.
+struct Trial<'a> {
+    job: Job,
+    workload: &'a Workload,
+    files: &'a Files,
+    watch: &'a Watch,
+    study: Identity,
+    trial: u64,
+}
+
+/// What the engines of one trial hand back.
+struct Run {
+    streams: Vec<crate::record::Recording>,
+    /// When an end was asked for, from the start of the trial.
+    stopped: Option<Nanos>,
+}
+
+impl<'a> Trial<'a> {
+    fn new(
+        assignment: &Assignment<'_>,
+        study: Identity,
+        workload: &'a Workload,
+        files: &'a Files,
+        watch: &'a Watch,
+    ) -> Self {
+        let recorders = (workload.streams * workload.depth) as usize;
+        let (pattern, first) = (assignment.pattern.clone(), assignment.first);
+        let job = Job::new(workload, pattern, assignment.length, first, recorders);
+        Self {
+            job,
+            workload,
+            files,
+            watch,
+            study,
+            trial: assignment.trial,
+        }
+    }
+
+    /// Makes the content of a write.
+    fn fill(&self, operation: &Operation, buffer: &mut [u8]) {
+        let address = Address {
+            study: self.study.0,
+            file: operation.file,
+            block: operation.first_block(),
+            generation: generation(self.trial, operation.pass),
+        };
+        content::fill(buffer, address);
+    }
+}
+
+/// Time since the start of a trial.
+#[derive(Clone, Copy, Debug)]
+struct Clock(Instant);
+
+impl Clock {
+    fn now(self) -> Nanos {
+        Nanos::from(self.0.elapsed())
+    }
+}

@@ -1,0 +1,275 @@
+//! The engine for deep queues on Linux: an io_uring ring for each stream.
+//!
+//! Many threads on few cores book their own scheduling as latency of the storage; one thread that
+//! keeps a ring full does not.
+#![expect(unsafe_code, reason = "the kernel is handed addresses of buffers")]
+
+use std::collections::BTreeMap;
+use std::io;
+use std::os::fd::{AsRawFd, RawFd};
+use std::sync::{Barrier, Mutex, OnceLock};
+use std::thread;
+use std::time::Instant;
+
+use io_uring::types::{Fixed, SubmitArgs, Timespec};
+use io_uring::{IoUring, opcode, squeue};
+
+use super::buffers::Buffers;
+use super::{Clock, Run, Trial};
+use crate::load::{Next, Stream, Transfer};
+use crate::plan::Direction;
+use crate::record::{Cause, Recording};
+use crate::units::Nanos;
+
+/// A wait looks at the stop signal so often.
+const NAP: Nanos = Nanos(50_000_000);
+
+/// Why a trial did not run on rings.
+#[derive(Debug)]
+pub(super) enum RingError {
+    /// The kernel has no rings or does not let us have them; nothing was transferred.
+    Setup(io::Error),
+    /// A ring stopped working in the middle of the trial.
+    Work(io::Error),
+}
+
+/// Runs the trial with a ring for each stream.
+pub(super) fn run(trial: &Trial<'_>) -> Result<Run, RingError> {
+    let streams = trial.workload.streams as usize;
+    // Rings belong to the threads that make them. All are made before the clock starts, and none
+    // starts unless all were made.
+    let ready = Barrier::new(streams + 1);
+    let refused = Mutex::new(None);
+    let start = OnceLock::new();
+    let lane = || {
+        let lane = Lane::new(trial)
+            .map_err(|error| *refused.lock().expect("no stream panics") = Some(error));
+        ready.wait();
+        ready.wait();
+        let (lane, clock) = (lane.ok()?, *start.get()?);
+        Some(lane.work(clock))
+    };
+    let ended: Vec<Option<io::Result<Ended>>> = thread::scope(|scope| {
+        let handles: Vec<_> = (0..streams).map(|_| scope.spawn(lane)).collect();
+        ready.wait();
+        if refused.lock().expect("no stream panics").is_none() {
+            start.get_or_init(|| Clock(Instant::now()));
+        }
+        ready.wait();
+        handles.into_iter().map(|handle| handle.join().expect("no stream panics")).collect()
+    });
+    if let Some(error) = refused.into_inner().expect("no stream panics") {
+        return Err(RingError::Setup(error));
+    }
+    let ended: Vec<Ended> =
+        ended.into_iter().flatten().collect::<io::Result<_>>().map_err(RingError::Work)?;
+    let stopped = ended.iter().filter_map(|(_, stopped)| *stopped).min();
+    Ok(Run { streams: ended.into_iter().map(|(recording, _)| recording).collect(), stopped })
+}
+
+/// What a stream saw, and when it was stopped if it was.
+type Ended = (Recording, Option<Nanos>);
+
+/// A ring, with deferred completion work where the kernel has it (Linux 6.1).
+fn build(entries: u32) -> io::Result<IoUring> {
+    IoUring::builder()
+        .setup_single_issuer()
+        .setup_coop_taskrun()
+        .setup_defer_taskrun()
+        .build(entries)
+        .or_else(|_| IoUring::builder().build(entries))
+}
+
+/// One stream with its ring and buffers.
+struct Lane<'a> {
+    trial: &'a Trial<'a>,
+    stream: Stream<'a>,
+    ring: IoUring,
+    /// Where each file stands in the ring's table.
+    table: BTreeMap<u64, u32>,
+    /// Whether the ring knows the buffers beforehand; not where locked memory is short.
+    registered: bool,
+    slots: Vec<Option<Slot>>,
+    // Last, so that the ring is gone before the memory that the kernel may still write to.
+    buffers: Buffers,
+}
+
+/// An operation in flight.
+#[derive(Clone, Copy)]
+struct Slot {
+    transfer: Transfer,
+    moved: u32,
+}
+
+impl<'a> Lane<'a> {
+    fn new(trial: &'a Trial<'a>) -> io::Result<Self> {
+        let depth = trial.workload.depth as usize;
+        let block = trial.job.block() as usize;
+        let ring = build((depth * 2).next_power_of_two() as u32)?;
+        let buffers = Buffers::new(depth, block);
+        let vectors: Vec<libc::iovec> = (0..depth)
+            .map(|slot| libc::iovec {
+                iov_base: buffers.address(slot).cast(),
+                iov_len: block,
+            })
+            .collect();
+        // SAFETY: the buffers outlive the ring, which is dropped first.
+        let registered = unsafe { ring.submitter().register_buffers(&vectors) }.is_ok();
+        let files: Vec<RawFd> = trial
+            .files
+            .all()
+            .map(|(_, file)| file.as_raw_fd())
+            .collect();
+        ring.submitter().register_files(&files)?;
+        let table = trial
+            .files
+            .all()
+            .map(|(number, _)| number)
+            .zip(0..)
+            .collect();
+        let stream = trial.job.stream(trial.workload.depth);
+        Ok(Self {
+            trial,
+            stream,
+            ring,
+            table,
+            registered,
+            slots: vec![None; depth],
+            buffers,
+        })
+    }
+
+    fn work(mut self, clock: Clock) -> io::Result<Ended> {
+        match self.drive(clock) {
+            Ok(stopped) => Ok((self.stream.finish(), stopped)),
+            Err(error) => {
+                // Operations may still be in flight: their memory must never be used again.
+                std::mem::forget(self.buffers);
+                Err(error)
+            }
+        }
+    }
+
+    /// Keeps the ring full until the stream is finished; tells when it was stopped.
+    fn drive(&mut self, clock: Clock) -> io::Result<Option<Nanos>> {
+        let mut stopped = None;
+        loop {
+            let now = clock.now();
+            if stopped.is_none() && self.trial.watch.stopped() {
+                stopped = Some(now);
+                self.stream.close(now);
+            }
+            let wait = match self.stream.next(now) {
+                Next::Transfer(transfer) => {
+                    self.start(transfer, clock)?;
+                    continue;
+                }
+                Next::WaitUntil(moment) => moment - now,
+                Next::AwaitCompletion => NAP,
+                Next::Finished => return Ok(stopped),
+            };
+            self.await_one(wait.min(NAP))?;
+            self.reap(clock)?;
+        }
+    }
+
+    fn start(&mut self, transfer: Transfer, clock: Clock) -> io::Result<()> {
+        let slot = transfer.slot as usize;
+        if transfer.operation.direction == Direction::Write {
+            self.trial.fill(&transfer.operation, self.buffers.get(slot));
+        }
+        let transfer = self.stream.prepared(transfer, clock.now());
+        self.slots[slot] = Some(Slot { transfer, moved: 0 });
+        self.push(slot)
+    }
+
+    /// Hands the rest of the operation in `slot` to the kernel.
+    fn push(&mut self, slot: usize) -> io::Result<()> {
+        let entry = self.entry(slot);
+        if self.ring.submission().is_full() {
+            self.ring.submit()?;
+        }
+        // SAFETY: the buffer of a slot is touched by nobody until its completion is reaped, and
+        // lives longer than the ring; the file stays open as long as the trial.
+        unsafe { self.ring.submission().push(&entry) }
+            .map_err(|_| io::Error::other("the submission queue stays full"))
+    }
+
+    fn entry(&self, index: usize) -> squeue::Entry {
+        let Slot { transfer, moved } = self.slots[index].expect("the slot is in use");
+        let operation = transfer.operation;
+        let file = Fixed(self.table[&operation.file]);
+        let address = self.buffers.address(index).wrapping_add(moved as usize);
+        let length = self.buffers.block() as u32 - moved;
+        let (at, buffer) = (operation.offset + u64::from(moved), index as u16);
+        match (operation.direction, self.registered) {
+            (Direction::Read, true) => opcode::ReadFixed::new(file, address, length, buffer)
+                .offset(at)
+                .build(),
+            (Direction::Read, false) => opcode::Read::new(file, address, length).offset(at).build(),
+            (Direction::Write, true) => opcode::WriteFixed::new(file, address, length, buffer)
+                .offset(at)
+                .build(),
+            (Direction::Write, false) => {
+                opcode::Write::new(file, address, length).offset(at).build()
+            }
+        }
+        .user_data(index as u64)
+    }
+
+    /// Submits what is queued and waits for a completion, at most for `span`.
+    fn await_one(&mut self, span: Nanos) -> io::Result<()> {
+        let timeout = Timespec::from(std::time::Duration::from(span));
+        let arguments = SubmitArgs::new().timespec(&timeout);
+        match self.ring.submitter().submit_with_args(1, &arguments) {
+            Ok(_) => Ok(()),
+            // The time is up, or a signal came: both are looked at by the caller.
+            Err(error)
+                if matches!(
+                    error.raw_os_error(),
+                    Some(libc::ETIME | libc::EINTR | libc::EBUSY | libc::EAGAIN)
+                ) =>
+            {
+                Ok(())
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    /// The slot and the result of an operation that has ended.
+    fn completion(&mut self) -> Option<(usize, i32)> {
+        let entry = self.ring.completion().next()?;
+        Some((entry.user_data() as usize, entry.result()))
+    }
+
+    fn reap(&mut self, clock: Clock) -> io::Result<()> {
+        while let Some((index, result)) = self.completion() {
+            let slot = self.slots[index]
+                .as_mut()
+                .expect("only slots in use complete");
+            let outcome = match result {
+                // A signal or a busy kernel: the same again.
+                _ if result == -libc::EINTR || result == -libc::EAGAIN => {
+                    self.push(index)?;
+                    continue;
+                }
+                0 => Err(Cause::EndOfFile),
+                error if error < 0 => Err(Cause::Os(-error)),
+                bytes => {
+                    slot.moved += bytes as u32;
+                    if u64::from(slot.moved) < self.trial.job.block() {
+                        // A short transfer is finished, not counted as whole.
+                        self.push(index)?;
+                        continue;
+                    }
+                    Ok(())
+                }
+            };
+            let transfer = slot.transfer;
+            self.slots[index] = None;
+            self.stream.done(transfer, clock.now(), outcome);
+            self.trial.watch.add(self.trial.job.block());
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,180 @@
+//! Reads the machine: memory, kernel, the mount under a share, links. What cannot be read is
+//! listed as missing.
+
+use std::io;
+use std::path::Path;
+
+use rustix::fs::{AtFlags, StatxFlags, statvfs, statx};
+use sysinfo::{MemoryRefreshKind, Networks, RefreshKind, System};
+
+use crate::facts::{Client, Facts, Link, Mount, Room};
+use crate::plan::Space;
+use crate::units::Bytes;
+
+/// Everything that can be learnt of the client and of the share mounted at `share`.
+pub fn facts(share: &Path) -> Facts {
+    let mut missing = Vec::new();
+    let mut learn = |what: &str, why: String| missing.push(format!("{what}: {why}"));
+    let client = client().unwrap_or_else(|why| {
+        learn("client", why);
+        Client::default()
+    });
+    let mount = mount(share).map_err(|why| learn("mount", why)).ok();
+    let space = space(share)
+        .map_err(|why| learn("space", why.to_string()))
+        .ok();
+    let links = links().unwrap_or_else(|why| {
+        learn("links", why);
+        Vec::new()
+    });
+    for link in links.iter().filter(|link| link.bits_per_second.is_none()) {
+        learn(
+            &format!("line rate of {}", link.name),
+            "its driver does not tell".into(),
+        );
+    }
+    let space = space.map(|space| Room {
+        total: space.total,
+        available: space.available,
+    });
+    Facts {
+        simulated: false,
+        client,
+        mount,
+        space,
+        links,
+        missing,
+    }
+}
+
+/// Room on the file system under `share`.
+///
+/// # Errors
+/// When the share does not answer.
+pub fn space(share: &Path) -> io::Result<Space> {
+    let status = statvfs(share)?;
+    let bytes = |blocks: u64| Bytes(blocks.saturating_mul(status.f_frsize));
+    Ok(Space {
+        total: bytes(status.f_blocks),
+        available: bytes(status.f_bavail),
+    })
+}
+
+/// Physical memory of this machine; `None` when it cannot be learnt.
+pub fn memory() -> Option<Bytes> {
+    let ask = RefreshKind::nothing().with_memory(MemoryRefreshKind::nothing().with_ram());
+    System::new_with_specifics(ask)
+        .ok()
+        .map(|system| Bytes(system.total_memory()))
+        .filter(|memory| memory.0 > 0)
+}
+
+fn client() -> Result<Client, String> {
+    let unknown = |_| "unknown".to_owned();
+    Ok(Client {
+        system: System::long_os_version().unwrap_or_else(unknown),
+        kernel: System::kernel_version().unwrap_or_else(unknown),
+        processors: std::thread::available_parallelism().map_or(1, |n| n.get() as u32),
+        memory: memory().ok_or("its memory cannot be learnt")?,
+        program: concat!("poolproof ", env!("CARGO_PKG_VERSION")).to_owned(),
+    })
+}
+
+/// The mount under `share`, found by its mount number where the kernel tells, else by the longest
+/// mount point above it.
+fn mount(share: &Path) -> Result<Mount, String> {
+    let share = share.canonicalize().map_err(|error| error.to_string())?;
+    let wanted = StatxFlags::MNT_ID | StatxFlags::DIOALIGN;
+    let status = statx(rustix::fs::CWD, &share, AtFlags::empty(), wanted)
+        .map_err(|error| error.to_string())?;
+    let process = procfs::process::Process::myself().map_err(|error| error.to_string())?;
+    let mounts = process.mountinfo().map_err(|error| error.to_string())?;
+    let by_number = mounts
+        .0
+        .iter()
+        .find(|mount| mount.mnt_id as u64 == status.stx_mnt_id);
+    let by_path = mounts
+        .0
+        .iter()
+        .filter(|mount| share.starts_with(&mount.mount_point))
+        .max_by_key(|mount| mount.mount_point.as_os_str().len());
+    let mount = by_number.or(by_path).ok_or("no entry in mountinfo")?;
+    let mut options: Vec<String> = mount
+        .mount_options
+        .iter()
+        .chain(&mount.super_options)
+        .map(|(name, value)| match value {
+            Some(value) => format!("{name}={value}"),
+            None => name.clone(),
+        })
+        .collect();
+    options.sort_unstable();
+    options.dedup();
+    Ok(Mount {
+        point: mount.mount_point.display().to_string(),
+        kind: mount.fs_type.clone(),
+        source: mount.mount_source.clone().unwrap_or_else(|| "none".into()),
+        options,
+        direct_io_alignment: direct_io_alignment(&share),
+    })
+}
+
+/// What `statx` tells of a file on the file system; folders have no alignment of their own, so a
+/// file without a name is asked.
+fn direct_io_alignment(share: &Path) -> Option<Bytes> {
+    use rustix::fs::{Mode, OFlags, open};
+    let file = open(
+        share,
+        OFlags::TMPFILE | OFlags::RDWR | OFlags::CLOEXEC,
+        Mode::RUSR,
+    )
+    .ok()?;
+    let status = statx(&file, "", AtFlags::EMPTY_PATH, StatxFlags::DIOALIGN).ok()?;
+    let told = status.stx_mask & StatxFlags::DIOALIGN.bits() != 0 && status.stx_dio_mem_align > 0;
+    let alignment = status.stx_dio_mem_align.max(status.stx_dio_offset_align);
+    told.then(|| Bytes(u64::from(alignment)))
+}
+
+fn links() -> Result<Vec<Link>, String> {
+    let networks = Networks::new_with_refreshed_list().map_err(|error| error.to_string())?;
+    let mut links: Vec<Link> = networks
+        .iter()
+        .filter(|(_, network)| {
+            !matches!(
+                network.operational_state(),
+                sysinfo::InterfaceOperationalState::Down
+                    | sysinfo::InterfaceOperationalState::LowerLayerDown
+                    | sysinfo::InterfaceOperationalState::NotPresent
+            )
+        })
+        .map(|(name, network)| Link {
+            name: name.to_string_lossy().into_owned(),
+            mtu: network.mtu(),
+            bits_per_second: network.receive_link_speed().filter(|speed| *speed > 0),
+        })
+        .collect();
+    links.sort_by(|a, b| a.name.cmp(&b.name));
+    Ok(links)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn this_machine_has_memory_and_this_folder_a_mount() {
+        let folder = tempfile::tempdir().unwrap();
+        let facts = facts(folder.path());
+        assert!(facts.client.memory > Bytes::MIB.times(64), "{facts:?}");
+        assert!(
+            facts
+                .mount
+                .is_some_and(|mount| folder.path().starts_with(mount.point))
+        );
+        assert!(
+            facts
+                .space
+                .is_some_and(|space| space.total >= space.available)
+        );
+    }
+}
