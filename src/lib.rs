@@ -12,6 +12,8 @@ pub mod seed;
 pub mod plan;
 pub mod stats;
 pub mod facts;
+pub mod pool;
 pub mod record;
 
 pub mod load;
+pub mod sim;
