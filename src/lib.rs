@@ -12,10 +12,10 @@ pub mod seed;
 pub mod stats;
 pub mod facts;
 pub mod pool;
+pub mod plan;
 pub mod record;
 pub mod study;
 pub mod compare;
 
 pub mod probe;
 pub mod load;
-pub mod sim;

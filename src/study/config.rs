@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::plan::{STANDARD, Workload};
-use crate::pool::{Level, Pool};
+use crate::pool::{Level, Pool, PoolError};
 use crate::seed::Seed;
 use crate::units::Bytes;
 
@@ -118,7 +118,10 @@ impl Expansion {
     }
 
     /// The pool after.
-    pub fn after(&self) -> Pool {
+    ///
+    /// # Errors
+    /// When such a pool cannot be.
+    pub fn after(&self) -> Result<Pool, PoolError> {
         self.before().grown(self.adding)
     }
 }

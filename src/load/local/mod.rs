@@ -118,7 +118,11 @@ fn drive(trial: &Trial<'_>, notes: &mut Vec<String>) -> Result<(Run, Engine), Lo
                 notes.push(format!("no io_uring ring here ({error}): threads instead"));
             }
             Err(RingError::Work(error)) => {
-                return Err(LoadError::io("driving a ring for", &trial.workload.name, error));
+                return Err(LoadError::io(
+                    "driving a ring for",
+                    &trial.workload.name,
+                    error,
+                ));
             }
         }
     }

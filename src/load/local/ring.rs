@@ -56,15 +56,24 @@ pub(super) fn run(trial: &Trial<'_>) -> Result<Run, RingError> {
             start.get_or_init(|| Clock(Instant::now()));
         }
         ready.wait();
-        handles.into_iter().map(|handle| handle.join().expect("no stream panics")).collect()
+        handles
+            .into_iter()
+            .map(|handle| handle.join().expect("no stream panics"))
+            .collect()
     });
     if let Some(error) = refused.into_inner().expect("no stream panics") {
         return Err(RingError::Setup(error));
     }
-    let ended: Vec<Ended> =
-        ended.into_iter().flatten().collect::<io::Result<_>>().map_err(RingError::Work)?;
+    let ended: Vec<Ended> = ended
+        .into_iter()
+        .flatten()
+        .collect::<io::Result<_>>()
+        .map_err(RingError::Work)?;
     let stopped = ended.iter().filter_map(|(_, stopped)| *stopped).min();
-    Ok(Run { streams: ended.into_iter().map(|(recording, _)| recording).collect(), stopped })
+    Ok(Run {
+        streams: ended.into_iter().map(|(recording, _)| recording).collect(),
+        stopped,
+    })
 }
 
 /// What a stream saw, and when it was stopped if it was.
