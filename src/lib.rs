@@ -19,3 +19,4 @@ pub mod compare;
 
 pub mod probe;
 pub mod load;
+pub mod store;

@@ -1,1 +1,7 @@
-fn main() {}
+//! The program: what was typed goes to [`poolproof::cli`], its answer becomes the exit code.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    poolproof::cli::run(std::env::args_os()).into()
+}

@@ -7,6 +7,7 @@ mod local;
 mod stream;
 
 use std::fmt;
+use std::sync::OnceLock;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
 use jiff::Timestamp;
@@ -16,7 +17,7 @@ pub use stream::{Job, Next, Outcome, Stream, Transfer};
 
 use crate::facts::Facts;
 use crate::plan::{DataFile, Pattern, Space, TestData, Workload};
-use crate::record::Recording;
+use crate::record::{Recording, is_full};
 use crate::units::Nanos;
 
 /// What an operation goes through on its way; part of every trial's row.
@@ -81,13 +82,21 @@ pub struct Measured {
 #[derive(Debug, Default)]
 pub struct Watch {
     stop: AtomicBool,
+    reason: OnceLock<&'static str>,
     bytes: AtomicU64,
 }
 
 impl Watch {
-    /// Asks the engines to come to an end.
-    pub fn stop(&self) {
+    /// Asks the engines to come to an end, for a reason that completes "stopped: …". The first
+    /// reason stays.
+    pub fn stop(&self, reason: &'static str) {
+        self.reason.get_or_init(|| reason);
         self.stop.store(true, Relaxed);
+    }
+
+    /// Why an end was asked for.
+    pub fn reason(&self) -> Option<&'static str> {
+        self.reason.get().copied()
     }
 
     /// Whether an end was asked for.

@@ -50,6 +50,9 @@ pub struct TestData {
     /// Folder on the share, relative to the share; empty before any data was laid down.
     #[serde(default)]
     pub folder: String,
+    /// The number that the next new file gets; never used twice, so that no content repeats.
+    #[serde(default)]
+    pub next_number: u64,
     /// Files in order of their numbers, complete or not.
     #[serde(default, rename = "file")]
     pub files: Vec<DataFile>,
@@ -78,8 +81,15 @@ impl TestData {
         self.files.first().map(|file| file.bytes)
     }
 
-    /// The number that the next new file gets.
-    pub fn next_number(&self) -> u64 {
-        self.files.last().map_or(0, |file| file.number + 1)
+    /// Adds a file that is yet to be laid down.
+    pub fn add(&mut self, set: Set, bytes: Bytes, phase: Phase) {
+        let number = self.next_number;
+        self.next_number += 1;
+        self.files.push(DataFile { number, set, bytes, phase, complete: false });
+    }
+
+    /// What is left when all files are gone.
+    pub fn emptied(&self) -> Self {
+        Self { next_number: self.next_number, ..Self::default() }
     }
 }

@@ -224,8 +224,7 @@ mod tests {
         let files = (0..first.read_files + first.write_files)
             .map(file)
             .collect();
-        let present = TestData {
-            folder: "x".into(),
+        let present = TestData { folder: "x".into(), next_number: 0,
             files,
         };
         let smaller = Some(Bytes::MIB.times(64));

@@ -5,5 +5,5 @@
 mod recording;
 mod summary;
 
-pub use recording::{Cause, Failure, Recording, WINDOW, Window, digits_for, histogram};
+pub use recording::{Cause, Failure, Recording, WINDOW, Window, digits_for, histogram, is_full};
 pub use summary::{Summary, summarize};

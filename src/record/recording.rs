@@ -53,6 +53,18 @@ pub struct Failure {
     pub cause: Cause,
 }
 
+impl Failure {
+    /// Whether the share, or the person's part of it, has no room left.
+    pub fn is_full(&self) -> bool {
+        matches!(self.cause, Cause::Os(number) if is_full(io::Error::from_raw_os_error(number).kind()))
+    }
+}
+
+/// Whether an error says that there is no room left.
+pub fn is_full(kind: io::ErrorKind) -> bool {
+    matches!(kind, io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded)
+}
+
 impl fmt::Display for Failure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let verb = match self.operation.direction {

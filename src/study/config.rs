@@ -46,6 +46,10 @@ fn threshold() -> f64 {
     3.0
 }
 
+fn one() -> u32 {
+    1
+}
+
 fn write_seed<S: Serializer>(seed: &Seed, serializer: S) -> Result<S::Ok, S::Error> {
     serializer.collect_str(seed)
 }
@@ -100,7 +104,7 @@ pub struct Expansion {
     /// Drives before.
     pub drives: u32,
     /// Drives that are added.
-    #[serde(default)]
+    #[serde(default = "one")]
     pub adding: u32,
     /// Size on the label of each drive.
     #[serde(default, skip_serializing_if = "Option::is_none")]

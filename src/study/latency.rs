@@ -60,6 +60,12 @@ impl LatencyLog {
             .transpose()
     }
 
+    /// Adds what [`render`] made of trial number `trial`.
+    pub fn insert(&mut self, trial: u64, rendered: &str) {
+        let encoded = rendered.trim_end().rsplit(',').next().unwrap_or_default();
+        self.0.insert(trial, encoded.to_owned());
+    }
+
     /// Numbers of the trials in the log.
     pub fn trials(&self) -> impl Iterator<Item = u64> {
         self.0.keys().copied()

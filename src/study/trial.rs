@@ -127,6 +127,61 @@ pub struct Trial {
 const BEYOND: f64 = 10.0;
 
 impl Trial {
+    /// A trial that is about to run: `interrupted` until it has.
+    pub fn begin(
+        trial: u64,
+        sitting: u64,
+        phase: Phase,
+        started: Timestamp,
+        workload: &Workload,
+    ) -> Self {
+        Self {
+            trial,
+            sitting,
+            phase,
+            simulated: false,
+            started,
+            workload: workload.name.clone(),
+            read_percent: workload.read_percent,
+            access: workload.access,
+            block_bytes: workload.block.0,
+            depth: workload.depth,
+            streams: workload.streams,
+            paced_operations_per_s: workload.operations_per_second,
+            span_bytes: workload.span.map(|span| span.0),
+            tags: String::new(),
+            state: State::Interrupted,
+            cause: String::new(),
+            engine: String::new(),
+            direct: false,
+            steady: false,
+            warmup_windows: 0,
+            windows: 0,
+            bytes: 0,
+            operations: 0,
+            seconds: 0.0,
+            flush_seconds: None,
+            rate_bytes_per_s: None,
+            operations_per_s: None,
+            burst_bytes_per_s: None,
+            sustained_bytes_per_s: None,
+            mean_ns: None,
+            p50_ns: None,
+            p95_ns: None,
+            p99_ns: None,
+            max_ns: None,
+            late_operations: 0,
+            missed_operations: 0,
+            first_operation: 0,
+            next_operation: 0,
+            pass_operations: 0,
+            test_data_bytes: 0,
+            cacheable_fraction: 0.0,
+            facts: String::new(),
+            notes: String::new(),
+        }
+    }
+
     /// Sets the measured columns.
     pub fn with_summary(mut self, summary: &Summary, recording: &Recording) -> Self {
         let latency = &summary.latency;

@@ -1,0 +1,75 @@
+//! `poolproof clean`: takes the test data off the share and proves that its space came back.
+
+use std::path::Path;
+use std::thread::sleep;
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use super::{Exit, Failure, owner, print};
+use crate::load::{LoadError, LocalShare};
+use crate::probe;
+use crate::store::Writer;
+use crate::units::Bytes;
+
+/// Removes the test data of a study from the share; the study stays.
+///
+/// Only files that the study's manifest lists are removed, from the study's own folder.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Example:\n  poolproof clean scans")]
+pub(super) struct Arguments {
+    #[command(flatten)]
+    folder: super::StudyFolder,
+}
+
+/// Some file systems give space back a little later; so long it is waited for.
+const PATIENCE: u32 = 40;
+const PAUSE: Duration = Duration::from_millis(500);
+
+pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    let mut store = Writer::open(&arguments.folder.study, &owner("clean"), Timestamp::now())?;
+    let (config, data) = (&store.study().config, store.study().data.clone());
+    if config.simulated || data.folder.is_empty() {
+        print("no test data is on a share\n")?;
+        return Ok(Exit::Done);
+    }
+    let root = Path::new(&config.share).to_owned();
+    let before = free(&root)?;
+    let gone = LocalShare::new(&root, config.id).remove(&data)?;
+    store.put_data(data.emptied())?;
+    let expected = data.total();
+    let back = came_back(&root, before, expected)?;
+    let files = data.files.len();
+    let folder = if gone { "its folder is gone" } else { "its folder stays, since something else is in it" };
+    let proof = if back.0 >= expected.share(9, 10).0 {
+        format!("the share has {} more free space than before", back.iec())
+    } else {
+        format!(
+            "the share has only {} more free space than before: snapshots may hold the data, or others have written meanwhile",
+            back.iec()
+        )
+    };
+    let size = expected.iec();
+    print(&format!("removed {files} files, {size} of test data; {folder}; {proof}\n"))?;
+    Ok(Exit::Done)
+}
+
+fn free(share: &Path) -> Result<Bytes, Failure> {
+    let space = probe::space(share).map_err(|error| {
+        LoadError::io("asking for the free space of", share.display(), error)
+    })?;
+    Ok(space.available)
+}
+
+/// How much more is free than before, once what was removed is back or patience ends.
+fn came_back(share: &Path, before: Bytes, expected: Bytes) -> Result<Bytes, Failure> {
+    let mut back = Bytes(0);
+    for _ in 0..PATIENCE {
+        back = free(share)?.saturating_sub(before);
+        if back.0 >= expected.share(9, 10).0 {
+            break;
+        }
+        sleep(PAUSE);
+    }
+    Ok(back)
+}

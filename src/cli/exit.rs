@@ -1,0 +1,63 @@
+//! How the program ends.
+
+use std::process::ExitCode;
+
+use crate::load::LoadError;
+use crate::store::StoreError;
+
+/// Exit codes; README explains them to the person.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Exit {
+    /// What was asked for was done.
+    Done = 0,
+    /// Something that should not happen.
+    Failed = 1,
+    /// The command line or a value in it makes no sense.
+    Usage = 2,
+    /// The study cannot be read, written or made.
+    Study = 3,
+    /// The share cannot be used, or trials on it failed. Finished trials are kept.
+    Share = 4,
+    /// Ended by Ctrl-C or a signal. Finished trials are kept.
+    Interrupted = 130,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        Self::from(exit as u8)
+    }
+}
+
+/// Why a command ends without having done what was asked.
+#[derive(Debug)]
+pub struct Failure {
+    /// The exit code.
+    pub exit: Exit,
+    /// One sentence: what, where, what to do.
+    pub message: String,
+}
+
+impl Failure {
+    /// A failure with its exit code.
+    pub fn new(exit: Exit, message: impl ToString) -> Self {
+        Self { exit, message: message.to_string() }
+    }
+}
+
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Self {
+        Self::new(Exit::Study, error)
+    }
+}
+
+impl From<LoadError> for Failure {
+    fn from(error: LoadError) -> Self {
+        Self::new(Exit::Share, error)
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Self {
+        Self::new(Exit::Failed, error)
+    }
+}

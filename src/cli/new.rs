@@ -1,0 +1,131 @@
+//! `poolproof new`: makes a study.
+
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+use rustix::fs::{Access, StatVfsMountFlags, access, statvfs};
+
+use super::{Exit, Failure, owner, print};
+use crate::pool::Level;
+use crate::seed::Seed;
+use crate::store::Writer;
+use crate::study::{Config, Expansion, FORMAT, Identity};
+use crate::units::Bytes;
+
+/// Makes the folder of a study.
+///
+/// A study holds everything about one expansion of one pool, as seen through one share. Keep it on
+/// this machine, not on the share.
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Example:\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB --server-memory 16GiB"
+)]
+pub(super) struct Arguments {
+    #[command(flatten)]
+    folder: super::StudyFolder,
+    /// The mounted directory to measure.
+    #[arg(long, value_name = "DIR")]
+    share: PathBuf,
+    /// Level of the pool: raid0, raid1, raid10, raid5 or raid6.
+    #[arg(long, value_name = "LEVEL", requires = "drives")]
+    pool: Option<Level>,
+    /// Drives of the pool now.
+    #[arg(long, value_name = "N", requires = "pool")]
+    drives: Option<u32>,
+    /// Drives that will be added.
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "pool")]
+    adding: u32,
+    /// Size on the label of each drive, as 6TB.
+    #[arg(long, value_name = "SIZE", requires = "pool")]
+    drive_size: Option<Bytes>,
+    /// Memory of the server, as 16GiB: test data has to be larger than what it can cache.
+    #[arg(long, value_name = "SIZE")]
+    server_memory: Option<Bytes>,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    let share = usable_share(&arguments.share)?;
+    keep_apart(&arguments.folder.study, &share)?;
+    let expansion = expansion(arguments)?;
+    let mut chance = fastrand::Rng::new();
+    let config = Config {
+        format: FORMAT,
+        id: Identity(chance.u128(..)),
+        created: Timestamp::now(),
+        seed: Seed(chance.u64(..)),
+        simulated: false,
+        share: share.to_string_lossy().into_owned(),
+        server_memory: arguments.server_memory,
+        threshold_percent: 3.0,
+        pool: expansion,
+        workloads: Vec::new(),
+    };
+    let root = &arguments.folder.study;
+    Writer::create(root, &config, &owner("new"))?;
+    let study = root.display();
+    print(&format!(
+        "made the study {study} for the share {}\nnext: poolproof measure {study} --phase before\n",
+        share.display()
+    ))?;
+    Ok(Exit::Done)
+}
+
+fn expansion(arguments: &Arguments) -> Result<Option<Expansion>, Failure> {
+    let (Some(level), Some(drives)) = (arguments.pool, arguments.drives) else { return Ok(None) };
+    let (adding, drive_size) = (arguments.adding, arguments.drive_size);
+    let expansion = Expansion { level, drives, adding, drive_size };
+    let usage = |error| Failure::new(Exit::Usage, error);
+    expansion.before().validate().map_err(usage)?;
+    expansion.after().map_err(usage)?;
+    Ok(Some(expansion))
+}
+
+/// The share's own path, once it is known to be a directory that this user may write to.
+fn usable_share(share: &Path) -> Result<PathBuf, Failure> {
+    let refuse = |why: &str| {
+        let path = share.display();
+        Failure::new(Exit::Share, format!("the share {path} {why}: give a mounted directory that you may write to"))
+    };
+    let path = share.canonicalize().map_err(|error| refuse(&format!("cannot be found ({error})")))?;
+    if !path.is_dir() {
+        return Err(refuse("is no directory"));
+    }
+    if path.to_str().is_none() {
+        return Err(refuse("has a name that is not UTF-8"));
+    }
+    access(&path, Access::WRITE_OK | Access::EXEC_OK)
+        .map_err(|error| refuse(&format!("is not writable ({error})")))?;
+    let status = statvfs(&path).map_err(|error| refuse(&format!("does not answer ({error})")))?;
+    if status.f_flag.contains(StatVfsMountFlags::RDONLY) {
+        return Err(refuse("is mounted read-only"));
+    }
+    Ok(path)
+}
+
+/// A study on the share it measures would disturb the measurement, and a share inside the study
+/// would be taken for a part of it.
+fn keep_apart(study: &Path, share: &Path) -> Result<(), Failure> {
+    let refuse = |why: String| Err(Failure::new(Exit::Study, why));
+    let parent = match study.parent() {
+        Some(parent) if parent != Path::new("") => parent,
+        _ => Path::new("."),
+    };
+    let Ok(parent) = parent.canonicalize() else {
+        return refuse(format!("{} does not exist: make it first", parent.display()));
+    };
+    let Some(name) = study.file_name() else {
+        return refuse(format!("{} is no name for a new folder", study.display()));
+    };
+    let study = parent.join(name);
+    if study.exists() {
+        return refuse(format!("{} exists already: choose another name for the study", study.display()));
+    }
+    if study.starts_with(share) {
+        return refuse(format!(
+            "the study {} would lie on the share {}: keep it elsewhere",
+            study.display(),
+            share.display()
+        ));
+    }
+    Ok(())
+}

@@ -1,0 +1,164 @@
+//! Shows how far a sitting is: bars on a terminal, plain lines elsewhere. Writes to standard error.
+
+use std::io::{IsTerminal, stderr};
+use std::time::{Duration, Instant};
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::say;
+use super::sitting::Event;
+use crate::study::{State, Trial};
+use crate::units::{Bytes, Nanos, Rate};
+
+/// A view of one sitting.
+pub(super) struct Screen {
+    bar: ProgressBar,
+    terminal: bool,
+    /// Goes before every line of a made-up share.
+    prefix: &'static str,
+    stage: Stage,
+    /// Bytes at the last tick and when that was.
+    last: (u64, Instant),
+    rate: f64,
+}
+
+enum Stage {
+    Start,
+    Laying { total: u64, done: u64, begun: Instant, tenth: u64 },
+    Trials { count: usize, seconds: u64, current: Option<Current> },
+}
+
+struct Current {
+    index: usize,
+    workload: String,
+    begun: Instant,
+}
+
+impl Screen {
+    /// A view; `simulated` marks every line.
+    pub(super) fn new(simulated: bool) -> Self {
+        let terminal = stderr().is_terminal();
+        let bar = ProgressBar::with_draw_target(
+            None,
+            if terminal { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() },
+        );
+        let style = ProgressStyle::with_template("{prefix}{bar:24} {msg}");
+        bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()).progress_chars("=>-"));
+        let prefix = if simulated { "SIMULATED " } else { "" };
+        bar.set_prefix(prefix);
+        let last = (0, Instant::now());
+        Self { bar, terminal, prefix, stage: Stage::Start, last, rate: 0.0 }
+    }
+
+    /// Shows an event.
+    pub(super) fn event(&mut self, event: Event) {
+        match event {
+            Event::Note(note) => self.line(&note),
+            Event::Laying { bytes } => {
+                self.line(&format!("laying down {} of test data", bytes.iec()));
+                self.bar.set_length(bytes.0);
+                self.stage =
+                    Stage::Laying { total: bytes.0, done: 0, begun: Instant::now(), tenth: 0 };
+            }
+            Event::Laid { bytes } => self.laid(bytes),
+            Event::Trials { count, seconds } => {
+                self.line(&format!(
+                    "{count} trials of {seconds} s, about {}",
+                    minutes(count as f64 * seconds as f64)
+                ));
+                self.bar.set_position(0);
+                self.bar.set_length(count as u64 * seconds * 10);
+                self.stage = Stage::Trials { count, seconds, current: None };
+            }
+            Event::Begin { index, workload } => {
+                if let Stage::Trials { current, .. } = &mut self.stage {
+                    *current = Some(Current { index, workload, begun: Instant::now() });
+                }
+            }
+            Event::End { trial } => {
+                if let Stage::Trials { count, current: Some(current), .. } = &self.stage {
+                    self.line(&format!("{}/{count} {}", current.index + 1, outcome(&trial)));
+                }
+            }
+        }
+    }
+
+    /// Looks at the bytes moved so far; to be called a few times a second.
+    pub(super) fn tick(&mut self, bytes: u64) {
+        let now = Instant::now();
+        let span = now.duration_since(self.last.1).as_secs_f64();
+        if span > 0.2 {
+            let latest = (bytes.saturating_sub(self.last.0)) as f64 / span;
+            self.rate = if self.rate > 0.0 { 0.7 * self.rate + 0.3 * latest } else { latest };
+            self.last = (bytes, now);
+        }
+        let rate = Rate(self.rate);
+        match &self.stage {
+            Stage::Start => {}
+            Stage::Laying { total, begun, .. } => {
+                let done = bytes.min(*total);
+                let left = begun.elapsed().as_secs_f64() * (*total as f64 / done.max(1) as f64 - 1.0);
+                self.bar.set_position(done);
+                let left = if done > 0 { minutes(left) } else { "?".into() };
+                self.bar.set_message(format!("test data {rate}, {left} left"));
+            }
+            Stage::Trials { count, seconds, current: Some(current) } => {
+                let elapsed = current.begun.elapsed().min(Duration::from_secs(*seconds));
+                let before = current.index as u64 * seconds;
+                let left = (*count as u64 * seconds - before) as f64 - elapsed.as_secs_f64();
+                self.bar.set_position(before * 10 + elapsed.as_millis() as u64 / 100);
+                let (number, name) = (current.index + 1, &current.workload);
+                let left = minutes(left);
+                self.bar.set_message(format!("{number}/{count} {name} {rate}, {left} left"));
+            }
+            Stage::Trials { current: None, .. } => {}
+        }
+    }
+
+    /// Takes the bar off the screen.
+    pub(super) fn close(&self) {
+        self.bar.finish_and_clear();
+    }
+
+    fn laid(&mut self, bytes: Bytes) {
+        let Stage::Laying { total, done, begun, tenth } = &mut self.stage else { return };
+        *done += bytes.0;
+        let now = *done * 10 / (*total).max(1);
+        if !self.terminal && now > *tenth {
+            *tenth = now;
+            let rate = Rate::of(Bytes(*done), Nanos::from(begun.elapsed()));
+            let text = format!("test data {} %, {}", now * 10, rate.unwrap_or_default());
+            self.line(&text);
+        }
+    }
+
+    fn line(&self, text: &str) {
+        let text = format!("{}{text}", self.prefix);
+        if self.terminal {
+            self.bar.suspend(|| say(&text));
+        } else {
+            say(&text);
+        }
+    }
+}
+
+/// One line on a trial that has ended.
+fn outcome(trial: &Trial) -> String {
+    let name = format!("{:<17}", trial.workload);
+    if trial.state != State::Complete {
+        return format!("{name}{}: {}", trial.state.word(), trial.cause);
+    }
+    let rate = trial.rate_bytes_per_s.map(|rate| Rate(rate).to_string()).unwrap_or_default();
+    let latency = trial.p50_ns.map(|ns| format!(", median {}", Nanos(ns))).unwrap_or_default();
+    let steady = if trial.steady { "" } else { ", not steady" };
+    format!("{name}{rate:>12}{latency}{steady}")
+}
+
+fn minutes(seconds: f64) -> String {
+    let seconds = seconds.max(0.0).round() as u64;
+    match seconds {
+        0..100 => format!("{seconds} s"),
+        100..6_000 => format!("{} min {:02} s", seconds / 60, seconds % 60),
+        _ => format!("{} h {:02} min", seconds / 3600, seconds / 60 % 60),
+    }
+}

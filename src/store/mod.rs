@@ -1,0 +1,104 @@
+//! Keeps a study on disk: one writer at a time, any number of readers, nothing acknowledged is lost.
+//!
+//! Everything goes through the six operations of a [`Disk`], so that a disk that fails or forgets
+//! can stand in its place. A trial's row in `trials.csv` is written last: what stands in the other
+//! tables without a row belongs to a trial that was cut off, and is passed over.
+
+mod disk;
+mod reader;
+mod writer;
+
+use std::path::PathBuf;
+
+pub use disk::{Disk, FolderDisk};
+pub use reader::read;
+pub use writer::Writer;
+
+use crate::study::tables::TableError;
+use crate::study::{ConfigError, LatencyError};
+
+/// Names of the files of a study.
+pub mod names {
+    /// What the person said.
+    pub const CONFIG: &str = "study.toml";
+    /// The manifest of test data.
+    pub const DATA: &str = "testdata.toml";
+    /// A row a trial.
+    pub const TRIALS: &str = "trials.csv";
+    /// A row a window.
+    pub const WINDOWS: &str = "windows.csv";
+    /// Latency histograms.
+    pub const LATENCY: &str = "latency.hlog";
+    /// Fingerprints.
+    pub const FACTS: &str = "facts";
+    /// Rendered pages.
+    pub const REPORTS: &str = "reports";
+    /// Torn ends of tables.
+    pub const ASIDE: &str = "set-aside";
+    /// Who is writing.
+    pub const LOCK: &str = "lock";
+}
+
+/// Why a study cannot be read or written.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// There is no study.
+    #[error("{0} is no study: make one with `poolproof new`")]
+    NoStudy(PathBuf),
+    /// Something is in the way of a new study.
+    #[error("{0} exists already: choose another name for the study")]
+    Exists(PathBuf),
+    /// Another process writes to it.
+    #[error("the study is being written by {owner}: wait until that has ended")]
+    Locked {
+        /// What the lock says.
+        owner: String,
+    },
+    /// A newer version of the program made it.
+    #[error(
+        "the study has format {found}, newer than format {known} of this version: it can be read and not written; use the newer version"
+    )]
+    Newer {
+        /// Format of the study.
+        found: u32,
+        /// Newest format of this version.
+        known: u32,
+    },
+    /// An operating-system call failed.
+    #[error("{doing} {name}: {source}")]
+    Io {
+        /// What was being done.
+        doing: &'static str,
+        /// To what.
+        name: String,
+        /// How it failed.
+        source: std::io::Error,
+    },
+    /// `study.toml` is damaged.
+    #[error(transparent)]
+    Config(#[from] ConfigError),
+    /// A table is damaged.
+    #[error(transparent)]
+    Table(#[from] TableError),
+    /// The latency log is damaged.
+    #[error(transparent)]
+    Latency(#[from] LatencyError),
+    /// A TOML file beside `study.toml` is damaged.
+    #[error("{name} cannot be read:\n{why}")]
+    Toml {
+        /// Which file.
+        name: String,
+        /// Where and why.
+        why: String,
+    },
+}
+
+impl StoreError {
+    fn io(doing: &'static str, name: &str, source: std::io::Error) -> Self {
+        Self::Io {
+            doing,
+            name: name.to_owned(),
+            source,
+        }
+    }
+}

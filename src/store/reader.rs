@@ -1,0 +1,116 @@
+//! A study as it stands on disk, read without a lock.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use serde::de::DeserializeOwned;
+
+use super::{Disk, FolderDisk, StoreError, names};
+use crate::facts::Facts;
+use crate::study::tables::{parse, whole};
+use crate::study::{Config, FORMAT, LatencyLog, Study, WindowRow};
+
+/// Reads the study in the folder `root`.
+///
+/// # Errors
+/// When there is none, or a file is damaged beyond a torn end.
+pub fn read(root: &Path) -> Result<Study, StoreError> {
+    if !root.join(names::CONFIG).is_file() {
+        return Err(StoreError::NoStudy(root.to_owned()));
+    }
+    let name = root.canonicalize().ok().and_then(|path| {
+        path.file_name()
+            .map(|name| name.to_string_lossy().into_owned())
+    });
+    snapshot(
+        &FolderDisk::new(root),
+        name.unwrap_or_else(|| "study".to_owned()),
+    )
+}
+
+/// Reads the study named `name` from `disk`.
+pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreError> {
+    let config = Config::parse(&text(disk, names::CONFIG)?.unwrap_or_default())?;
+    let mut remarks = Vec::new();
+    if !config.writable() {
+        let format = config.format;
+        remarks.push(format!(
+            "the study has format {format}, newer than format {FORMAT} of this version: what is new in it is not shown"
+        ));
+    }
+    let trials = table(disk, names::TRIALS, &mut remarks)?;
+    let mut windows = BTreeMap::<u64, Vec<WindowRow>>::new();
+    for row in table::<WindowRow>(disk, names::WINDOWS, &mut remarks)? {
+        windows.entry(row.trial).or_default().push(row);
+    }
+    let log = bytes(disk, names::LATENCY)?.unwrap_or_default();
+    remark_torn(names::LATENCY, &log, &mut remarks);
+    Ok(Study {
+        name,
+        config,
+        data: toml(disk, names::DATA)?.unwrap_or_default(),
+        trials,
+        windows,
+        latency: LatencyLog::parse(&log)?,
+        facts: facts(disk)?,
+        remarks,
+    })
+}
+
+fn facts(disk: &impl Disk) -> Result<BTreeMap<String, Facts>, StoreError> {
+    let listed = disk
+        .list(names::FACTS)
+        .map_err(|error| StoreError::io("listing", names::FACTS, error))?;
+    let mut facts = BTreeMap::new();
+    for file in listed {
+        if let Some(id) = file.strip_suffix(".toml")
+            && let Some(content) = toml(disk, &format!("{}/{file}", names::FACTS))?
+        {
+            facts.insert(id.to_owned(), content);
+        }
+    }
+    Ok(facts)
+}
+
+/// The bytes of a file; `None` when there is none.
+pub(super) fn bytes(disk: &impl Disk, name: &str) -> Result<Option<Vec<u8>>, StoreError> {
+    disk.read(name)
+        .map_err(|error| StoreError::io("reading", name, error))
+}
+
+fn text(disk: &impl Disk, name: &str) -> Result<Option<String>, StoreError> {
+    let text = bytes(disk, name)?.map(String::from_utf8).transpose();
+    text.map_err(|_| StoreError::Toml {
+        name: name.to_owned(),
+        why: "it is not text".into(),
+    })
+}
+
+fn toml<T: DeserializeOwned>(disk: &impl Disk, name: &str) -> Result<Option<T>, StoreError> {
+    text(disk, name)?
+        .map(|text| toml::from_str(&text))
+        .transpose()
+        .map_err(|error| StoreError::Toml {
+            name: name.to_owned(),
+            why: error.to_string(),
+        })
+}
+
+fn table<Row: DeserializeOwned>(
+    disk: &impl Disk,
+    name: &str,
+    remarks: &mut Vec<String>,
+) -> Result<Vec<Row>, StoreError> {
+    let bytes = bytes(disk, name)?.unwrap_or_default();
+    remark_torn(name, &bytes, remarks);
+    Ok(parse(name, &bytes)?)
+}
+
+fn remark_torn(name: &str, bytes: &[u8], remarks: &mut Vec<String>) {
+    let torn = whole(bytes).torn.len();
+    if torn > 0 {
+        remarks.push(format!(
+            "{name} ends in a torn line of {torn} bytes, which is passed over (it is being written, or a power cut hit it)"
+        ));
+    }
+}
