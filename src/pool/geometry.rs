@@ -122,13 +122,15 @@ pub enum PoolError {
         drives: u32,
     },
     /// More drives than any array has.
-    #[error("{drives} drives are more than a pool can have ({MOST_DRIVES}): check --drives and --adding")]
+    #[error(
+        "{drives} drives are more than a pool can have ({MOST_DRIVES}): check --drives and --adding"
+    )]
     TooMany {
         /// Drives that were given.
         drives: u32,
     },
-    /// A drive of no size.
-    #[error("a drive of 0 bytes holds nothing: check --drive-size")]
+    /// A drive of no size, or of none that is known where it must be.
+    #[error("the drives of the pool have no size: state it with --drive-size, as 6TB")]
     NoSize,
     /// An expansion by nothing.
     #[error("an expansion adds at least one drive: check --adding")]
@@ -289,10 +291,7 @@ mod tests {
         }
         let odd = PoolError::Odd { drives: 5 };
         assert_eq!(pool(Level::Raid10, 4).grown(1), Err(odd));
-        assert_eq!(
-            pool(Level::Raid6, 4).grown(0),
-            Err(PoolError::NothingAdded)
-        );
+        assert_eq!(pool(Level::Raid6, 4).grown(0), Err(PoolError::NothingAdded));
         assert_eq!(
             pool(Level::Raid6, 4).grown(u32::MAX),
             Err(PoolError::TooMany { drives: u32::MAX })
