@@ -1,27 +1,23 @@
 //! One trial on virtual time: events in the order of their time, then of their making.
 
-use std::cmp::Reverse;
-use std::collections::{BTreeMap, BinaryHeap, VecDeque};
+mod background;
+mod stage;
 
-use super::buffer::{Buffer, Drain, Run};
-use super::cache::Cache;
-use super::layout::{Layout, Piece, WritePlan};
-use super::member::{Conditions, Kind, Member};
-use super::reshape::Reshape;
-use super::scenario::Server;
+use std::cmp::Reverse;
+use std::collections::{BinaryHeap, VecDeque};
+
+use background::{DRAINS_PER_DRIVE, Pace};
+pub(super) use stage::{Outcome, Placement, Stage};
+
+use super::buffer::{Buffer, Run};
+use super::layout::Piece;
+use super::member::{Kind, Member};
 use crate::load::{Job, Next, Stream, Transfer, Watch};
 use crate::plan::Direction;
-use crate::record::Recording;
 use crate::units::Nanos;
 
 /// Events between two looks at whether an end was asked for.
 const WATCHED: u64 = 256;
-/// Runs that are drained at once, for each drive.
-const DRAINS_PER_DRIVE: usize = 4;
-/// Steps of the reshape that may be under way at once.
-const RESHAPE_STEPS: u64 = 8;
-/// Over how much time the reshape judges how busy others keep the drives.
-const JUDGED: Nanos = Nanos::SECOND;
 
 /// What happens at a moment. Operations and drains go by their numbers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -48,85 +44,6 @@ enum Event {
     ReshapeWrites(u64, u64),
     /// It has moved so many bytes of each drive.
     Reshaped(u64),
-}
-
-/// Where the bytes of the pool lie, before, while and after it grows.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Placement {
-    pub(super) old: Layout,
-    pub(super) new: Layout,
-}
-
-/// The parts of the share that a trial uses and changes.
-#[derive(Debug)]
-pub(super) struct Stage<'a> {
-    pub(super) server: Server,
-    /// Payload bytes per second each way.
-    pub(super) link: f64,
-    pub(super) round_trip: Nanos,
-    pub(super) conditions: Conditions,
-    pub(super) placement: Placement,
-    pub(super) reshape: Option<&'a mut Reshape>,
-    pub(super) cache: &'a mut Cache,
-    /// Address of each file in the pool.
-    pub(super) files: &'a BTreeMap<u64, u64>,
-    pub(super) rng: fastrand::Rng,
-}
-
-impl Stage<'_> {
-    /// The layout that holds at an address just now.
-    fn layout(&self, address: u64) -> &Layout {
-        let Placement { old, new } = &self.placement;
-        let moved = self
-            .reshape
-            .as_ref()
-            .map_or(0, |reshape| new.filled_to(reshape.done()));
-        if address < moved { new } else { old }
-    }
-}
-
-/// What came of it.
-#[derive(Debug)]
-pub(super) struct Outcome {
-    pub(super) recordings: Vec<Recording>,
-    /// When the end was asked for, if it was.
-    pub(super) stopped: Option<Nanos>,
-    /// From the last answer to the last byte on the drives.
-    pub(super) flush: Nanos,
-    /// All of the time, with the flush.
-    pub(super) elapsed: Nanos,
-    /// Other users' operations.
-    pub(super) foreign: u64,
-}
-
-/// The reshape's doings in this trial.
-#[derive(Debug, Default)]
-struct Pace {
-    /// Steps under way.
-    steps: u64,
-    /// Whether the next step is due and waits for one of them.
-    waiting: bool,
-    /// When a step was last done.
-    done: Nanos,
-    /// Each drive's busy time then.
-    foreground: Vec<Nanos>,
-    /// Time that others took of the busiest drive, in seconds; older time counts for less.
-    taken: f64,
-    /// Out of so many seconds, weighed alike.
-    of: f64,
-}
-
-impl Pace {
-    /// The part of the busiest drive's time that others took of late.
-    fn busy(&self) -> f64 {
-        (self.taken / self.of).min(1.0)
-    }
-
-    fn note(&mut self, taken: Nanos, span: Nanos) {
-        let kept = (-span.secs() / JUDGED.secs()).exp();
-        self.taken = self.taken * kept + taken.secs();
-        self.of = self.of * kept + span.secs();
-    }
 }
 
 /// A trial under way.
@@ -173,12 +90,7 @@ impl<'a, 'j> Trial<'a, 'j> {
         let (count, depth) = (streams as usize, depth as usize);
         Self {
             buffer: Buffer::new(stage.server.write_back.0, stage.server.write_back_line.0),
-            pace: Pace {
-                taken: stage.conditions.foreign_busy() * JUDGED.secs(),
-                of: JUDGED.secs(),
-                foreground: vec![Nanos(0); drives],
-                ..Pace::default()
-            },
+            pace: Pace::new(&stage.conditions, drives),
             stage,
             watch,
             block: job.block(),
@@ -382,48 +294,6 @@ impl<'a, 'j> Trial<'a, 'j> {
         self.at(self.now + self.one_way(), Event::Answered(operation));
     }
 
-    /// Sends dirty data to the drives, as much at once as they are good for.
-    fn drain(&mut self) {
-        let hurry = self.flush_from.is_some() || !self.blocked.is_empty();
-        while let Some(slot) = self.drains.iter().position(Option::is_none) {
-            let stage = &self.stage;
-            let stripe = |at| stage.layout(at).stripe();
-            let next = self.buffer.drain(self.now, hurry, stripe);
-            match next {
-                Drain::Empty => return,
-                Drain::Wait(moment) => {
-                    if self.drain_due.is_none() {
-                        self.drain_due = Some(moment);
-                        self.at(moment, Event::DrainDue);
-                    }
-                    return;
-                }
-                Drain::Run(run) => {
-                    let WritePlan { reads, writes } = self.plan(run);
-                    let read = self.serve(&reads, Kind::Read);
-                    self.drains[slot] = Some((run, writes));
-                    self.at(read, Event::DrainRead(slot));
-                }
-            }
-        }
-    }
-
-    /// What writing a run takes. A run that was joined before the pool's stripes became wider may
-    /// lie in two of them.
-    fn plan(&self, run: Run) -> WritePlan {
-        let layout = self.stage.layout(run.start);
-        let mut all = WritePlan::default();
-        let mut from = run.start;
-        while from < run.end {
-            let to = run.end.min((from / layout.stripe() + 1) * layout.stripe());
-            let plan = layout.write(from, to);
-            all.reads.extend(plan.reads);
-            all.writes.extend(plan.writes);
-            from = to;
-        }
-        all
-    }
-
     /// Hands `pieces` to their drives now; says when the last is done.
     fn serve(&mut self, pieces: &[Piece], kind: Kind) -> Nanos {
         let (conditions, rng) = (&self.stage.conditions, &mut self.stage.rng);
@@ -431,55 +301,6 @@ impl<'a, 'j> Trial<'a, 'j> {
             .iter()
             .map(|&piece| self.members[piece.member].serve(self.now, piece, kind, conditions, rng))
             .fold(self.now, Nanos::max)
-    }
-
-    /// Begins a step and sets the time of the next, so that the allowed rate is kept.
-    fn reshape_reads(&mut self) {
-        let Some(reshape) = &self.stage.reshape else {
-            return;
-        };
-        self.pace.waiting = self.pace.steps >= RESHAPE_STEPS;
-        let Some(step) = reshape.step(self.pace.steps).filter(|_| !self.pace.waiting) else {
-            return;
-        };
-        self.pace.steps += 1;
-        let allowed = reshape.allowed(self.pace.busy(), &self.stage.conditions.drive);
-        let next = self.now + Nanos::from_secs_f64(step.bytes as f64 / allowed);
-        let drives = self.stage.placement.old.drives();
-        let read = self.move_all(drives, step.from, step.bytes, Kind::Read);
-        self.at(read, Event::ReshapeWrites(step.to, step.bytes));
-        self.at(next, Event::ReshapeDue);
-    }
-
-    fn move_all(&mut self, drives: usize, at: u64, bytes: u64, kind: Kind) -> Nanos {
-        let (conditions, rng) = (&self.stage.conditions, &mut self.stage.rng);
-        self.members[..drives]
-            .iter_mut()
-            .enumerate()
-            .map(|(member, drive)| {
-                let piece = Piece { member, at, bytes };
-                drive.reshape(self.now, piece, kind, conditions, rng)
-            })
-            .fold(self.now, Nanos::max)
-    }
-
-    /// Notes what was moved, and how busy others kept the busiest drive meanwhile.
-    fn reshaped(&mut self, bytes: u64) {
-        let span = self.now - self.pace.done;
-        if let Some(reshape) = &mut self.stage.reshape {
-            reshape.moved(bytes as f64, span);
-        }
-        let mut busiest = Nanos(0);
-        for (member, before) in self.members.iter().zip(&mut self.pace.foreground) {
-            busiest = busiest.max(member.foreground - *before);
-            *before = member.foreground;
-        }
-        self.pace.note(busiest, span);
-        self.pace.done = self.now;
-        self.pace.steps -= 1;
-        if self.pace.waiting {
-            self.reshape_reads();
-        }
     }
 
     fn addresses(&self, transfer: &Transfer) -> (u64, u64) {
