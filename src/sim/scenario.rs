@@ -69,7 +69,7 @@ impl Network {
 /// Everybody else who uses the pool.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Users {
-    /// Operations per second on each drive, by hour of the day in UTC.
+    /// Operations per second, spread over the drives, by hour of the day in UTC.
     pub operations_per_second: [f64; 24],
     /// Bytes of one of them.
     pub block: Bytes,
@@ -161,7 +161,7 @@ pub fn demo_scenario(seed: Seed) -> Scenario {
             round_trip: Nanos(200_000),
         },
         users: Users {
-            operations_per_second: office_hours(8.0, 0.5),
+            operations_per_second: office_hours(32.0, 2.0),
             block: Bytes::KIB.times(256),
         },
         reshape: Reshaping {

@@ -163,7 +163,7 @@ impl SimulatedShare {
             drive: self.scenario.drive,
             size: self.drive_bytes,
             speed: (self.scenario.drift * self.drift()).exp(),
-            foreign_rate: users.operations_per_second[hour as usize],
+            foreign_rate: users.operations_per_second[hour as usize] / f64::from(self.pool.drives),
             foreign_bytes: users.block.0,
             foreign_span: self.location(self.end),
         }
