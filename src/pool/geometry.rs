@@ -129,8 +129,8 @@ pub enum PoolError {
         /// Drives that were given.
         drives: u32,
     },
-    /// A drive of no size.
-    #[error("a drive of 0 bytes holds nothing: check --drive-size")]
+    /// A drive of no size, or of none that is known where it must be.
+    #[error("the drives of the pool have no size: state it with --drive-size, as 6TB")]
     NoSize,
     /// An expansion by nothing.
     #[error("an expansion adds at least one drive: check --adding")]

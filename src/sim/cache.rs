@@ -1,0 +1,168 @@
+//! Memory that keeps what passed through it, oldest out first.
+//!
+//! Pages are kept apart one by one; their age is that of the mebibyte they lie in, so that an
+//! operation of a mebibyte is one step and not 256.
+
+use std::collections::BTreeMap;
+
+const PAGE: u64 = 4096;
+const PAGES: u64 = 256;
+const GROUP: u64 = PAGE * PAGES;
+/// Groups of other users' data are numbered down from the end of all addresses.
+const FOREIGN: u64 = u64::MAX;
+
+/// Which pages of one mebibyte are there.
+#[derive(Clone, Copy, Debug, Default)]
+struct Group {
+    age: u64,
+    pages: [u64; 4],
+}
+
+impl Group {
+    fn count(&self) -> u64 {
+        self.pages
+            .iter()
+            .map(|word| u64::from(word.count_ones()))
+            .sum()
+    }
+
+    fn has(&self, page: u64) -> bool {
+        self.pages[(page / 64) as usize] >> (page % 64) & 1 == 1
+    }
+
+    fn add(&mut self, pages: std::ops::Range<u64>) {
+        for page in pages {
+            self.pages[(page / 64) as usize] |= 1 << (page % 64);
+        }
+    }
+}
+
+/// The memory of the server, addressed by the pool's bytes.
+#[derive(Clone, Debug)]
+pub(super) struct Cache {
+    capacity: u64,
+    held: u64,
+    clock: u64,
+    foreign: u64,
+    groups: BTreeMap<u64, Group>,
+    by_age: BTreeMap<u64, u64>,
+}
+
+impl Cache {
+    /// Empty, for `bytes`.
+    pub(super) fn new(bytes: u64) -> Self {
+        Self {
+            capacity: bytes / PAGE,
+            held: 0,
+            clock: 0,
+            foreign: 0,
+            groups: BTreeMap::new(),
+            by_age: BTreeMap::new(),
+        }
+    }
+
+    /// The bytes of `start..end` that are not there, as one stretch from the first to the last of
+    /// them.
+    pub(super) fn missing(&self, start: u64, end: u64) -> Option<(u64, u64)> {
+        let mut missing = None;
+        for (key, pages) in groups(start, end) {
+            let base = key * GROUP;
+            let absent = |page: &u64| self.groups.get(&key).is_none_or(|group| !group.has(*page));
+            let Some(first) = pages.clone().find(absent) else {
+                continue;
+            };
+            let last = pages.rev().find(absent).unwrap_or(first);
+            let from = missing.map_or(base + first * PAGE, |(from, _)| from);
+            missing = Some((from, base + (last + 1) * PAGE));
+        }
+        missing
+    }
+
+    /// Keeps `start..end` as the youngest, and lets the oldest go.
+    pub(super) fn keep(&mut self, start: u64, end: u64) {
+        for (key, pages) in groups(start, end) {
+            self.keep_group(key, pages);
+        }
+        self.evict();
+    }
+
+    /// Keeps `bytes` of other users' data, which nobody here asks for again.
+    pub(super) fn displace(&mut self, bytes: u64) {
+        if bytes / PAGE >= self.capacity {
+            // Nothing else is left, and it would be the first to go.
+            return self.clear();
+        }
+        for _ in 0..bytes / GROUP {
+            self.foreign += 1;
+            self.keep_group(FOREIGN - self.foreign, 0..PAGES);
+        }
+        self.evict();
+    }
+
+    /// Forgets everything.
+    pub(super) fn clear(&mut self) {
+        *self = Self::new(self.capacity * PAGE);
+    }
+
+    fn keep_group(&mut self, key: u64, pages: std::ops::Range<u64>) {
+        self.clock += 1;
+        let group = self.groups.entry(key).or_default();
+        self.by_age.remove(&group.age);
+        self.held -= group.count();
+        group.age = self.clock;
+        group.add(pages);
+        self.held += group.count();
+        self.by_age.insert(self.clock, key);
+    }
+
+    fn evict(&mut self) {
+        while self.held > self.capacity {
+            let Some((_, key)) = self.by_age.pop_first() else {
+                return;
+            };
+            self.held -= self.groups.remove(&key).map_or(0, |group| group.count());
+        }
+    }
+}
+
+/// The groups that `start..end` touches, each with its touched pages.
+fn groups(start: u64, end: u64) -> impl Iterator<Item = (u64, std::ops::Range<u64>)> {
+    (start / GROUP..end.div_ceil(GROUP)).map(move |key| {
+        let base = key * GROUP;
+        let first = start.saturating_sub(base) / PAGE;
+        let last = (end - base).min(GROUP).div_ceil(PAGE);
+        (key, first..last)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_oldest_goes_first_and_pages_are_told_apart() {
+        let mut cache = Cache::new(2 * GROUP);
+        assert_eq!(cache.missing(0, GROUP), Some((0, GROUP)));
+        cache.keep(PAGE, 3 * PAGE);
+        assert_eq!(cache.missing(PAGE, 3 * PAGE), None);
+        assert_eq!(cache.missing(0, 4 * PAGE), Some((0, 4 * PAGE)));
+        assert_eq!(cache.missing(PAGE, 5 * PAGE), Some((3 * PAGE, 5 * PAGE)));
+        cache.keep(4 * GROUP, 6 * GROUP);
+        assert_eq!(cache.missing(PAGE, 2 * PAGE), Some((PAGE, 2 * PAGE)));
+        assert_eq!(cache.missing(4 * GROUP, 6 * GROUP), None);
+        cache.keep(4 * GROUP, 5 * GROUP);
+        cache.keep(8 * GROUP, 8 * GROUP + PAGE);
+        assert_eq!(cache.missing(4 * GROUP, 5 * GROUP), None, "touched again");
+        assert!(cache.missing(5 * GROUP, 6 * GROUP).is_some());
+    }
+
+    #[test]
+    fn other_users_push_test_data_out() {
+        let mut cache = Cache::new(4 * GROUP);
+        cache.keep(0, 4 * GROUP);
+        cache.displace(2 * GROUP);
+        assert_eq!(cache.missing(0, 4 * GROUP), Some((0, 2 * GROUP)));
+        cache.displace(u64::MAX);
+        assert_eq!(cache.missing(0, 4 * GROUP), Some((0, 4 * GROUP)));
+    }
+}

@@ -1,0 +1,224 @@
+//! One drive of the pool: operations one after another, in the order in which they come.
+
+use super::layout::Piece;
+use crate::pool::Drive;
+use crate::units::Nanos;
+
+/// The most that a drive's own cable carries: 6 Gb/s with 8 of 10 bits for data (Serial ATA; from
+/// memory).
+const CABLE: f64 = 600e6;
+/// What a drive reads ahead into its own memory while nothing is asked (common practice, no source).
+const READ_AHEAD: f64 = 2.0 * 1024.0 * 1024.0;
+
+/// To the platters or from them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kind {
+    Read,
+    Write,
+}
+
+/// What holds for all drives during a trial.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Conditions {
+    pub(super) drive: Drive,
+    /// Bytes of a drive.
+    pub(super) size: u64,
+    /// The drives' speed just now; 1 as a rule.
+    pub(super) speed: f64,
+    /// Other users' operations per second on each drive.
+    pub(super) foreign_rate: f64,
+    /// Bytes of one of them.
+    pub(super) foreign_bytes: u64,
+    /// They lie below this fraction of the drive.
+    pub(super) foreign_span: f64,
+}
+
+impl Conditions {
+    /// Mean time of one of the other users' operations.
+    pub(super) fn foreign_service(&self) -> Nanos {
+        let transfer = self.foreign_bytes as f64 / self.drive.rate_at(self.foreign_span / 2.0).0;
+        self.drive.mean_seek(self.foreign_span)
+            + self.drive.half_turn()
+            + Nanos::from_secs_f64(transfer)
+    }
+
+    /// The part of a drive's time that other users take, at most nine tenths.
+    pub(super) fn foreign_busy(&self) -> f64 {
+        (self.foreign_rate * self.foreign_service().secs()).min(0.9)
+    }
+}
+
+/// A drive at work during a trial.
+#[derive(Clone, Debug)]
+pub(super) struct Member {
+    /// When everything that came so far will be done.
+    free: Nanos,
+    /// Where the head stands then, in bytes.
+    head: u64,
+    /// When the next of the other users' operations comes.
+    next_foreign: Nanos,
+    /// Time that users and the measuring took.
+    pub(super) foreground: Nanos,
+    /// Other users' operations so far.
+    pub(super) foreign: u64,
+}
+
+impl Member {
+    pub(super) fn new(conditions: &Conditions, rng: &mut fastrand::Rng) -> Self {
+        let span = conditions.size as f64 * conditions.foreign_span;
+        let mut member = Self {
+            free: Nanos(0),
+            head: (span * rng.f64()) as u64,
+            next_foreign: Nanos(0),
+            foreground: Nanos(0),
+            foreign: 0,
+        };
+        member.draw_foreign(conditions, rng);
+        member
+    }
+
+    /// Takes on `piece`, which comes at `now`, for users or the measuring, and says when it is done.
+    pub(super) fn serve(
+        &mut self,
+        now: Nanos,
+        piece: Piece,
+        kind: Kind,
+        conditions: &Conditions,
+        rng: &mut fastrand::Rng,
+    ) -> Nanos {
+        self.admit_foreign(now, conditions, rng);
+        let taken = self.operate(now, piece, kind, conditions, rng);
+        self.foreground = self.foreground + taken;
+        self.free
+    }
+
+    /// Takes on `piece` for the reshape.
+    pub(super) fn reshape(
+        &mut self,
+        now: Nanos,
+        piece: Piece,
+        kind: Kind,
+        conditions: &Conditions,
+        rng: &mut fastrand::Rng,
+    ) -> Nanos {
+        self.admit_foreign(now, conditions, rng);
+        self.operate(now, piece, kind, conditions, rng);
+        self.free
+    }
+
+    fn admit_foreign(&mut self, now: Nanos, conditions: &Conditions, rng: &mut fastrand::Rng) {
+        while self.next_foreign <= now {
+            let span = conditions.size as f64 * conditions.foreign_span;
+            let piece = Piece {
+                member: 0,
+                at: (span * rng.f64()) as u64,
+                bytes: conditions.foreign_bytes,
+            };
+            let came = self.next_foreign;
+            let taken = self.operate(came, piece, Kind::Read, conditions, rng);
+            self.foreground = self.foreground + taken;
+            self.foreign += 1;
+            self.draw_foreign(conditions, rng);
+        }
+    }
+
+    /// Random moments: the time to the next is exponential.
+    fn draw_foreign(&mut self, conditions: &Conditions, rng: &mut fastrand::Rng) {
+        self.next_foreign = if conditions.foreign_rate > 0.0 {
+            let wait = -(1.0 - rng.f64()).ln() / conditions.foreign_rate;
+            self.next_foreign + Nanos::from_secs_f64(wait)
+        } else {
+            Nanos(u64::MAX)
+        };
+    }
+
+    /// Queues one operation behind what is there; returns the time that it takes.
+    fn operate(
+        &mut self,
+        now: Nanos,
+        piece: Piece,
+        kind: Kind,
+        conditions: &Conditions,
+        rng: &mut fastrand::Rng,
+    ) -> Nanos {
+        let begin = self.free.max(now);
+        let drive = &conditions.drive;
+        let size = conditions.size as f64;
+        let rate = drive.rate_at(piece.at as f64 / size).0;
+        let transfer = piece.bytes as f64 / rate;
+        let distance = piece.at.abs_diff(self.head) as f64;
+        let passing = distance / rate;
+        // The platter brings what lies less than a turn ahead round by itself, and no seek is faster.
+        let forward = piece.at >= self.head && passing < drive.turn().secs();
+        let seconds = if forward {
+            let ahead = match kind {
+                Kind::Read => (begin - self.free).secs().min(READ_AHEAD / rate),
+                Kind::Write => 0.0,
+            };
+            (passing + transfer - ahead).max(piece.bytes as f64 / CABLE)
+        } else {
+            let turning = drive.turn().secs() * rng.f64();
+            drive.seek(distance / size).secs() + turning + transfer
+        };
+        let taken = Nanos::from_secs_f64(seconds / conditions.speed);
+        self.free = begin + taken;
+        self.head = piece.at + piece.bytes;
+        taken
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::seed::Seed;
+    use crate::sim::demo_scenario;
+
+    const SIZE: u64 = 6_000_000_000_000;
+
+    fn conditions(foreign_rate: f64) -> Conditions {
+        Conditions {
+            drive: demo_scenario(Seed(1)).drive,
+            size: SIZE,
+            speed: 1.0,
+            foreign_rate,
+            foreign_bytes: 256 << 10,
+            foreign_span: 0.6,
+        }
+    }
+
+    #[test]
+    fn a_forward_run_pays_one_turn_and_skips_at_the_speed_of_the_platter() {
+        let (conditions, mut rng) = (conditions(0.0), Seed(2).rng());
+        let mut member = Member::new(&conditions, &mut rng);
+        let mut end = Nanos(0);
+        for i in 0..1_000 {
+            let piece = Piece {
+                member: 0,
+                at: i << 20,
+                bytes: 512 << 10,
+            };
+            end = member.serve(Nanos(0), piece, Kind::Read, &conditions, &mut rng);
+        }
+        // Every second half mebibyte is passed over: as long as reading it all.
+        let whole = (1_000u64 << 20) as f64 / 210e6;
+        assert!((end.secs() / whole - 1.0).abs() < 0.01, "seed 2: {end}");
+    }
+
+    /// Little's law for one server: the part of the time that it is busy is rate × mean service.
+    #[test]
+    fn other_users_take_the_time_that_is_computed_for_them() {
+        let (conditions, mut rng) = (conditions(20.0), Seed(3).rng());
+        let mut member = Member::new(&conditions, &mut rng);
+        let span = Nanos(1_000 * Nanos::SECOND.0);
+        member.admit_foreign(span, &conditions, &mut rng);
+        let busy = member.foreground.secs() / span.secs();
+        assert!(
+            (busy / conditions.foreign_busy() - 1.0).abs() < 0.03,
+            "seed 3: {busy}"
+        );
+        assert!(
+            (member.foreign as f64 / 20_000.0 - 1.0).abs() < 0.03,
+            "seed 3"
+        );
+    }
+}
