@@ -16,7 +16,10 @@ pub mod plan;
 pub mod record;
 pub mod study;
 pub mod compare;
+pub mod report;
 
 pub mod probe;
 pub mod load;
 pub mod store;
+pub mod sim;
+pub mod cli;

@@ -40,7 +40,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let expected = data.total();
     let back = came_back(&root, before, expected)?;
     let files = data.files.len();
-    let folder = if gone { "its folder is gone" } else { "its folder stays, since something else is in it" };
+    let folder = if gone {
+        "its folder is gone"
+    } else {
+        "its folder stays, since something else is in it"
+    };
     let proof = if back.0 >= expected.share(9, 10).0 {
         format!("the share has {} more free space than before", back.iec())
     } else {
@@ -50,14 +54,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         )
     };
     let size = expected.iec();
-    print(&format!("removed {files} files, {size} of test data; {folder}; {proof}\n"))?;
+    print(&format!(
+        "removed {files} files, {size} of test data; {folder}; {proof}\n"
+    ))?;
     Ok(Exit::Done)
 }
 
 fn free(share: &Path) -> Result<Bytes, Failure> {
-    let space = probe::space(share).map_err(|error| {
-        LoadError::io("asking for the free space of", share.display(), error)
-    })?;
+    let space = probe::space(share)
+        .map_err(|error| LoadError::io("asking for the free space of", share.display(), error))?;
     Ok(space.available)
 }
 

@@ -9,7 +9,9 @@ use crate::{report, store};
 /// A gain or a loss is said only when the 95 % interval of the ratio excludes 1 and the change
 /// reaches the study's threshold (3 % unless study.toml says otherwise).
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Examples:\n  poolproof compare scans\n  poolproof compare scans --csv > comparison.csv")]
+#[command(
+    after_help = "Examples:\n  poolproof compare scans\n  poolproof compare scans --csv > comparison.csv"
+)]
 pub(super) struct Arguments {
     #[command(flatten)]
     folder: super::StudyFolder,

@@ -45,24 +45,32 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let scenario = demo_scenario(Seed(arguments.seed));
     let root = &arguments.folder;
     let mut demo = Demo::new(root, scenario)?;
-    say("SIMULATED the scan archive of a lighthouse museum: RAID 6 of four 6 TB drives, growing to five");
+    say(
+        "SIMULATED the scan archive of a lighthouse museum: RAID 6 of four 6 TB drives, growing to five",
+    );
     demo.sittings(Phase::Before)?;
     demo.share.start_reshape();
     let begun = demo.share.now();
-    say(&format!("SIMULATED {begun:.0} the fifth drive is added: the array reshapes"));
+    say(&format!(
+        "SIMULATED {begun:.0} the fifth drive is added: the array reshapes"
+    ));
     // A sitting puts full load on a pool that is busy enough; one a day tells what users feel.
     demo.sittings(Phase::During)?;
     demo.wait_for_reshape();
     let ended = demo.share.now();
     let hours = (ended.as_second() - begun.as_second()) as f64 / 3600.0;
-    say(&format!("SIMULATED {ended:.0} the reshape has finished after {hours:.0} hours"));
+    say(&format!(
+        "SIMULATED {ended:.0} the reshape has finished after {hours:.0} hours"
+    ));
     demo.sittings(Phase::After)?;
     let written = super::report::write(&mut demo.store, demo.share.now())?;
     let study = demo.store.study();
     let comparison = compare(study, Rules::of(study));
     print(&report::comparison_text(&comparison, width()))?;
-    let files: String =
-        written.iter().map(|name| format!("SIMULATED {}/{name}\n", root.display())).collect();
+    let files: String = written
+        .iter()
+        .map(|name| format!("SIMULATED {}/{name}\n", root.display()))
+        .collect();
     print(&format!("\n{files}"))?;
     Ok(Exit::Done)
 }
@@ -93,8 +101,8 @@ impl Demo {
             }),
             workloads: Vec::new(),
         };
-        let share = SimulatedShare::new(scenario)
-            .map_err(|error| Failure::new(Exit::Failed, error))?;
+        let share =
+            SimulatedShare::new(scenario).map_err(|error| Failure::new(Exit::Failed, error))?;
         let store = Writer::create(root, &config, &owner("demo"))?;
         Ok(Self { share, store })
     }
@@ -124,7 +132,13 @@ impl Demo {
                 }
             };
             let watch = Watch::default();
-            sitting::hold(&mut self.share, &mut self.store, &request, &watch, &mut tell)?;
+            sitting::hold(
+                &mut self.share,
+                &mut self.store,
+                &request,
+                &watch,
+                &mut tell,
+            )?;
         }
         Ok(())
     }

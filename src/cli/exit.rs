@@ -40,7 +40,10 @@ pub struct Failure {
 impl Failure {
     /// A failure with its exit code.
     pub fn new(exit: Exit, message: impl ToString) -> Self {
-        Self { exit, message: message.to_string() }
+        Self {
+            exit,
+            message: message.to_string(),
+        }
     }
 }
 

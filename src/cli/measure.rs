@@ -85,7 +85,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let root = &arguments.folder.study;
     let store = Writer::open(root, &owner("measure"), Timestamp::now())?;
     if store.study().config.simulated {
-        let message = format!("{} is a simulated study: it has no share to measure", root.display());
+        let message = format!(
+            "{} is a simulated study: it has no share to measure",
+            root.display()
+        );
         return Err(Failure::new(Exit::Study, message));
     }
     store.recovered().iter().for_each(|sentence| say(sentence));

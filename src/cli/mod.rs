@@ -107,5 +107,9 @@ fn owner(command: &str) -> String {
 /// Columns of the terminal, 80 where it does not tell.
 fn width() -> usize {
     let columns = rustix::termios::tcgetwinsize(io::stdout()).map_or(0, |size| size.ws_col);
-    if columns == 0 { 80 } else { usize::from(columns).max(80) }
+    if columns == 0 {
+        80
+    } else {
+        usize::from(columns).max(80)
+    }
 }

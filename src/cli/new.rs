@@ -71,9 +71,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
 }
 
 fn expansion(arguments: &Arguments) -> Result<Option<Expansion>, Failure> {
-    let (Some(level), Some(drives)) = (arguments.pool, arguments.drives) else { return Ok(None) };
+    let (Some(level), Some(drives)) = (arguments.pool, arguments.drives) else {
+        return Ok(None);
+    };
     let (adding, drive_size) = (arguments.adding, arguments.drive_size);
-    let expansion = Expansion { level, drives, adding, drive_size };
+    let expansion = Expansion {
+        level,
+        drives,
+        adding,
+        drive_size,
+    };
     let usage = |error| Failure::new(Exit::Usage, error);
     expansion.before().validate().map_err(usage)?;
     expansion.after().map_err(usage)?;
@@ -84,9 +91,14 @@ fn expansion(arguments: &Arguments) -> Result<Option<Expansion>, Failure> {
 fn usable_share(share: &Path) -> Result<PathBuf, Failure> {
     let refuse = |why: &str| {
         let path = share.display();
-        Failure::new(Exit::Share, format!("the share {path} {why}: give a mounted directory that you may write to"))
+        Failure::new(
+            Exit::Share,
+            format!("the share {path} {why}: give a mounted directory that you may write to"),
+        )
     };
-    let path = share.canonicalize().map_err(|error| refuse(&format!("cannot be found ({error})")))?;
+    let path = share
+        .canonicalize()
+        .map_err(|error| refuse(&format!("cannot be found ({error})")))?;
     if !path.is_dir() {
         return Err(refuse("is no directory"));
     }
@@ -111,14 +123,20 @@ fn keep_apart(study: &Path, share: &Path) -> Result<(), Failure> {
         _ => Path::new("."),
     };
     let Ok(parent) = parent.canonicalize() else {
-        return refuse(format!("{} does not exist: make it first", parent.display()));
+        return refuse(format!(
+            "{} does not exist: make it first",
+            parent.display()
+        ));
     };
     let Some(name) = study.file_name() else {
         return refuse(format!("{} is no name for a new folder", study.display()));
     };
     let study = parent.join(name);
     if study.exists() {
-        return refuse(format!("{} exists already: choose another name for the study", study.display()));
+        return refuse(format!(
+            "{} exists already: choose another name for the study",
+            study.display()
+        ));
     }
     if study.starts_with(share) {
         return refuse(format!(

@@ -20,7 +20,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let now = Timestamp::now();
     let mut store = Writer::open(root, &owner("report"), now)?;
     let written = write(&mut store, now)?;
-    let lines = written.iter().map(|name| format!("{}/{name}\n", root.display()));
+    let lines = written
+        .iter()
+        .map(|name| format!("{}/{name}\n", root.display()));
     print(&lines.collect::<String>())?;
     Ok(Exit::Done)
 }

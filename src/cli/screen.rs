@@ -24,8 +24,17 @@ pub(super) struct Screen {
 
 enum Stage {
     Start,
-    Laying { total: u64, done: u64, begun: Instant, tenth: u64 },
-    Trials { count: usize, seconds: u64, current: Option<Current> },
+    Laying {
+        total: u64,
+        done: u64,
+        begun: Instant,
+        tenth: u64,
+    },
+    Trials {
+        count: usize,
+        seconds: u64,
+        current: Option<Current>,
+    },
 }
 
 struct Current {
@@ -40,14 +49,29 @@ impl Screen {
         let terminal = stderr().is_terminal();
         let bar = ProgressBar::with_draw_target(
             None,
-            if terminal { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() },
+            if terminal {
+                ProgressDrawTarget::stderr()
+            } else {
+                ProgressDrawTarget::hidden()
+            },
         );
         let style = ProgressStyle::with_template("{prefix}{bar:24} {msg}");
-        bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()).progress_chars("=>-"));
+        bar.set_style(
+            style
+                .unwrap_or_else(|_| ProgressStyle::default_bar())
+                .progress_chars("=>-"),
+        );
         let prefix = if simulated { "SIMULATED " } else { "" };
         bar.set_prefix(prefix);
         let last = (0, Instant::now());
-        Self { bar, terminal, prefix, stage: Stage::Start, last, rate: 0.0 }
+        Self {
+            bar,
+            terminal,
+            prefix,
+            stage: Stage::Start,
+            last,
+            rate: 0.0,
+        }
     }
 
     /// Shows an event.
@@ -57,8 +81,12 @@ impl Screen {
             Event::Laying { bytes } => {
                 self.line(&format!("laying down {} of test data", bytes.iec()));
                 self.bar.set_length(bytes.0);
-                self.stage =
-                    Stage::Laying { total: bytes.0, done: 0, begun: Instant::now(), tenth: 0 };
+                self.stage = Stage::Laying {
+                    total: bytes.0,
+                    done: 0,
+                    begun: Instant::now(),
+                    tenth: 0,
+                };
             }
             Event::Laid { bytes } => self.laid(bytes),
             Event::Trials { count, seconds } => {
@@ -68,16 +96,33 @@ impl Screen {
                 ));
                 self.bar.set_position(0);
                 self.bar.set_length(count as u64 * seconds * 10);
-                self.stage = Stage::Trials { count, seconds, current: None };
+                self.stage = Stage::Trials {
+                    count,
+                    seconds,
+                    current: None,
+                };
             }
             Event::Begin { index, workload } => {
                 if let Stage::Trials { current, .. } = &mut self.stage {
-                    *current = Some(Current { index, workload, begun: Instant::now() });
+                    *current = Some(Current {
+                        index,
+                        workload,
+                        begun: Instant::now(),
+                    });
                 }
             }
             Event::End { trial } => {
-                if let Stage::Trials { count, current: Some(current), .. } = &self.stage {
-                    self.line(&format!("{}/{count} {}", current.index + 1, outcome(&trial)));
+                if let Stage::Trials {
+                    count,
+                    current: Some(current),
+                    ..
+                } = &self.stage
+                {
+                    self.line(&format!(
+                        "{}/{count} {}",
+                        current.index + 1,
+                        outcome(&trial)
+                    ));
                 }
             }
         }
@@ -89,7 +134,11 @@ impl Screen {
         let span = now.duration_since(self.last.1).as_secs_f64();
         if span > 0.2 {
             let latest = (bytes.saturating_sub(self.last.0)) as f64 / span;
-            self.rate = if self.rate > 0.0 { 0.7 * self.rate + 0.3 * latest } else { latest };
+            self.rate = if self.rate > 0.0 {
+                0.7 * self.rate + 0.3 * latest
+            } else {
+                latest
+            };
             self.last = (bytes, now);
         }
         let rate = Rate(self.rate);
@@ -97,19 +146,27 @@ impl Screen {
             Stage::Start => {}
             Stage::Laying { total, begun, .. } => {
                 let done = bytes.min(*total);
-                let left = begun.elapsed().as_secs_f64() * (*total as f64 / done.max(1) as f64 - 1.0);
+                let left =
+                    begun.elapsed().as_secs_f64() * (*total as f64 / done.max(1) as f64 - 1.0);
                 self.bar.set_position(done);
                 let left = if done > 0 { minutes(left) } else { "?".into() };
-                self.bar.set_message(format!("test data {rate}, {left} left"));
+                self.bar
+                    .set_message(format!("test data {rate}, {left} left"));
             }
-            Stage::Trials { count, seconds, current: Some(current) } => {
+            Stage::Trials {
+                count,
+                seconds,
+                current: Some(current),
+            } => {
                 let elapsed = current.begun.elapsed().min(Duration::from_secs(*seconds));
                 let before = current.index as u64 * seconds;
                 let left = (*count as u64 * seconds - before) as f64 - elapsed.as_secs_f64();
-                self.bar.set_position(before * 10 + elapsed.as_millis() as u64 / 100);
+                self.bar
+                    .set_position(before * 10 + elapsed.as_millis() as u64 / 100);
                 let (number, name) = (current.index + 1, &current.workload);
                 let left = minutes(left);
-                self.bar.set_message(format!("{number}/{count} {name} {rate}, {left} left"));
+                self.bar
+                    .set_message(format!("{number}/{count} {name} {rate}, {left} left"));
             }
             Stage::Trials { current: None, .. } => {}
         }
@@ -121,7 +178,15 @@ impl Screen {
     }
 
     fn laid(&mut self, bytes: Bytes) {
-        let Stage::Laying { total, done, begun, tenth } = &mut self.stage else { return };
+        let Stage::Laying {
+            total,
+            done,
+            begun,
+            tenth,
+        } = &mut self.stage
+        else {
+            return;
+        };
         *done += bytes.0;
         let now = *done * 10 / (*total).max(1);
         if !self.terminal && now > *tenth {
@@ -148,8 +213,14 @@ fn outcome(trial: &Trial) -> String {
     if trial.state != State::Complete {
         return format!("{name}{}: {}", trial.state.word(), trial.cause);
     }
-    let rate = trial.rate_bytes_per_s.map(|rate| Rate(rate).to_string()).unwrap_or_default();
-    let latency = trial.p50_ns.map(|ns| format!(", median {}", Nanos(ns))).unwrap_or_default();
+    let rate = trial
+        .rate_bytes_per_s
+        .map(|rate| Rate(rate).to_string())
+        .unwrap_or_default();
+    let latency = trial
+        .p50_ns
+        .map(|ns| format!(", median {}", Nanos(ns)))
+        .unwrap_or_default();
     let steady = if trial.steady { "" } else { ", not steady" };
     format!("{name}{rate:>12}{latency}{steady}")
 }

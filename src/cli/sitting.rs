@@ -72,35 +72,59 @@ pub(super) fn hold(
     for gap in &facts.missing {
         tell(Event::Note(format!("not known: {gap}")));
     }
-    let memory =
-        Memory { client: facts.client.memory, server: store.study().config.server_memory };
+    let memory = Memory {
+        client: facts.client.memory,
+        server: store.study().config.server_memory,
+    };
     let facts_id = store.put_facts(facts)?;
     let sizing = lay_down(share, store, request, memory, watch, tell)?;
     let sitting = store.study().next_sitting();
     let order = order(store, &chosen, request, sitting);
-    tell(Event::Trials { count: order.len(), seconds: request.seconds });
+    tell(Event::Trials {
+        count: order.len(),
+        seconds: request.seconds,
+    });
     let mut failures = 0;
     for (index, workload) in order.iter().enumerate() {
-        tell(Event::Begin { index, workload: workload.name.clone() });
+        tell(Event::Begin {
+            index,
+            workload: workload.name.clone(),
+        });
         let begun = begin(share, store, request, sitting, workload, &sizing, &facts_id);
         let (trial, full) = run(share, store, &all, workload, begun, request.seconds, watch)?;
         let (state, number, cause) = (trial.state, trial.trial, trial.cause.clone());
-        tell(Event::End { trial: Box::new(trial) });
-        failures = if state == State::Failed { failures + 1 } else { 0 };
+        tell(Event::End {
+            trial: Box::new(trial),
+        });
+        failures = if state == State::Failed {
+            failures + 1
+        } else {
+            0
+        };
         if state == State::Interrupted || watch.stopped() {
             let why = watch.reason().unwrap_or(STOPPED);
             tell(Event::Note(format!("{why}; finished trials are kept")));
-            let exit = if why == STOPPED { Exit::Interrupted } else { Exit::Share };
+            let exit = if why == STOPPED {
+                Exit::Interrupted
+            } else {
+                Exit::Share
+            };
             return Ok(Ended { sitting, exit });
         }
         if failures == FAILURES || full {
-            let message =
-                format!("trial {number} failed: {cause}; finished trials are kept");
+            let message = format!("trial {number} failed: {cause}; finished trials are kept");
             return Err(Failure::new(Exit::Share, message));
         }
     }
-    let failed = store.study().trials.iter().any(|t| t.sitting == sitting && t.state == State::Failed);
-    Ok(Ended { sitting, exit: if failed { Exit::Share } else { Exit::Done } })
+    let failed = store
+        .study()
+        .trials
+        .iter()
+        .any(|t| t.sitting == sitting && t.state == State::Failed);
+    Ok(Ended {
+        sitting,
+        exit: if failed { Exit::Share } else { Exit::Done },
+    })
 }
 
 /// The reason of an end that the person asked for.
@@ -114,11 +138,20 @@ fn choose(all: &[Workload], names: &[String]) -> Result<Vec<Workload>, Failure> 
         return Ok(all.to_vec());
     }
     let find = |name: &String| {
-        all.iter().find(|workload| workload.name == *name).cloned().ok_or_else(|| {
-            let known: Vec<&str> = all.iter().map(|workload| workload.name.as_str()).collect();
-            let known = known.join(", ");
-            Failure::new(Exit::Usage, format!("no workload is named '{}': choose from {known}", name.escape_debug()))
-        })
+        all.iter()
+            .find(|workload| workload.name == *name)
+            .cloned()
+            .ok_or_else(|| {
+                let known: Vec<&str> = all.iter().map(|workload| workload.name.as_str()).collect();
+                let known = known.join(", ");
+                Failure::new(
+                    Exit::Usage,
+                    format!(
+                        "no workload is named '{}': choose from {known}",
+                        name.escape_debug()
+                    ),
+                )
+            })
     };
     names.iter().map(find).collect()
 }
@@ -126,7 +159,10 @@ fn choose(all: &[Workload], names: &[String]) -> Result<Vec<Workload>, Failure> 
 fn order(store: &Writer, chosen: &[Workload], request: &Request, sitting: u64) -> Vec<Workload> {
     let seed = store.study().config.seed.child("sitting", sitting);
     let order = plan::order(chosen.len(), request.trials, seed);
-    order.into_iter().map(|index| chosen[index].clone()).collect()
+    order
+        .into_iter()
+        .map(|index| chosen[index].clone())
+        .collect()
 }
 
 /// Brings the test data to its size, or finds it there.
@@ -150,7 +186,10 @@ fn lay_down(
     let mut data = store.study().data.clone();
     let sizing = plan::size(&data, request.size, request.brief, memory, space)
         .map_err(|error| Failure::new(Exit::Share, error))?;
-    sizing.note.iter().for_each(|note| tell(Event::Note(note.clone())));
+    sizing
+        .note
+        .iter()
+        .for_each(|note| tell(Event::Note(note.clone())));
     if data.folder.is_empty() {
         data.folder = format!("poolproof-{}", store.study().config.id.short());
     }
@@ -158,10 +197,20 @@ fn lay_down(
     // The manifest comes first: whatever happens next, it names every file that may be there.
     store.put_data(data.clone())?;
     share.open_folder(&data)?;
-    let missing = || store.study().data.files.iter().filter(|file| !file.complete).cloned();
+    let missing = || {
+        store
+            .study()
+            .data
+            .files
+            .iter()
+            .filter(|file| !file.complete)
+            .cloned()
+    };
     let missing: Vec<DataFile> = missing().collect();
     if !missing.is_empty() {
-        tell(Event::Laying { bytes: missing.iter().map(|file| file.bytes).sum() });
+        tell(Event::Laying {
+            bytes: missing.iter().map(|file| file.bytes).sum(),
+        });
     }
     for file in missing {
         if share.space()?.available < keep + file.bytes {
@@ -171,13 +220,20 @@ fn lay_down(
             Err(LoadError::Stopped) => {
                 let (why, exit) = match watch.reason() {
                     Some(NO_SPACE) => (NO_SPACE, Exit::Share),
-                    _ => ("stopped while test data was laid down; what is complete is kept", Exit::Interrupted),
+                    _ => (
+                        "stopped while test data was laid down; what is complete is kept",
+                        Exit::Interrupted,
+                    ),
                 };
                 return Err(Failure::new(exit, why));
             }
             laid => laid?,
         }
-        if let Some(entry) = data.files.iter_mut().find(|entry| entry.number == file.number) {
+        if let Some(entry) = data
+            .files
+            .iter_mut()
+            .find(|entry| entry.number == file.number)
+        {
             entry.complete = true;
         }
         store.put_data(data.clone())?;
@@ -188,7 +244,10 @@ fn lay_down(
 
 /// Adds what `sizing` asks for beyond the files that are listed, complete or not.
 fn add_files(data: &mut TestData, sizing: &Sizing, phase: Phase) {
-    for (set, wanted) in [(Set::Read, sizing.read_files), (Set::Write, sizing.write_files)] {
+    for (set, wanted) in [
+        (Set::Read, sizing.read_files),
+        (Set::Write, sizing.write_files),
+    ] {
         let present = data.files.iter().filter(|file| file.set == set).count() as u64;
         for _ in present..wanted {
             data.add(set, sizing.file, phase);
@@ -242,9 +301,16 @@ fn run(
     };
     let measured = share.run(&assignment, watch)?;
     let summary = summarize(&measured.recording, measured.flush);
-    let trial = finish(trial.with_summary(&summary, &measured.recording), &measured, watch);
+    let trial = finish(
+        trial.with_summary(&summary, &measured.recording),
+        &measured,
+        watch,
+    );
     store.add_trial(trial.clone(), &measured.recording, &summary)?;
-    let full = measured.recording.failure.is_some_and(|failure| failure.is_full());
+    let full = measured
+        .recording
+        .failure
+        .is_some_and(|failure| failure.is_full());
     Ok((trial, full))
 }
 
@@ -257,7 +323,10 @@ fn finish(mut trial: Trial, measured: &Measured, watch: &Watch) -> Trial {
     trial.notes = notes.join("; ");
     (trial.state, trial.cause) = match (&measured.recording.failure, measured.interrupted) {
         (Some(failure), _) => (State::Failed, cell(&failure.to_string())),
-        (None, true) => (State::Interrupted, watch.reason().unwrap_or(STOPPED).to_owned()),
+        (None, true) => (
+            State::Interrupted,
+            watch.reason().unwrap_or(STOPPED).to_owned(),
+        ),
         (None, false) => (State::Complete, String::new()),
     };
     trial

@@ -151,9 +151,9 @@ impl LoadError {
     /// A failed call, told apart from a full share.
     pub fn io(doing: &'static str, path: impl fmt::Display, source: std::io::Error) -> Self {
         let path = path.to_string();
-        match source.kind() {
-            std::io::ErrorKind::StorageFull => Self::Full { path },
-            _ => Self::Io {
+        match is_full(source.kind()) {
+            true => Self::Full { path },
+            false => Self::Io {
                 doing,
                 path,
                 source,

@@ -261,7 +261,9 @@ mod tests {
             phase: Phase::Before,
             complete: true,
         };
-        let data = TestData { folder: "x".into(), next_number: 0,
+        let data = TestData {
+            folder: "x".into(),
+            next_number: 0,
             files: (0..8).map(file).collect(),
         };
         let all = [workload.clone()];

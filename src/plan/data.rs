@@ -85,11 +85,20 @@ impl TestData {
     pub fn add(&mut self, set: Set, bytes: Bytes, phase: Phase) {
         let number = self.next_number;
         self.next_number += 1;
-        self.files.push(DataFile { number, set, bytes, phase, complete: false });
+        self.files.push(DataFile {
+            number,
+            set,
+            bytes,
+            phase,
+            complete: false,
+        });
     }
 
     /// What is left when all files are gone.
     pub fn emptied(&self) -> Self {
-        Self { next_number: self.next_number, ..Self::default() }
+        Self {
+            next_number: self.next_number,
+            ..Self::default()
+        }
     }
 }

@@ -224,7 +224,9 @@ mod tests {
         let files = (0..first.read_files + first.write_files)
             .map(file)
             .collect();
-        let present = TestData { folder: "x".into(), next_number: 0,
+        let present = TestData {
+            folder: "x".into(),
+            next_number: 0,
             files,
         };
         let smaller = Some(Bytes::MIB.times(64));

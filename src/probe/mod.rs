@@ -139,13 +139,14 @@ fn links() -> Result<Vec<Link>, String> {
     let networks = Networks::new_with_refreshed_list().map_err(|error| error.to_string())?;
     let mut links: Vec<Link> = networks
         .iter()
-        .filter(|(_, network)| {
-            !matches!(
-                network.operational_state(),
-                sysinfo::InterfaceOperationalState::Down
-                    | sysinfo::InterfaceOperationalState::LowerLayerDown
-                    | sysinfo::InterfaceOperationalState::NotPresent
-            )
+        .filter(|(name, network)| {
+            *name != "lo"
+                && !matches!(
+                    network.operational_state(),
+                    sysinfo::InterfaceOperationalState::Down
+                        | sysinfo::InterfaceOperationalState::LowerLayerDown
+                        | sysinfo::InterfaceOperationalState::NotPresent
+                )
         })
         .map(|(name, network)| Link {
             name: name.to_string_lossy().into_owned(),

@@ -62,7 +62,10 @@ impl Failure {
 
 /// Whether an error says that there is no room left.
 pub fn is_full(kind: io::ErrorKind) -> bool {
-    matches!(kind, io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded)
+    matches!(
+        kind,
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded
+    )
 }
 
 impl fmt::Display for Failure {

@@ -87,20 +87,17 @@ impl<D: Disk> Writer<D> {
             }
         }
         let study = snapshot(&disk, name)?;
-        let rows: Vec<u64> = study.trials.iter().map(|trial| trial.trial).collect();
-        let cut_off = study
-            .windows
-            .keys()
-            .filter(|trial| !rows.contains(trial))
-            .count();
-        if cut_off > 0 {
-            recovered.push(format!(
-                "{cut_off} trial(s) were cut off before their row was written; what they left in windows.csv is passed over"
-            ));
+        let last_row = study.trials.last().map_or(0, |trial| trial.trial);
+        if study.windows.keys().any(|trial| *trial > last_row) {
+            recovered.push(
+                "a trial was cut off before its row was written; what it left in windows.csv is passed over"
+                    .to_owned(),
+            );
         }
         Ok(Self {
             disk,
             study,
+            begun,
             recovered,
         })
     }
