@@ -1,0 +1,162 @@
+//! The program against a real pool that really grows.
+//!
+//! RAID 5 over three drives, each held to one rate. Its parity rotates, so large reads come from
+//! all three drives at once, and from all four after the expansion: the true gain is 4/3. While the
+//! data is being spread, reads have to share the drives with that, so there is a loss.
+
+mod limits;
+mod pool;
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use crate::support::{poolproof, real, say};
+use pool::{DRIVES, Pool, text};
+
+/// Drives after over drives before.
+const TRUE_GAIN: f64 = (DRIVES + 1) as f64 / DRIVES as f64;
+/// How exactly the kernel holds a drive to its rate over seconds, as a fraction. Trials here differ
+/// by little more than that, so an interval may be as narrow and must not be blamed for it.
+const HELD_WITHIN: f64 = 0.01;
+const WORKLOAD: &str = "large-read";
+
+/// A pool, and a study of its share.
+struct Scene {
+    pool: Pool,
+    study: String,
+}
+
+impl Scene {
+    /// `None` when this machine cannot have one, or was not asked to.
+    fn set() -> Option<Self> {
+        let pool = real("real pool", Pool::build)?;
+        let (study, share) = (text(&pool.study()), text(&pool.share()));
+        let drives = DRIVES.to_string();
+        let grown = ["--pool", "raid5", "--drives", &drives, "--adding", "1"];
+        let mut new = vec!["new", &study, "--share", &share];
+        new.extend(grown);
+        new.extend(["--drive-size", "5GiB"]);
+        poolproof(&new);
+        Some(Self { pool, study })
+    }
+
+    fn measure(&self, phase: &str, [size, seconds, trials]: [&str; 3]) {
+        let mut measure = vec!["measure", &self.study, "--phase", phase];
+        measure.extend(["--workload", WORKLOAD, "--size", size]);
+        measure.extend(["--seconds", seconds, "--trials", trials]);
+        poolproof(&measure);
+    }
+
+    /// What the comparison says of the workload, by name of column.
+    fn compare(&self) -> BTreeMap<String, String> {
+        let table = poolproof(&["compare", &self.study, "--csv"]);
+        let mut reader = csv::Reader::from_reader(table.as_bytes());
+        let mut rows = reader.deserialize::<BTreeMap<String, String>>();
+        rows.find_map(|row| row.ok().filter(|row| row["workload"] == WORKLOAD))
+            .unwrap_or_else(|| panic!("no row for {WORKLOAD} in:\n{table}"))
+    }
+}
+
+/// A phase over `before`, as the program found it.
+struct Change {
+    ratio: f64,
+    low: f64,
+    high: f64,
+    verdict: String,
+}
+
+impl Change {
+    /// Reads the change from a row, and shows it.
+    fn of(row: &BTreeMap<String, String>, phase: &str) -> Self {
+        let cell = |column: &str| row[&format!("{phase}_before_{column}")].clone();
+        let number = |column: &str| -> f64 {
+            let cell = cell(column);
+            cell.parse()
+                .unwrap_or_else(|_| panic!("{phase}_before_{column} is no number: {cell:?}"))
+        };
+        let change = Self {
+            ratio: number("ratio"),
+            low: number("low"),
+            high: number("high"),
+            verdict: cell("verdict"),
+        };
+        let Self {
+            ratio,
+            low,
+            high,
+            verdict,
+        } = &change;
+        say(&format!(
+            "real pool: {WORKLOAD} {phase} over before: {ratio:.4}, interval {low:.4} to {high:.4}: {verdict}"
+        ));
+        change
+    }
+}
+
+#[test]
+fn a_real_expansion_shows_its_gain_and_what_it_cost_meanwhile() {
+    let Some(scene) = Scene::set() else { return };
+    let size = "2GiB";
+    scene.measure("before", [size, "4", "5"]);
+
+    scene.pool.expand().unwrap();
+    scene.measure("during", [size, "4", "6"]);
+    let (balancing, words) = scene.pool.balancing().unwrap();
+    assert!(balancing, "the balance ended before the trials: {words}");
+    scene.pool.wait_for_balance().unwrap();
+
+    scene.measure("after", [size, "4", "5"]);
+    let row = scene.compare();
+    let after = Change::of(&row, "after");
+    assert_eq!(after.verdict, "gain");
+    let held = after.low * (1.0 - HELD_WITHIN)..=after.high * (1.0 + HELD_WITHIN);
+    assert!(
+        held.contains(&TRUE_GAIN),
+        "the interval {} to {} does not hold the true gain of {TRUE_GAIN}",
+        after.low,
+        after.high
+    );
+    let during = Change::of(&row, "during");
+    assert_eq!(during.verdict, "loss");
+    assert!(during.high < 1.0 && during.ratio > 0.0);
+}
+
+#[test]
+fn a_pool_that_did_not_grow_shows_no_provable_change() {
+    let Some(scene) = Scene::set() else { return };
+    for phase in ["before", "after"] {
+        scene.measure(phase, ["1GiB", "4", "5"]);
+    }
+    let change = Change::of(&scene.compare(), "after");
+    assert_eq!(change.verdict, "no provable change");
+}
+
+#[test]
+fn cleaning_gives_the_space_back() {
+    /// Room for what the file system writes about itself.
+    const OWN_BOOKS: u64 = 16 << 20;
+    const SIZE: u64 = 512 << 20;
+
+    let Some(scene) = Scene::set() else { return };
+    let free = scene.pool.available().unwrap();
+    scene.measure("before", ["512MiB", "1", "1"]);
+    let laid_down = scene.pool.available().unwrap();
+    assert!(
+        laid_down + SIZE <= free + OWN_BOOKS,
+        "{free} bytes were free before {SIZE} were laid down, and {laid_down} after"
+    );
+
+    poolproof(&["clean", &scene.study]);
+    let cleaned = scene.pool.available().unwrap();
+    assert!(
+        cleaned + OWN_BOOKS >= free,
+        "{free} bytes were free at first, and {cleaned} after cleaning"
+    );
+    assert_eq!(entries(&scene.pool.share()), Vec::<String>::new());
+}
+
+/// Names in a folder.
+fn entries(folder: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(folder).unwrap();
+    entries.map(|entry| text(&entry.unwrap().path())).collect()
+}

@@ -1,0 +1,83 @@
+//! What tests share: running the program and other tools, and skipping with a reason.
+
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::process::{Command, Output};
+
+/// Asks for the tests of the real world: `1` runs those that can run here, `required` also fails
+/// those that cannot.
+const REAL: &str = "POOLPROOF_REAL";
+
+/// Writes a line that is seen even when the test passes: the test runner holds back what the
+/// printing macros write.
+pub(crate) fn say(line: &str) {
+    // A closed standard error is no reason to fail a test.
+    drop(writeln!(std::io::stderr(), "{line}"));
+}
+
+/// What `prepare` makes for a test of the real world; `None` when the test is to be skipped, which
+/// is said in one line.
+///
+/// # Panics
+/// With the reason why `prepare` failed, when `POOLPROOF_REAL` is `required`.
+pub(crate) fn real<T>(what: &str, prepare: impl FnOnce() -> Result<T, String>) -> Option<T> {
+    let asked = std::env::var(REAL).unwrap_or_default();
+    let prepared = match asked.as_str() {
+        "1" | "required" => prepare(),
+        _ => Err(format!(
+            "it takes minutes and runs only when {REAL} is 1 or required"
+        )),
+    };
+    match prepared {
+        Ok(prepared) => Some(prepared),
+        Err(why) if asked == "required" => panic!("{what} is required: {why}"),
+        Err(why) => {
+            say(&format!("skipped: {what}: {why}"));
+            None
+        }
+    }
+}
+
+/// Runs the program and returns its standard output.
+///
+/// # Panics
+/// With all that it wrote, when it does not succeed.
+#[track_caller]
+pub(crate) fn poolproof(args: &[&str]) -> String {
+    match run(env!("CARGO_BIN_EXE_poolproof"), args) {
+        Ok(output) => output,
+        Err(why) => panic!("{why}"),
+    }
+}
+
+/// Runs a tool and returns its standard output; or one sentence, with all that it wrote, when it is
+/// missing or does not succeed.
+pub(crate) fn run(tool: &str, args: &[&str]) -> Result<String, String> {
+    let output = output(tool, args)?;
+    let stdout = String::from_utf8_lossy(&output.stdout).into_owned();
+    if output.status.success() {
+        return Ok(stdout);
+    }
+    let stderr = String::from_utf8_lossy(&output.stderr);
+    let (args, status) = (args.join(" "), output.status);
+    Err(format!(
+        "`{tool} {args}` ended with {status}: {stderr}{stdout}"
+    ))
+}
+
+/// Runs a tool whatever its exit status.
+pub(crate) fn output(tool: &str, args: &[&str]) -> Result<Output, String> {
+    Command::new(tool)
+        .args(args)
+        .output()
+        .map_err(|error| format!("cannot run {tool}: {error}"))
+}
+
+/// Where a tool is, looked up as a shell does it.
+pub(crate) fn find(tool: &str) -> Result<PathBuf, String> {
+    let path = std::env::var_os("PATH").unwrap_or_default();
+    std::env::split_paths(&path)
+        .map(|folder| folder.join(tool))
+        .find(|file| file.is_file())
+        .ok_or_else(|| format!("{tool} is not installed"))
+}
