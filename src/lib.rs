@@ -16,5 +16,6 @@ pub mod plan;
 pub mod record;
 pub mod study;
 pub mod compare;
+pub mod chart;
 
 pub mod load;
