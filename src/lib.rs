@@ -17,5 +17,6 @@ pub mod record;
 pub mod study;
 pub mod compare;
 pub mod chart;
+pub mod report;
 
 pub mod load;
