@@ -1,5 +1,7 @@
 //! Rates of the workloads of one family, phase by phase, with every trial.
 
+use plotters::element::Circle;
+use plotters::style::Color;
 use plotters::style::text_anchor::HPos;
 
 use super::axis::{self, Scale};
@@ -61,14 +63,17 @@ const LEFT: i32 = 64;
 const RIGHT: i32 = 446;
 const TOP: i32 = 34;
 const NAME: i32 = 24;
-const LANE: i32 = 20;
+const LANE: i32 = 26;
+/// The median stands so far above the middle of a lane, interval and single trials as far below it,
+/// so that neither hides the other.
+const APART: i32 = 6;
 const GAP: i32 = 12;
 /// From this ratio of the largest to the smallest median on, a straight axis would press the small
 /// ones together.
 const WIDE: f64 = 6.0;
 
-/// A lane a phase for each of `rows`: a small open ring for each trial, the interval of the mean as a
-/// bar, the median as the phase's mark and in figures. `id` is unique on the page.
+/// A lane a phase for each of `rows`: the median as the phase's mark and in figures, below it the
+/// interval of the mean as a bar and a small ring for each trial. `id` is unique on the page.
 pub fn family_chart(
     title: &str,
     family: Family,
@@ -213,17 +218,19 @@ fn lane(
         palette::MUTED,
         HPos::Right,
     )?;
+    let below = y + APART;
     if let Some(interval) = group.mean_interval {
         let (low, high) = (at(interval.low), at(interval.high));
-        rule(canvas, (low, y), (high, y), ink, 2)?;
+        rule(canvas, (low, below), (high, below), ink, 1)?;
         for end in [low, high] {
-            rule(canvas, (end, y - 5), (end, y + 5), ink, 2)?;
+            rule(canvas, (end, below - 4), (end, below + 4), ink, 1)?;
         }
     }
-    mark(canvas, group.phase, (at(group.median_rate), y), 5)?;
     for rate in group.rates.iter().filter(|rate| rate.is_finite()) {
-        ring(canvas, (at(*rate), y))?;
+        let place = (at(*rate), below);
+        canvas.draw(&Circle::new(place, 2, ink.colour().stroke_width(1)))?;
     }
+    mark(canvas, group.phase, (at(group.median_rate), y - APART), 4)?;
     let median = axis::number(family.value(group.median_rate, group.block_bytes));
     let words = format!("{median}  ({})", count(group.rates.len()));
     write(
@@ -234,17 +241,6 @@ fn lane(
         palette::TEXT,
         HPos::Left,
     )
-}
-
-/// A single trial: small, open, and with a rim of paper, so that it shows on its median's mark too.
-fn ring(canvas: &Canvas<'_>, place: (i32, i32)) -> Result<(), Failure> {
-    use plotters::prelude::{Circle, Color};
-    canvas.draw(&Circle::new(place, 3, palette::PAPER.colour().filled()))?;
-    canvas.draw(&Circle::new(
-        place,
-        2,
-        palette::TEXT.colour().stroke_width(1),
-    ))
 }
 
 fn count(trials: usize) -> String {

@@ -17,6 +17,8 @@ const TOP: i32 = 58;
 const BOTTOM: i32 = 248;
 /// A percentile is drawn where so many operations lie beyond it (common practice, no source).
 const BEYOND: f64 = 10.0;
+/// Lines begin here: the quickest operations of all tell little, and press the rest together.
+const START: f64 = 0.1;
 /// Percentiles that get a tick and a mark.
 const TICKS: [(f64, &str); 6] = [
     (0.5, "50 %"),
@@ -29,7 +31,7 @@ const TICKS: [(f64, &str); 6] = [
 
 /// Latency of `workload` by percentile, a line a phase from all its trials merged; `phases` holds
 /// histograms in nanoseconds. The percentiles are spaced by their number of nines, latency is
-/// logarithmic, and a line ends where fewer than ten operations lie beyond. `id` is unique on the
+/// logarithmic, and a line goes from 10 % to where fewer than ten operations lie beyond. `id` is unique on the
 /// page.
 pub fn latency_distribution(
     workload: &str,
@@ -61,7 +63,7 @@ pub fn latency_distribution(
         // At least half a decade, so that close curves look close.
         let pad = ((0.5 - (high - low)) / 2.0).max(0.08);
         let (low, high) = (low - pad, high + pad);
-        let x = Scale::new(0.0, nines_end, LEFT, RIGHT);
+        let x = Scale::new(nines(START), nines_end, LEFT, RIGHT);
         let y = Scale::new(low, high, BOTTOM, TOP);
         axes(canvas, x, y, (low, high), nines_end)?;
         legend(canvas, &curves)?;
@@ -101,12 +103,13 @@ impl<'a> Curve<'a> {
     fn of((phase, histogram): &'a (Phase, Histogram<u64>)) -> Option<Self> {
         const STEPS: u32 = 80;
         let end = (histogram.len() as f64 / BEYOND).log10();
-        if end <= 0.0 {
+        if end <= nines(START) {
             return None;
         }
+        let start = nines(START);
         let points = (0..=STEPS)
             .map(|step| {
-                let at = end * f64::from(step) / f64::from(STEPS);
+                let at = start + (end - start) * f64::from(step) / f64::from(STEPS);
                 let ns = histogram.value_at_quantile(1.0 - 10f64.powf(-at));
                 (at, ns.max(1) as f64)
             })

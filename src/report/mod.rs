@@ -44,6 +44,6 @@ pub fn files(
 }
 
 #[cfg(test)]
-mod testing;
+pub(crate) mod testing;
 #[cfg(test)]
 mod tests;

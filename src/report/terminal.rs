@@ -116,15 +116,10 @@ fn ratios(comparison: &Comparison, width: usize) -> String {
         return String::new();
     }
     let confidence = words::confidence(&comparison.rules);
-    let interval = format!("{confidence} interval");
-    let head = [
-        "workload",
-        "during ÷ before",
-        &interval,
-        "after ÷ before",
-        &interval,
-    ];
-    title(comparison, "Ratio of rates (geometric means)") + &table(width, 1, &head, rows)
+    let head = ["workload", "during", "interval", "after", "interval"];
+    let heading =
+        format!("Rate over that before, with its {confidence} interval (geometric means)");
+    title(comparison, &heading) + &table(width, 1, &head, rows)
 }
 
 fn latencies(comparison: &Comparison, width: usize) -> String {

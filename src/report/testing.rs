@@ -15,7 +15,7 @@ use crate::units::{Bytes, Nanos};
 
 /// What kind of study.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Scene {
+pub(crate) enum Scene {
     /// Nothing measured.
     Empty,
     /// The baseline alone.
@@ -30,7 +30,7 @@ pub(super) enum Scene {
     Hostile,
 }
 
-pub(super) const SCENES: [Scene; 6] = [
+pub(crate) const SCENES: [Scene; 6] = [
     Scene::Empty,
     Scene::BeforeOnly,
     Scene::BeforeDuring,
@@ -40,7 +40,7 @@ pub(super) const SCENES: [Scene; 6] = [
 ];
 
 /// Markup, quotation marks, a direction override, terminal control, a noncharacter.
-pub(super) const HOSTILE: &str =
+pub(crate) const HOSTILE: &str =
     "<script>alert(1)</script>\"'&\u{202E}evil\u{1b}[31m\u{0}\u{FFFE} \u{5E9}\u{5DC}\u{5D5}\u{5DD}";
 
 const WINDOWS: usize = 24;
@@ -55,7 +55,7 @@ const RATES: [(f64, f64, f64); 6] = [
     (230.0, 0.62, 1.2),
 ];
 
-pub(super) fn study(scene: Scene) -> Study {
+pub(crate) fn study(scene: Scene) -> Study {
     let phases: &[(Phase, usize)] = match scene {
         Scene::Empty => &[],
         Scene::BeforeOnly => &[(Phase::Before, 5)],
@@ -277,7 +277,7 @@ fn spoil(study: &mut Study) {
     study.trials[last].rate_bytes_per_s = None;
     study.trials[last - 1].state = State::Interrupted;
     study.trials[4].next_operation = 3_000;
-    study.trials[5].cacheable_fraction = 0.7;
+    study.trials[3].cacheable_fraction = 0.7;
     study
         .remarks
         .push("trials.csv ended in half a line, which was left out".into());

@@ -173,11 +173,16 @@ pub(super) fn count(number: usize, noun: &str) -> String {
 pub(super) fn remarks(row: &Row) -> Vec<String> {
     let groups = row.groups.iter().flatten();
     groups
-        .flat_map(|group| group_remarks(&plain(&row.workload), group))
+        .flat_map(|group| group_remarks(&plain(&row.workload), reads(row), group))
         .collect()
 }
 
-fn group_remarks(name: &str, group: &Group) -> Vec<String> {
+/// Whether any operation of the workload reads, by its signature.
+fn reads(row: &Row) -> bool {
+    !row.signature.starts_with("0 % reads")
+}
+
+fn group_remarks(name: &str, reads: bool, group: &Group) -> Vec<String> {
     let place = format!("{name}, {}", group.phase);
     let of = |count: usize| format!("{count} of {}", self::count(group.trials.len(), "trial"));
     let mut remarks = Vec::new();
@@ -187,7 +192,7 @@ fn group_remarks(name: &str, group: &Group) -> Vec<String> {
             of(group.unsteady)
         ));
     }
-    if group.cacheable > CACHEABLE {
+    if reads && group.cacheable > CACHEABLE {
         remarks.push(format!(
             "{place}: a known memory could hold {} of the data that was read, so part of the rate \
              may be memory and not drives.",

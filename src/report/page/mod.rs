@@ -152,7 +152,7 @@ fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
                 @for phase in Phase::ALL {
                     div { dt { (sentence_case(phase.word())) } dd { (count(phase)) } }
                 }
-                div { dt { "Report made" } dd { (moment(generated)) } }
+                div { dt { "Reported" } dd { (moment(generated)) } }
             }
         }
     }

@@ -95,10 +95,10 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
                 "Spread is the standard deviation of the trials over their mean. Ratios are of \
                  geometric means."
             }
-            div.figures {
+            div.figures.wide {
                 @for figure in &context.figures.rates {
-                    (context.figure(figure, "Small rings are single trials; the mark is their median; the \
-                        bar is the interval of their mean."))
+                    (context.figure(figure, "The mark is the median, the bar the interval of the mean; rings below are \
+                        single trials."))
                 }
             }
             @if comparison.workloads.iter().any(|row| row.during_before.is_some() || row.after_before.is_some()) {
