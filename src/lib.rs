@@ -16,6 +16,7 @@ pub mod plan;
 pub mod record;
 pub mod study;
 pub mod compare;
+pub mod chart;
 pub mod report;
 
 pub mod probe;

@@ -1,0 +1,141 @@
+//! One trial, window by window; small, so that many fit on a page.
+
+use plotters::element::{Circle, PathElement, Rectangle};
+use plotters::style::Color;
+use plotters::style::text_anchor::HPos;
+
+use super::axis::{self, Scale};
+use super::canvas::{Canvas, Caption, Failure, picture, rule, write};
+use super::palette;
+use crate::study::{Trial, WindowRow};
+use crate::units::Rate;
+
+const SIZE: (u32, u32) = (252, 140);
+const LEFT: i32 = 44;
+const RIGHT: i32 = 244;
+const TOP: i32 = 28;
+const BOTTOM: i32 = 112;
+/// Up to so many windows, each is a dot on the line.
+const MOST_DOTS: usize = 60;
+
+/// The rate of each 1 s window of `trial` in MB/s: windows before steady state hollow on a shaded
+/// ground, the mean of the others as a level line.
+///
+/// `top` is the rate in bytes per second at the upper end of the axis, so that pictures which stand
+/// together can share it; `id` is unique on the page.
+pub fn trial_series(trial: &Trial, windows: &[WindowRow], top: f64, id: &str) -> String {
+    let megabytes: Vec<f64> = windows.iter().map(|w| w.bytes() as f64 / 1e6).collect();
+    let mean = mean_kept(windows, &megabytes);
+    let caption = Caption {
+        id,
+        title: format!("trial {}, {}", trial.trial, trial.phase),
+        description: describe(trial, windows, mean),
+        simulated: trial.simulated,
+    };
+    picture(caption, SIZE, 12.0, |canvas| {
+        if windows.is_empty() {
+            let middle = ((LEFT + RIGHT) / 2, (TOP + BOTTOM) / 2);
+            return write(
+                canvas,
+                "no windows were kept",
+                middle,
+                11.0,
+                palette::MUTED,
+                HPos::Center,
+            );
+        }
+        let most = megabytes.iter().copied().fold(top / 1e6, f64::max) * 1.04;
+        let x = Scale::new(0.0, windows.len() as f64, LEFT, RIGHT);
+        let y = Scale::new(0.0, most, BOTTOM, TOP);
+        // A window stands at its middle.
+        let places: Vec<(i32, i32)> = (0..)
+            .zip(&megabytes)
+            .map(|(index, rate)| (x.at(f64::from(index) + 0.5), y.at(*rate)))
+            .collect();
+        let warm = windows.iter().take_while(|window| window.warmup).count();
+        if warm > 0 {
+            let ground = palette::SHADE.colour().filled();
+            let corners = [(LEFT, TOP), (x.at(warm as f64), BOTTOM)];
+            canvas.draw(&Rectangle::new(corners, ground))?;
+        }
+        axes(canvas, x, y, windows.len(), most)?;
+        if let Some(mean) = mean {
+            let (from, to) = ((x.at(warm as f64), y.at(mean)), (RIGHT, y.at(mean)));
+            rule(canvas, from, to, palette::TEXT, 1)?;
+        }
+        let colour = palette::of(trial.phase).colour();
+        canvas.draw(&PathElement::new(places.clone(), colour.stroke_width(1)))?;
+        for (window, place) in windows.iter().zip(&places) {
+            if window.warmup {
+                canvas.draw(&Circle::new(*place, 2, palette::PAPER.colour().filled()))?;
+                canvas.draw(&Circle::new(*place, 2, colour.stroke_width(1)))?;
+            } else if windows.len() <= MOST_DOTS {
+                canvas.draw(&Circle::new(*place, 1, colour.filled()))?;
+            }
+        }
+        Ok(())
+    })
+}
+
+/// Mean of the windows that count.
+fn mean_kept(windows: &[WindowRow], megabytes: &[f64]) -> Option<f64> {
+    let kept: Vec<f64> = windows
+        .iter()
+        .zip(megabytes)
+        .filter(|(window, _)| !window.warmup)
+        .map(|(_, rate)| *rate)
+        .collect();
+    crate::stats::describe::mean(&kept)
+}
+
+fn axes(canvas: &Canvas<'_>, x: Scale, y: Scale, seconds: usize, most: f64) -> Result<(), Failure> {
+    for tick in axis::linear(0.0, most, 3) {
+        let level = y.at(tick);
+        rule(canvas, (LEFT, level), (RIGHT, level), palette::RULE, 1)?;
+        let place = (LEFT - 5, level);
+        write(
+            canvas,
+            &axis::number(tick),
+            place,
+            10.0,
+            palette::MUTED,
+            HPos::Right,
+        )?;
+    }
+    write(
+        canvas,
+        "MB/s",
+        (8, TOP - 4),
+        10.0,
+        palette::MUTED,
+        HPos::Left,
+    )?;
+    let ticks = axis::linear(0.0, seconds as f64, 4);
+    let last = ticks.len() - 1;
+    for (index, tick) in ticks.into_iter().enumerate() {
+        let unit = if index == last { " s" } else { "" };
+        let words = axis::number(tick) + unit;
+        write(
+            canvas,
+            &words,
+            (x.at(tick), BOTTOM + 11),
+            10.0,
+            palette::MUTED,
+            HPos::Center,
+        )?;
+    }
+    Ok(())
+}
+
+fn describe(trial: &Trial, windows: &[WindowRow], mean: Option<f64>) -> String {
+    let warm = windows.iter().filter(|window| window.warmup).count();
+    let mean = mean.map_or("none".to_owned(), |mean| Rate(mean * 1e6).to_string());
+    format!(
+        "Rate of trial {} ({}, {}) in windows of one second: {} windows, {warm} of them before \
+         steady state; mean of the others {mean}.",
+        trial.trial,
+        trial.workload,
+        trial.phase,
+        windows.len()
+    )
+}

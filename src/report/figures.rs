@@ -1,0 +1,183 @@
+//! The pictures of a study.
+
+use hdrhistogram::Histogram;
+
+use crate::chart::{Family, family_chart, latency_distribution, plain, trial_series};
+use crate::compare::{Comparison, Row};
+use crate::plan::Phase;
+use crate::record::histogram;
+use crate::study::{Study, Trial, WindowRow};
+
+/// A picture on the page and as a file.
+#[derive(Clone, Debug)]
+pub struct Figure {
+    /// Identifier: unique on the page, and the name of its file.
+    pub id: String,
+    /// What it shows, for its caption.
+    pub caption: String,
+    /// SVG with CSS variables for colours.
+    pub svg: String,
+}
+
+/// All pictures of a study.
+#[derive(Clone, Debug)]
+pub struct Figures {
+    /// Rates, a picture a family.
+    pub rates: Vec<Figure>,
+    /// Distributions of latency, a picture a workload.
+    pub latencies: Vec<Figure>,
+    /// By workload, a picture a trial.
+    pub series: Vec<(String, Vec<Figure>)>,
+    /// What could not be drawn, a sentence each.
+    pub remarks: Vec<String>,
+}
+
+impl Figures {
+    /// Draws the pictures of `study` and its `comparison`. What is damaged is left out and said.
+    pub fn of(study: &Study, comparison: &Comparison) -> Self {
+        let mut remarks = Vec::new();
+        let numbered = comparison.workloads.iter().enumerate();
+        let latencies = numbered
+            .filter_map(|(index, row)| latency(study, comparison, index, row, &mut remarks))
+            .collect();
+        Self {
+            rates: rates(comparison),
+            latencies,
+            series: series(study),
+            remarks,
+        }
+    }
+
+    /// All of them, in the order of the page.
+    pub fn all(&self) -> impl Iterator<Item = &Figure> {
+        let series = self.series.iter().flat_map(|(_, figures)| figures);
+        self.rates.iter().chain(&self.latencies).chain(series)
+    }
+}
+
+fn rates(comparison: &Comparison) -> Vec<Figure> {
+    let figure = |family: Family| {
+        let of_family =
+            |row: &&Row| Family::of(row) == family && row.groups.iter().any(Option::is_some);
+        let rows: Vec<&Row> = comparison.workloads.iter().filter(of_family).collect();
+        if rows.is_empty() {
+            return None;
+        }
+        let title = match family {
+            Family::Sequential => "Rates, large blocks in order",
+            Family::Random => "Rates, blocks in random order",
+        };
+        let id = format!("rates-{}", family.word());
+        Some(Figure {
+            svg: family_chart(title, family, &rows, comparison.simulated, &id),
+            caption: format!("{title}, in {}.", family.unit()),
+            id,
+        })
+    };
+    Family::ALL.into_iter().filter_map(figure).collect()
+}
+
+fn latency(
+    study: &Study,
+    comparison: &Comparison,
+    index: usize,
+    row: &Row,
+    remarks: &mut Vec<String>,
+) -> Option<Figure> {
+    let mut phases = Vec::new();
+    for group in row.groups.iter().flatten() {
+        let mut merged = histogram(3);
+        for trial in &group.trials {
+            if let Err(why) = merge(study, *trial, &mut merged) {
+                remarks.push(format!(
+                    "Latency of trial {trial} is not in its picture: {why}."
+                ));
+            }
+        }
+        if !merged.is_empty() {
+            phases.push((group.phase, merged));
+        }
+    }
+    if phases.is_empty() {
+        return None;
+    }
+    let id = format!("latency-{}{}", index + 1, slug(&row.workload));
+    Some(Figure {
+        svg: latency_distribution(&row.workload, &phases, comparison.simulated, &id),
+        caption: format!("Latency of {}.", plain(&row.workload)),
+        id,
+    })
+}
+
+fn merge(study: &Study, trial: u64, merged: &mut Histogram<u64>) -> Result<(), String> {
+    let latency = study
+        .latency
+        .get(trial)
+        .map_err(|error| error.to_string())?;
+    let latency = latency.ok_or_else(|| "the latency log does not have it".to_owned())?;
+    merged
+        .add(&latency)
+        .map_err(|_| "it holds values out of the range of a trial".to_owned())
+}
+
+fn series(study: &Study) -> Vec<(String, Vec<Figure>)> {
+    let mut names: Vec<&str> = Vec::new();
+    for trial in &study.trials {
+        if !names.contains(&trial.workload.as_str()) {
+            names.push(&trial.workload);
+        }
+    }
+    // The order of the study's workloads, others behind them.
+    let known = study.config.all_workloads();
+    names.sort_by_key(|name| {
+        known
+            .iter()
+            .position(|w| w.name == *name)
+            .unwrap_or(known.len())
+    });
+    let workload = |name: &str| (name.to_owned(), workload_series(study, name));
+    names.into_iter().map(workload).collect()
+}
+
+/// The trials of a workload, by phase, on one scale.
+fn workload_series(study: &Study, name: &str) -> Vec<Figure> {
+    let windows = |trial: &Trial| -> &[WindowRow] {
+        study.windows.get(&trial.trial).map_or(&[], Vec::as_slice)
+    };
+    let of_workload = study
+        .trials
+        .iter()
+        .enumerate()
+        .filter(|(_, t)| t.workload == name);
+    let trials: Vec<(usize, &Trial)> = of_workload.collect();
+    let all = trials.iter().flat_map(|(_, trial)| windows(trial));
+    let top = all.map(|window| window.bytes() as f64).fold(0.0, f64::max);
+    let figure = |(index, trial): &(usize, &Trial)| {
+        // The place in the table keeps it unique where a number stands twice in a damaged one.
+        let id = format!("series-{:04}-trial-{}", index + 1, trial.trial);
+        Figure {
+            svg: trial_series(trial, windows(trial), top, &id),
+            caption: format!("Trial {}, {}.", trial.trial, trial.phase),
+            id,
+        }
+    };
+    let of_phase = |phase: Phase| trials.iter().filter(move |(_, trial)| trial.phase == phase);
+    Phase::ALL
+        .into_iter()
+        .flat_map(of_phase)
+        .map(figure)
+        .collect()
+}
+
+/// A name as part of an identifier or file name: `-` and its letters, digits and hyphens, if any.
+fn slug(name: &str) -> String {
+    let kept: String = name
+        .chars()
+        .filter(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || *c == '-')
+        .take(40)
+        .collect();
+    match kept.trim_matches('-') {
+        "" => String::new(),
+        kept => format!("-{kept}"),
+    }
+}

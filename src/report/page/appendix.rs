@@ -1,0 +1,143 @@
+//! What stands behind the results: facts, test data, every trial with its windows.
+
+use maud::{Markup, html};
+
+use super::Context;
+use crate::chart::plain;
+use crate::facts::Change;
+use crate::report::study::{self, data_words, moment};
+use crate::report::{history, words};
+use crate::study::Trial;
+
+/// The latest facts, and what changed.
+pub(super) fn facts(context: &Context<'_>) -> Markup {
+    let Some(facts) = history::latest_facts(context.study) else {
+        return html! {};
+    };
+    html! {
+        section {
+            (context.heading("What changed besides the drive"))
+            @for step in history::steps(context.study) {
+                (context.subheading(&format!("Changed {}", step.label)))
+                @if step.changes.is_empty() { p { "No fact that is known changed." } }
+                @else { div.scroll { (changes(context, &step.changes)) } }
+            }
+            details {
+                summary { (context.banner()) "All facts of the latest sitting" }
+                div.scroll {
+                    table.facts {
+                        (context.caption("What machine, mount and link say of themselves."))
+                        tbody { @for (fact, value) in facts.lines() {
+                            tr { th scope="row" { bdi { (plain(&fact)) } } td.word { bdi { (plain(&value)) } } }
+                        } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn changes(context: &Context<'_>, changes: &[Change]) -> Markup {
+    let side = |value: &Option<String>| value.as_deref().map_or("none".to_owned(), plain);
+    html! {
+        table.facts {
+            (context.caption("Facts that differ."))
+            thead { tr { th scope="col" { "Fact" } th.word scope="col" { "Was" } th.word scope="col" { "Is" } } }
+            tbody { @for change in changes {
+                tr {
+                    th scope="row" { bdi { (plain(&change.fact)) } }
+                    td.word { bdi { (side(&change.was)) } }
+                    td.word { bdi { (side(&change.is)) } }
+                }
+            } }
+        }
+    }
+}
+
+/// The files on the share.
+pub(super) fn data(context: &Context<'_>) -> Markup {
+    html! {
+        section {
+            (context.heading("Test data"))
+            ul { @for sentence in data_words(context.study) { li { bdi { (sentence) } } } }
+        }
+    }
+}
+
+/// Every trial second by second.
+pub(super) fn series(context: &Context<'_>) -> Markup {
+    if context.figures.series.is_empty() {
+        return html! {};
+    }
+    html! {
+        section {
+            (context.heading("Each trial, second by second"))
+            p {
+                "Rate of each window of one second. Windows before steady state stand hollow on a shaded \
+                 ground; the level line is the mean of the others. Pictures of a workload share their scale."
+            }
+            @for (workload, figures) in &context.figures.series {
+                details {
+                    summary {
+                        (context.banner()) bdi { (plain(workload)) } ", "
+                        (words::count(figures.len(), "trial"))
+                    }
+                    div.multiples { @for figure in figures { (context.figure(figure, "")) } }
+                }
+            }
+        }
+    }
+}
+
+/// The table of all trials.
+pub(super) fn trials(context: &Context<'_>) -> Markup {
+    if context.study.trials.is_empty() {
+        return html! {};
+    }
+    html! {
+        section {
+            (context.heading("All trials"))
+            details {
+                summary {
+                    (context.banner()) (words::count(context.study.trials.len(), "trial"))
+                    ", complete, failed and interrupted"
+                }
+                div.scroll {
+                    table {
+                        (context.caption("A row a trial, in the order in which they were made."))
+                        thead { tr {
+                            @for head in ["Trial", "Sitting", "Phase", "Workload", "Started", "Rate", "Median",
+                                "99th", "Worst", "Steady", "Flush", "Tags and notes"]
+                            { th scope="col" { (head) } }
+                        } }
+                        tbody { @for trial in &context.study.trials { (trial_row(trial)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn trial_row(trial: &Trial) -> Markup {
+    let latency = |ns: Option<u64>| words::latency(ns.map(|ns| ns as f64));
+    html! {
+        tr {
+            th scope="row" { (trial.trial) }
+            td { (trial.sitting) }
+            td.word { (trial.phase) }
+            td.word { bdi { (plain(&trial.workload)) } }
+            td.word { (moment(trial.started)) }
+            td { (study::rate(trial)) }
+            td { (latency(trial.p50_ns)) }
+            td { (latency(trial.p99_ns)) }
+            td { (latency(trial.max_ns)) }
+            td { (words::steadiness(trial)) }
+            td { @if let Some(seconds) = trial.flush_seconds { (format!("{seconds:.1} s")) } }
+            td.word {
+                bdi { (plain(&trial.tags)) }
+                @if !trial.notes.is_empty() { " " bdi { (plain(&trial.notes)) } }
+                @if let Some(cause) = study::cause(trial) { " " bdi { (cause) } }
+            }
+        }
+    }
+}

@@ -1,0 +1,167 @@
+//! The one page: a self-contained HTML document with inline style and pictures, readable without
+//! script, in light and dark, on a phone and on paper.
+
+mod appendix;
+mod method;
+mod results;
+
+use jiff::Timestamp;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+use super::figures::{Figure, Figures};
+use super::history;
+use super::study::moment;
+use super::words;
+use crate::chart::{plain, stylesheet};
+use crate::compare::Comparison;
+use crate::plan::Phase;
+use crate::study::Study;
+
+const STYLE: &str = include_str!("style.css");
+
+/// What every section needs.
+struct Context<'a> {
+    study: &'a Study,
+    comparison: &'a Comparison,
+    figures: &'a Figures,
+    simulated: bool,
+}
+
+impl Context<'_> {
+    /// A heading, numbered by the style sheet.
+    fn heading(&self, text: &str) -> Markup {
+        html! { h2 { (self.banner()) (text) } }
+    }
+
+    fn subheading(&self, text: &str) -> Markup {
+        html! { h3 { (self.banner()) (text) } }
+    }
+
+    fn caption(&self, text: &str) -> Markup {
+        html! { caption { (self.banner()) (text) } }
+    }
+
+    fn banner(&self) -> Markup {
+        html! { @if self.simulated { span.simulated { (words::SIMULATED) } " " } }
+    }
+
+    /// A picture with the words under it.
+    fn figure(&self, figure: &Figure, words: &str) -> Markup {
+        html! {
+            figure {
+                (PreEscaped(&figure.svg))
+                figcaption { (self.banner()) (plain(&figure.caption)) " " (words) }
+            }
+        }
+    }
+}
+
+/// The whole report of `study` as one HTML document; `generated` is the moment that it names.
+///
+/// Text from outside is escaped; a half-done study says what is next.
+pub fn page(
+    study: &Study,
+    comparison: &Comparison,
+    figures: &Figures,
+    generated: Timestamp,
+) -> String {
+    let context = Context {
+        study,
+        comparison,
+        figures,
+        simulated: comparison.simulated || words::made_up(study),
+    };
+    let name = plain(&study.name);
+    let title = format!(
+        "{}{name}: before, during and after",
+        words::banner(context.simulated)
+    );
+    let markup = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="referrer" content="no-referrer";
+                meta http-equiv="Content-Security-Policy"
+                    content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
+                title { (title) }
+                style { (PreEscaped(stylesheet())) (PreEscaped(STYLE)) }
+            }
+            body {
+                @if context.simulated {
+                    p.banner {
+                        strong { (words::SIMULATED) }
+                        " The share, its drives and every number below are made up by a model."
+                    }
+                }
+                main {
+                    (masthead(&context, &name, generated))
+                    (results::verdicts(&context))
+                    (results::rates(&context))
+                    (results::latencies(&context))
+                    (results::caveats(&context))
+                    (appendix::facts(&context))
+                    (appendix::data(&context))
+                    (appendix::series(&context))
+                    (appendix::trials(&context))
+                    (method::method(&context))
+                    (method::definitions(&context))
+                }
+                footer {
+                    "Made by poolproof " (env!("CARGO_PKG_VERSION")) " on " (moment(generated))
+                    ". Every number follows from the study's own files: trials.csv, windows.csv, "
+                    "latency.hlog and the fingerprints in facts."
+                }
+            }
+        }
+    };
+    markup.into_string()
+}
+
+fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
+    let study = context.study;
+    let sittings = history::sittings(study);
+    let count = |phase: Phase| {
+        let of_phase = || {
+            sittings
+                .iter()
+                .filter(move |sitting| sitting.phase == phase)
+        };
+        let trials = of_phase().map(|sitting| sitting.trials.len()).sum();
+        let sittings = words::count(of_phase().count(), "sitting");
+        format!("{}, {sittings}", words::count(trials, "trial"))
+    };
+    let days = sittings.first().zip(sittings.last()).map(|(first, last)| {
+        let day = |at: Timestamp| at.strftime("%-d %B %Y").to_string();
+        match (day(first.started), day(last.started)) {
+            (first, last) if first == last => first,
+            (first, last) => format!("{first} to {last}"),
+        }
+    });
+    html! {
+        header {
+            p.kind { (context.banner()) "Report on the expansion of a storage pool" }
+            h1 { bdi { (name) } }
+            dl.card {
+                div { dt { "Share" } dd { bdi { (plain(&study.config.share)) } } }
+                @if let Some(pool) = history::pool(study) {
+                    div { dt { "Pool" } dd { (pool) } }
+                }
+                @if let Some(days) = days { div { dt { "Measured" } dd { (days) } } }
+                @for phase in Phase::ALL {
+                    div { dt { (sentence_case(phase.word())) } dd { (count(phase)) } }
+                }
+                div { dt { "Reported" } dd { (moment(generated)) } }
+            }
+        }
+    }
+}
+
+/// The first letter in upper case.
+fn sentence_case(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}

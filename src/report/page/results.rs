@@ -1,0 +1,283 @@
+//! The part that everybody reads: verdicts, rates, latency, and what to know before trusting them.
+
+use maud::{Markup, html};
+
+use super::{Context, sentence_case};
+use crate::chart::{Family, plain};
+use crate::compare::{Contrast, Group, Row, Verdict};
+use crate::plan::Phase;
+use crate::report::words::{self, NONE};
+
+/// A sentence a workload, and what is next.
+pub(super) fn verdicts(context: &Context<'_>) -> Markup {
+    let comparison = context.comparison;
+    html! {
+        section {
+            (context.heading("What changed"))
+            @if let Some(next) = words::next_step(comparison) { p.next { (next) } }
+            @if !comparison.workloads.is_empty() {
+                ul.verdicts { @for row in &comparison.workloads { (verdict(context, row)) } }
+            }
+        }
+    }
+}
+
+fn verdict(context: &Context<'_>, row: &Row) -> Markup {
+    let rules = &context.comparison.rules;
+    let after = row.after_before.as_ref();
+    let during = row.during_before.as_ref();
+    let rate = |group: &Group| words::rate(Family::of(row), group.median_rate, group.block_bytes);
+    let (before, later) = (row.group(Phase::Before), row.group(Phase::After));
+    html! {
+        li {
+            p.name { (context.banner()) bdi { (plain(&row.workload)) } }
+            @if let Some(contrast) = after {
+                p.verdict {
+                    (sign(contrast)) " " (sentence_case(&words::verdict(contrast, Phase::After, rules)))
+                    "."
+                }
+            }
+            @if let Some((before, after)) = before.zip(later) {
+                p.small {
+                    "Median rate from " (rate(before)) " before (trials " (words::numbers(&before.trials))
+                    ") to " (rate(after)) " after (trials " (words::numbers(&after.trials)) ")."
+                }
+            } @else if let Some(before) = before {
+                p.small {
+                    "Median rate before: " (rate(before)) " (trials " (words::numbers(&before.trials)) ")."
+                }
+            }
+            @if let Some(contrast) = during {
+                p.small {
+                    "While the array reshaped: " (words::verdict(contrast, Phase::During, rules)) "."
+                }
+            }
+        }
+    }
+}
+
+/// A sign that says the verdict's kind without colour.
+fn sign(contrast: &Contrast) -> Markup {
+    let (sign, class) = match contrast.verdict {
+        Verdict::Gain => ("▲", "sign gain"),
+        Verdict::Loss => ("▼", "sign loss"),
+        Verdict::NoProvableChange { .. } => ("=", "sign"),
+        Verdict::NotEnoughTrials { .. } => ("?", "sign"),
+    };
+    html! { span class=(class) aria-hidden="true" { (sign) } }
+}
+
+/// Table and pictures of rates.
+pub(super) fn rates(context: &Context<'_>) -> Markup {
+    let comparison = context.comparison;
+    if comparison.workloads.is_empty() {
+        return html! {};
+    }
+    let confidence = words::confidence(&comparison.rules);
+    html! {
+        section {
+            (context.heading("Rates"))
+            div.scroll {
+                table {
+                    (context.caption("Median rate, spread and trials by phase; ratios to before."))
+                    thead {
+                        tr {
+                            th scope="col" { "Workload" }
+                            @for phase in Phase::ALL { th scope="col" { (sentence_case(phase.word())) } }
+                            th scope="col" { "During ÷ before" br; small { (confidence) " interval" } }
+                            th scope="col" { "After ÷ before" br; small { (confidence) " interval" } }
+                        }
+                    }
+                    tbody { @for row in &comparison.workloads { (rate_row(row)) } }
+                }
+            }
+            p.note {
+                "Spread is the standard deviation of the trials over their mean. Ratios are of \
+                 geometric means."
+            }
+            div.figures.wide {
+                @for figure in &context.figures.rates {
+                    (context.figure(figure, "The mark is the median, the bar the interval of the mean; rings below are \
+                        single trials."))
+                }
+            }
+            @if comparison.workloads.iter().any(|row| row.during_before.is_some() || row.after_before.is_some()) {
+                details {
+                    summary { (context.banner()) "Further statistics of each ratio" }
+                    div.scroll { (statistics(context)) }
+                }
+            }
+        }
+    }
+}
+
+fn rate_row(row: &Row) -> Markup {
+    let family = Family::of(row);
+    let ratio = |contrast: Option<&Contrast>| {
+        html! {
+            td {
+                @if let Some(contrast) = contrast {
+                    strong { (format!("{:.3}", contrast.ratio)) } br;
+                    small {
+                        @if let Some(welch) = contrast.welch { (format!("{:.3} to {:.3}", welch.low, welch.high)) }
+                        @else { "no interval" }
+                    }
+                } @else { (NONE) }
+            }
+        }
+    };
+    html! {
+        tr {
+            th scope="row" { bdi { (plain(&row.workload)) } br; small { bdi { (plain(&row.signature)) } } }
+            @for phase in Phase::ALL {
+                td {
+                    @if let Some(group) = row.group(phase) {
+                        (words::rate(family, group.median_rate, group.block_bytes)) br;
+                        small {
+                            (words::spread(group.spread)) " · " (words::count(group.trials.len(), "trial")) br;
+                            "nos. " (words::numbers(&group.trials))
+                        }
+                    } @else { (NONE) }
+                }
+            }
+            (ratio(row.during_before.as_ref()))
+            (ratio(row.after_before.as_ref()))
+        }
+    }
+}
+
+fn statistics(context: &Context<'_>) -> Markup {
+    let ratio = |value: Option<f64>| value.map_or(NONE.to_owned(), |ratio| format!("{ratio:.3}"));
+    let p = |value: f64| match value {
+        p if p < 0.0001 => "< 0.0001".to_owned(),
+        p => format!("{p:.4}"),
+    };
+    let row = |row: &Row, phase: Phase, contrast: &Contrast| {
+        html! {
+            tr {
+                th scope="row" { bdi { (plain(&row.workload)) } }
+                td { (phase) " ÷ before" }
+                td { (contrast.welch.map_or(NONE.to_owned(), |welch| p(welch.p))) }
+                td { (contrast.welch.map_or(NONE.to_owned(), |welch| format!("{:.1}", welch.degrees_of_freedom))) }
+                td { (ratio(contrast.hodges_lehmann)) }
+                td {
+                    @if let Some(test) = contrast.permutation {
+                        (p(test.p)) br;
+                        small { (test.count) " of " (test.total) @if test.exact { ", exact" } @else { ", drawn" } }
+                    } @else { (NONE) }
+                }
+                td {
+                    @if let Some(interval) = contrast.bootstrap {
+                        (format!("{:.3} to {:.3}", interval.low, interval.high))
+                    } @else { (NONE) }
+                }
+                td { (ratio(contrast.smallest_provable)) }
+            }
+        }
+    };
+    html! {
+        table {
+            (context.caption("Welch on logs, and three methods that need no normal distribution."))
+            thead { tr {
+                @for head in ["Workload", "Ratio", "Welch p", "Degrees of freedom", "Hodges-Lehmann ratio",
+                    "Permutation p", "Bootstrap, ratio of medians", "Smallest provable factor"]
+                { th scope="col" { (head) } }
+            } }
+            tbody {
+                @for each in &context.comparison.workloads {
+                    @if let Some(contrast) = &each.during_before { (row(each, Phase::During, contrast)) }
+                    @if let Some(contrast) = &each.after_before { (row(each, Phase::After, contrast)) }
+                }
+            }
+        }
+    }
+}
+
+/// Table and pictures of latency.
+pub(super) fn latencies(context: &Context<'_>) -> Markup {
+    let comparison = context.comparison;
+    if comparison.workloads.is_empty() {
+        return html! {};
+    }
+    let percentiles = |group: &Group| [group.p50_ns, group.p95_ns, group.p99_ns];
+    let mut groups = comparison
+        .workloads
+        .iter()
+        .flat_map(|row| row.groups.iter().flatten());
+    let dashes = groups.any(|group| percentiles(group).contains(&None));
+    html! {
+        section {
+            (context.heading("Latency"))
+            div.scroll {
+                table {
+                    (context.caption("Median over the trials of each percentile, and the worst operation of all."))
+                    thead { tr {
+                        @for head in ["Workload", "Phase", "Median", "95th", "99th", "Worst", "Trials"]
+                        { th scope="col" { (head) } }
+                    } }
+                    tbody {
+                        @for row in &comparison.workloads {
+                            @for (index, group) in row.groups.iter().flatten().enumerate() {
+                                tr.first[index == 0] {
+                                    @if index == 0 {
+                                        th scope="rowgroup" rowspan=(row.groups.iter().flatten().count()) {
+                                            bdi { (plain(&row.workload)) }
+                                        }
+                                    }
+                                    td.word { (group.phase) }
+                                    @for ns in percentiles(group) { td { (words::latency(ns)) } }
+                                    td { (words::latency(group.max_ns.map(|ns| ns as f64))) }
+                                    td { (words::numbers(&group.trials)) }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+            @if dashes { p.note { (words::FEW_OPERATIONS) } }
+            div.figures {
+                @for figure in &context.figures.latencies {
+                    (context.figure(figure, "All trials of a phase merged; a line ends where fewer than ten \
+                        operations lie beyond it."))
+                }
+            }
+        }
+    }
+}
+
+/// Remarks, and trials that take no part.
+pub(super) fn caveats(context: &Context<'_>) -> Markup {
+    let comparison = context.comparison;
+    let remarks: Vec<String> = comparison
+        .workloads
+        .iter()
+        .flat_map(words::remarks)
+        .collect();
+    let excluded = words::excluded(comparison);
+    let damage: Vec<String> = context
+        .study
+        .remarks
+        .iter()
+        .chain(&context.figures.remarks)
+        .map(|remark| plain(remark))
+        .collect();
+    let list = |title: &str, sentences: &[String]| {
+        html! {
+            @if !sentences.is_empty() {
+                (context.subheading(title))
+                ul { @for sentence in sentences { li { bdi { (sentence) } } } }
+            }
+        }
+    };
+    html! {
+        section {
+            (context.heading("Before you trust this"))
+            (list("Signs that speak against a number", &remarks))
+            (list("Trials left out", &excluded))
+            (list("Damage found in the study’s files", &damage))
+            @if remarks.is_empty() && excluded.is_empty() && damage.is_empty() {
+                p { "No trial was left out, and no sign against a number was found." }
+            }
+        }
+    }
+}

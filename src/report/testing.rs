@@ -1,0 +1,310 @@
+//! A study to render: the scan archive of a lighthouse museum, whose four 6 TB drives in RAID 6
+//! become five. Its trials are recorded operation by operation from a fixed seed.
+
+use jiff::{SignedDuration, Timestamp};
+
+use crate::facts::{Client, Facts, Link, Mount, Room};
+use crate::plan::{DataFile, Direction, Phase, Set, TestData, Workload, order};
+use crate::pool::Level;
+use crate::record::{Recording, WINDOW, summarize};
+use crate::seed::{Seed, standard_normal};
+use crate::study::{
+    Config, Expansion, FORMAT, Identity, LatencyLog, State, Study, Trial, WindowRow, render_latency,
+};
+use crate::units::{Bytes, Nanos};
+
+/// What kind of study.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Scene {
+    /// Nothing measured.
+    Empty,
+    /// The baseline alone.
+    BeforeOnly,
+    /// No sitting after the reshape yet.
+    BeforeDuring,
+    /// All three phases, a failed and an interrupted trial, an own workload.
+    Full,
+    /// The same, made up.
+    Simulated,
+    /// The same, with hostile text in every place that comes from outside.
+    Hostile,
+}
+
+pub(crate) const SCENES: [Scene; 6] = [
+    Scene::Empty,
+    Scene::BeforeOnly,
+    Scene::BeforeDuring,
+    Scene::Full,
+    Scene::Simulated,
+    Scene::Hostile,
+];
+
+/// Markup, quotation marks, a direction override, terminal control, a noncharacter.
+pub(crate) const HOSTILE: &str =
+    "<script>alert(1)</script>\"'&\u{202E}evil\u{1b}[31m\u{0}\u{FFFE} \u{5E9}\u{5DC}\u{5D5}\u{5DD}";
+
+const WINDOWS: usize = 24;
+/// Operations a second before the expansion, and the factors during and after it, by workload of
+/// the standard set.
+const RATES: [(f64, f64, f64); 6] = [
+    (330.0, 0.58, 1.47),
+    (240.0, 0.52, 1.31),
+    (62.0, 0.5, 1.01),
+    (420.0, 0.6, 1.27),
+    (150.0, 0.55, 1.22),
+    (230.0, 0.62, 1.2),
+];
+
+pub(crate) fn study(scene: Scene) -> Study {
+    let phases: &[(Phase, usize)] = match scene {
+        Scene::Empty => &[],
+        Scene::BeforeOnly => &[(Phase::Before, 5)],
+        Scene::BeforeDuring => &[(Phase::Before, 5), (Phase::During, 3)],
+        _ => &[(Phase::Before, 5), (Phase::During, 3), (Phase::After, 5)],
+    };
+    let mut study = bare(scene);
+    let mut log = String::new();
+    for (sitting, (phase, trials)) in (1..).zip(phases) {
+        measure(&mut study, &mut log, sitting, *phase, *trials);
+    }
+    study.latency = LatencyLog::parse(log.as_bytes()).unwrap();
+    if phases.len() == 3 {
+        spoil(&mut study);
+    }
+    if scene == Scene::Hostile {
+        poison(&mut study);
+    }
+    study
+}
+
+fn bare(scene: Scene) -> Study {
+    let file = |number, set| DataFile {
+        number,
+        set,
+        bytes: Bytes::GIB.times(4),
+        phase: Phase::Before,
+        complete: true,
+    };
+    let mut data = TestData::default();
+    if scene != Scene::Empty {
+        data.folder = "poolproof-00001234".into();
+        data.files = (0..16).map(|number| file(number, Set::Read)).collect();
+        data.files
+            .extend((16..20).map(|number| file(number, Set::Write)));
+    }
+    Study {
+        name: "scan-archive".into(),
+        config: Config {
+            format: FORMAT,
+            id: Identity(0x1234),
+            created: "2026-03-02T08:00:00Z".parse().unwrap(),
+            seed: Seed(99),
+            simulated: scene == Scene::Simulated,
+            share: "/mnt/scans".into(),
+            server_memory: Some(Bytes::GIB.times(16)),
+            threshold_percent: 3.0,
+            pool: Some(Expansion {
+                level: Level::Raid6,
+                drives: 4,
+                adding: 1,
+                drive_size: Some(Bytes::TB.times(6)),
+            }),
+            workloads: Vec::new(),
+        },
+        data,
+        trials: Vec::new(),
+        windows: Default::default(),
+        latency: LatencyLog::default(),
+        facts: Default::default(),
+        remarks: Vec::new(),
+    }
+}
+
+fn facts(phase: Phase, simulated: bool) -> Facts {
+    let grown = phase == Phase::After;
+    Facts {
+        simulated,
+        client: Client {
+            system: "Linux 6.1".into(),
+            kernel: "6.1.0".into(),
+            processors: 8,
+            memory: Bytes::GIB.times(32),
+            program: "0.1.0".into(),
+        },
+        mount: Some(Mount {
+            point: "/mnt/scans".into(),
+            kind: "nfs4".into(),
+            source: "lamp:/export/scans".into(),
+            options: vec!["hard".into(), "proto=tcp".into(), "rw".into()],
+            direct_io_alignment: None,
+        }),
+        space: Some(Room {
+            total: Bytes::TB.times(if grown { 18 } else { 12 }),
+            available: Bytes::TB.times(if grown { 10 } else { 4 }),
+        }),
+        links: vec![Link {
+            name: "lan0".into(),
+            mtu: if grown { 9000 } else { 1500 },
+            bits_per_second: Some(10_000_000_000),
+        }],
+        missing: vec!["direct I/O alignment: the file system does not tell".into()],
+    }
+}
+
+fn measure(study: &mut Study, log: &mut String, sitting: u64, phase: Phase, trials: usize) {
+    let facts = facts(phase, study.config.simulated);
+    let id = facts.id();
+    study.facts.insert(id.clone(), facts);
+    let workloads = Workload::standard();
+    let day = SignedDuration::from_hours(24 * (sitting as i64 - 1));
+    let mut started: Timestamp = study.config.created + day;
+    for index in order(
+        workloads.len(),
+        trials,
+        study.config.seed.child("sitting", sitting),
+    ) {
+        let workload = &workloads[index];
+        let number = study.next_trial();
+        let recording = record(workload, RATES[index], phase, number);
+        let flush = workload.writes().then_some(Nanos(800_000_000));
+        let summary = summarize(&recording, flush);
+        let row = blank(study, number, sitting, phase, started, workload, &id);
+        let row = Trial {
+            flush_seconds: flush.map(Nanos::secs),
+            ..row.with_summary(&summary, &recording)
+        };
+        let windows = WindowRow::rows(number, &recording, &summary);
+        study.windows.insert(number, windows);
+        *log += &render_latency(
+            number,
+            started,
+            row.seconds,
+            &summary.latency,
+            log.is_empty(),
+        );
+        study.trials.push(row);
+        started += SignedDuration::from_secs(40);
+    }
+}
+
+fn record(workload: &Workload, rate: (f64, f64, f64), phase: Phase, number: u64) -> Recording {
+    let mut rng = Seed(7).child("trial", number).rng();
+    let (base, during, after) = rate;
+    let factor = [1.0, during, after][phase as usize];
+    let level = base * factor * (1.0 + 0.015 * standard_normal(&mut rng));
+    let mut recording = Recording::new(WINDOWS, 2);
+    for window in 0..WINDOWS {
+        // A slow start, and a share that breathes.
+        let start = 1.0 - 0.5 * (-(window as f64) / 1.2).exp();
+        let breath = 1.0 + 0.04 * standard_normal(&mut rng);
+        let operations = (level * start * breath).max(1.0) as u64;
+        let typical = 1e9 * f64::from(workload.depth) / level;
+        for operation in 0..operations {
+            let ended = WINDOW.0 * window as u64 + WINDOW.0 * operation / operations;
+            let latency = typical * (0.45 * standard_normal(&mut rng)).exp();
+            let direction = match rng.u8(0..100) < workload.read_percent {
+                true => Direction::Read,
+                false => Direction::Write,
+            };
+            let (bytes, ended) = (workload.block.0, Nanos(ended));
+            recording.record(direction, bytes, ended, Nanos(latency as u64));
+        }
+    }
+    recording
+}
+
+fn blank(
+    study: &Study,
+    trial: u64,
+    sitting: u64,
+    phase: Phase,
+    started: Timestamp,
+    workload: &Workload,
+    facts: &str,
+) -> Trial {
+    Trial {
+        trial,
+        sitting,
+        phase,
+        simulated: study.config.simulated,
+        started,
+        workload: workload.name.clone(),
+        read_percent: workload.read_percent,
+        access: workload.access,
+        block_bytes: workload.block.0,
+        depth: workload.depth,
+        streams: workload.streams,
+        paced_operations_per_s: None,
+        span_bytes: None,
+        tags: format!("room=tower;day={sitting}"),
+        state: State::Complete,
+        cause: String::new(),
+        engine: "threads".into(),
+        direct: true,
+        steady: false,
+        warmup_windows: 0,
+        windows: 0,
+        bytes: 0,
+        operations: 0,
+        seconds: 0.0,
+        flush_seconds: None,
+        rate_bytes_per_s: None,
+        operations_per_s: None,
+        burst_bytes_per_s: None,
+        sustained_bytes_per_s: None,
+        mean_ns: None,
+        p50_ns: None,
+        p95_ns: None,
+        p99_ns: None,
+        max_ns: None,
+        late_operations: 0,
+        missed_operations: 0,
+        first_operation: 0,
+        next_operation: 1_000,
+        pass_operations: 2_000,
+        test_data_bytes: 64 << 30,
+        cacheable_fraction: 0.25,
+        facts: facts.to_owned(),
+        notes: String::new(),
+    }
+}
+
+/// One trial fails, one is interrupted, one starts again at the beginning of its order.
+fn spoil(study: &mut Study) {
+    let last = study.trials.len() - 1;
+    study.trials[last].state = State::Failed;
+    study.trials[last].cause = "reading file 3 of the test data at offset 0: input error".into();
+    study.trials[last].rate_bytes_per_s = None;
+    study.trials[last - 1].state = State::Interrupted;
+    study.trials[4].next_operation = 3_000;
+    study.trials[3].cacheable_fraction = 0.7;
+    study
+        .remarks
+        .push("trials.csv ended in half a line, which was left out".into());
+}
+
+fn poison(study: &mut Study) {
+    let name = format!("{HOSTILE}{}", "long-name-".repeat(12));
+    study.name = name.clone();
+    study.config.share = name.clone();
+    study.data.folder = name.clone();
+    study.remarks.push(name.clone());
+    let large_read: Vec<usize> = (0..study.trials.len())
+        .filter(|index| study.trials[*index].workload == "large-read")
+        .collect();
+    for index in large_read {
+        study.trials[index].workload = name.clone();
+    }
+    for trial in &mut study.trials {
+        trial.tags = name.clone();
+        trial.notes = name.clone();
+        if !trial.cause.is_empty() {
+            trial.cause = name.clone();
+        }
+    }
+    for facts in study.facts.values_mut() {
+        facts.client.system = name.clone();
+        facts.links[0].name = name.clone();
+        facts.missing.push(name.clone());
+    }
+}

@@ -1,0 +1,255 @@
+//! The renderings of whole studies: complete, honest about what is made up, and proof against text
+//! from outside.
+
+use std::collections::BTreeSet;
+
+use super::testing::{self, SCENES, Scene};
+use super::*;
+use crate::compare::{Rules, compare};
+use crate::plan::Phase;
+
+fn generated() -> jiff::Timestamp {
+    "2026-03-06T09:00:00Z".parse().unwrap()
+}
+
+fn rendered(scene: Scene) -> (Study, Comparison, String) {
+    let study = testing::study(scene);
+    let comparison = compare(&study, Rules::of(&study));
+    let figures = Figures::of(&study, &comparison);
+    let html = page(&study, &comparison, &figures, generated());
+    (study, comparison, html)
+}
+
+/// What stands between `start` and the next `end`, for each occurrence.
+fn between<'a>(text: &'a str, start: &str, end: &str) -> Vec<&'a str> {
+    let pieces = text.split(start).skip(1);
+    pieces
+        .map(|piece| piece.split(end).next().unwrap_or_default())
+        .collect()
+}
+
+#[test]
+fn csv_reads_back_to_the_numbers_of_the_comparison() {
+    let study = testing::study(Scene::Full);
+    let comparison = compare(&study, Rules::of(&study));
+    let text = comparison_csv(&comparison);
+    let mut reader = csv::Reader::from_reader(text.as_bytes());
+    let names = reader.headers().unwrap().clone();
+    let records: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+    assert_eq!(records.len(), comparison.workloads.len());
+    for (record, row) in records.iter().zip(&comparison.workloads) {
+        let cell = |name: &str| {
+            let index = names.iter().position(|column| column == name);
+            &record[index.unwrap_or_else(|| panic!("no column {name}"))]
+        };
+        let number = |name: &str| cell(name).parse::<f64>().ok();
+        assert_eq!(cell("workload"), row.workload);
+        assert_eq!(cell("simulated"), "false");
+        for phase in Phase::ALL {
+            let group = row.group(phase).unwrap();
+            let column = |rest: &str| number(&format!("{phase}_{rest}"));
+            assert_eq!(column("trials"), Some(group.trials.len() as f64));
+            assert_eq!(column("bytes_per_s"), Some(group.median_rate));
+            assert_eq!(column("spread"), group.spread);
+            assert_eq!(column("p50_ns"), group.p50_ns);
+            assert_eq!(column("p99_ns"), group.p99_ns);
+        }
+        for (name, contrast) in [
+            ("during_before", row.during_before.as_ref().unwrap()),
+            ("after_before", row.after_before.as_ref().unwrap()),
+        ] {
+            let column = |rest: &str| number(&format!("{name}_{rest}"));
+            let welch = contrast.welch.unwrap();
+            assert_eq!(column("ratio"), Some(contrast.ratio));
+            assert_eq!(
+                (column("low"), column("high")),
+                (Some(welch.low), Some(welch.high))
+            );
+            assert_eq!(column("p"), Some(welch.p));
+            assert_eq!(column("hodges_lehmann"), contrast.hodges_lehmann);
+            assert_eq!(column("smallest_provable"), contrast.smallest_provable);
+            assert_eq!(cell(&format!("{name}_verdict")), contrast.verdict.word());
+        }
+        assert_eq!(cell("verdict"), cell("after_before_verdict"));
+    }
+}
+
+#[test]
+fn csv_of_nothing_is_a_header_and_of_half_a_study_has_empty_cells() {
+    let csv = |scene| {
+        let study = testing::study(scene);
+        comparison_csv(&compare(&study, Rules::of(&study)))
+    };
+    assert_eq!(csv(Scene::Empty).lines().count(), 1);
+    let half = csv(Scene::BeforeDuring);
+    let mut reader = csv::Reader::from_reader(half.as_bytes());
+    let names = reader.headers().unwrap().clone();
+    for record in reader.records().map(Result::unwrap) {
+        for (name, cell) in names.iter().zip(&record) {
+            let later = name.starts_with("after_") && name != "after_trials";
+            assert!(!later || cell.is_empty(), "{name}: {cell}");
+        }
+        let during = names
+            .iter()
+            .position(|name| name == "during_before_verdict")
+            .unwrap();
+        assert_eq!(record.iter().next_back(), record.get(during));
+    }
+}
+
+#[test]
+fn json_holds_the_same_numbers_and_names_its_methods() {
+    let study = testing::study(Scene::Full);
+    let comparison = compare(&study, Rules::of(&study));
+    let text = comparison_json(&comparison);
+    assert_eq!(text, comparison_json(&comparison));
+    let value: serde_json::Value = serde_json::from_str(&text).unwrap();
+    for (index, row) in comparison.workloads.iter().enumerate() {
+        let json = &value["workloads"][index];
+        assert_eq!(json["workload"], row.workload.as_str());
+        let contrast = row.after_before.as_ref().unwrap();
+        let after = &json["after_before"];
+        assert_eq!(after["ratio"], contrast.ratio);
+        // The reader of this library rounds the last digit of some numbers.
+        let p = contrast.welch.unwrap().p;
+        assert!((after["welch"]["p"].as_f64().unwrap() / p - 1.0).abs() < 1e-12);
+        assert_eq!(
+            after["permutation"]["exact"],
+            contrast.permutation.unwrap().exact
+        );
+        assert_eq!(after["bootstrap"]["low"], contrast.bootstrap.unwrap().low);
+        assert_eq!(
+            json["before"]["trials"],
+            serde_json::json!(row.group(Phase::Before).unwrap().trials)
+        );
+    }
+    assert_eq!(value["rules"]["least_trials"], 3);
+    let quantiles = value["methods"]["bootstrap_quantiles"].as_str().unwrap();
+    assert!(quantiles.contains("type 7"), "{quantiles}");
+    assert_eq!(value["excluded"].as_array().unwrap().len(), 2);
+}
+
+#[test]
+fn the_page_names_every_trial_and_every_verdict() {
+    let (study, comparison, html) = rendered(Scene::Full);
+    for trial in &study.trials {
+        let row = format!("<th scope=\"row\">{}</th>", trial.trial);
+        assert!(html.contains(&row), "trial {}", trial.trial);
+        let title = format!("trial {}, {}", trial.trial, trial.phase);
+        assert!(html.contains(&title), "{title}");
+    }
+    for row in &comparison.workloads {
+        for (contrast, phase) in [
+            (&row.after_before, Phase::After),
+            (&row.during_before, Phase::During),
+        ] {
+            let verdict = words::verdict(contrast.as_ref().unwrap(), phase, &comparison.rules);
+            // The sentence may begin with a capital letter.
+            assert!(html.contains(&verdict[1..]), "{verdict}");
+        }
+    }
+    assert!(
+        html.contains("link.lan0.mtu") && html.contains("input error"),
+        "facts and causes"
+    );
+}
+
+#[test]
+fn the_page_needs_nothing_from_elsewhere() {
+    let (_, _, html) = rendered(Scene::Full);
+    let without_namespace = html.replace("http://www.w3.org/2000/svg", "");
+    for outside in [
+        "http:", "https:", "<script", "<link", "@import", "url(", "src=",
+    ] {
+        assert!(!without_namespace.contains(outside), "{outside}");
+    }
+}
+
+#[test]
+fn identifiers_are_unique() {
+    let (_, _, html) = rendered(Scene::Hostile);
+    let all = between(&html, " id=\"", "\"");
+    let unique: BTreeSet<&str> = all.iter().copied().collect();
+    assert!(all.len() > 100);
+    assert_eq!(unique.len(), all.len());
+}
+
+#[test]
+fn text_from_outside_stays_text() {
+    let (study, comparison, html) = rendered(Scene::Hostile);
+    assert!(!html.contains("<script") && html.contains("&lt;script&gt;"));
+    let files = files(&study, &comparison, generated());
+    for (name, text) in &files {
+        assert!(!text.contains("<script"), "{name}");
+        let forbidden = |c: char| (c.is_control() && c != '\n') || "\u{202E}\u{FFFE}".contains(c);
+        assert!(!text.contains(forbidden), "{name}");
+        let safe = |c: char| c.is_ascii_alphanumeric() || "-.".contains(c);
+        assert!(name.chars().all(safe) && !name.starts_with('.'), "{name}");
+    }
+    let names: BTreeSet<&String> = files.iter().map(|(name, _)| name).collect();
+    assert_eq!(names.len(), files.len());
+}
+
+#[test]
+fn made_up_results_say_so_in_every_heading_table_and_picture() {
+    let (study, comparison, html) = rendered(Scene::Simulated);
+    let parts = [
+        ("<title>", "</title>"),
+        ("<h2>", "</h2>"),
+        ("<h3>", "</h3>"),
+        ("<caption>", "</caption>"),
+        ("<summary>", "</summary>"),
+        ("<figcaption>", "</figcaption>"),
+        ("<title id=", "</title>"),
+        ("<p class=\"banner\">", "</p>"),
+    ];
+    for (start, end) in parts {
+        let found = between(&html, start, end);
+        assert!(!found.is_empty(), "{start}");
+        for part in found {
+            assert!(part.contains("SIMULATED"), "{start}{part}");
+        }
+    }
+    for (name, text) in files(&study, &comparison, generated()) {
+        assert!(text.contains("SIMULATED"), "{name}");
+    }
+    assert!(comparison_json(&comparison).contains("\"simulated\": true"));
+    for scene in SCENES
+        .into_iter()
+        .filter(|scene| *scene != Scene::Simulated)
+    {
+        assert!(!rendered(scene).2.contains("SIMULATED"), "{scene:?}");
+    }
+}
+
+#[test]
+fn a_half_done_study_says_what_is_next() {
+    for (scene, next) in [
+        (Scene::Empty, "Next: measure the pool as it is"),
+        (Scene::BeforeOnly, "Next: add the drive"),
+        (
+            Scene::BeforeDuring,
+            "measure again when the reshape has finished",
+        ),
+    ] {
+        let (_, comparison, html) = rendered(scene);
+        assert!(html.contains(next), "{scene:?}");
+        let text = comparison_text(&comparison, 80).replace('\n', " ");
+        assert!(text.contains(next), "{scene:?}: {text}");
+    }
+    let (_, comparison, html) = rendered(Scene::Full);
+    assert!(!html.contains("Next:") && !comparison_text(&comparison, 80).contains("Next:"));
+}
+
+#[test]
+fn pictures_in_files_stand_alone() {
+    let (study, comparison, _) = rendered(Scene::Full);
+    let files = files(&study, &comparison, generated());
+    assert_eq!(files[0].0, "report.html");
+    // Two families, six workloads, every trial.
+    assert_eq!(files.len(), 1 + 2 + 6 + study.trials.len());
+    for (name, svg) in &files[1..] {
+        assert!(name.ends_with(".svg") && svg.starts_with("<svg "), "{name}");
+        assert!(svg.contains("xmlns=") && !svg.contains("var("), "{name}");
+    }
+}

@@ -1,0 +1,304 @@
+//! The sentences and figures that terminal and page share.
+
+use crate::chart::{Family, plain};
+use crate::compare::{Comparison, Contrast, Group, Row, Rules, Verdict};
+use crate::plan::Phase;
+use crate::study::{Study, Trial};
+use crate::units::{Nanos, Rate, percent};
+
+/// The word that stands wherever results are made up.
+pub(super) const SIMULATED: &str = "SIMULATED";
+/// What stands where there is no number.
+pub(super) const NONE: &str = "–";
+/// Why a percentile is missing.
+pub(super) const FEW_OPERATIONS: &str = "– in place of a percentile: a trial of the phase had too \
+     few operations for it (the median needs 20, the 95th percentile 200, the 99th 1,000).";
+/// From this part of the read set that a memory could hold on, a remark says so.
+const CACHEABLE: f64 = 0.5;
+
+/// `SIMULATED ` before a heading when results are made up, else nothing.
+pub(super) fn banner(simulated: bool) -> &'static str {
+    if simulated { "SIMULATED " } else { "" }
+}
+
+/// Whether anything of the study is made up.
+pub(super) fn made_up(study: &Study) -> bool {
+    study.config.simulated || study.trials.iter().any(|trial| trial.simulated)
+}
+
+/// A change with its sign: `+33 %`, `−4.2 %`; one decimal below 10 %.
+pub(super) fn change(ratio: f64) -> String {
+    let fraction = ratio - 1.0;
+    if !fraction.is_finite() {
+        return NONE.to_owned();
+    }
+    let sign = if fraction < 0.0 { "−" } else { "+" };
+    format!("{sign}{}", size(fraction))
+}
+
+/// A change without its sign.
+fn size(fraction: f64) -> String {
+    let size = fraction.abs();
+    match size {
+        // Interval ends of two wild trials can be astronomic.
+        s if s >= 100.0 => "over 10,000 %".to_owned(),
+        s if s >= 0.0995 => percent(s, 0),
+        s => percent(s, 1),
+    }
+}
+
+/// A fraction for a table: one decimal below 10 %.
+pub(super) fn spread(fraction: Option<f64>) -> String {
+    fraction.map_or(NONE.to_owned(), size)
+}
+
+/// `95 %`, as a reader expects it.
+pub(super) fn confidence(rules: &Rules) -> String {
+    let decimals = usize::from((rules.confidence * 1000.0).round() % 10.0 != 0.0);
+    percent(rules.confidence, decimals)
+}
+
+/// The interval of a contrast: `+29 % to +37 %`.
+pub(super) fn interval(contrast: &Contrast) -> Option<String> {
+    let welch = contrast.welch?;
+    Some(format!("{} to {}", change(welch.low), change(welch.high)))
+}
+
+/// The verdict as a sentence without a full stop; `other` is the phase that was held against
+/// `before`.
+pub(super) fn verdict(contrast: &Contrast, other: Phase, rules: &Rules) -> String {
+    let within = || {
+        let range = interval(contrast).unwrap_or_else(|| NONE.to_owned());
+        format!("{} interval {range}", confidence(rules))
+    };
+    match contrast.verdict {
+        Verdict::Gain => format!("gain of {} ({})", size(contrast.ratio - 1.0), within()),
+        Verdict::Loss => format!("loss of {} ({})", size(contrast.ratio - 1.0), within()),
+        Verdict::NotEnoughTrials {
+            before,
+            other: more,
+        } => {
+            let side = |n: usize, phase: Phase| (n > 0).then(|| format!("{n} more {phase}"));
+            let sides: Vec<String> = [side(before, Phase::Before), side(more, other)]
+                .into_iter()
+                .flatten()
+                .collect();
+            format!("not enough trials: {} would do", sides.join(" and "))
+        }
+        Verdict::NoProvableChange { trials } => {
+            let sure = contrast
+                .welch
+                .is_some_and(|welch| welch.low > 1.0 || welch.high < 1.0);
+            if sure {
+                return format!(
+                    "no provable change of {} or more: {}, {}",
+                    size(rules.threshold),
+                    change(contrast.ratio),
+                    within()
+                );
+            }
+            let provable = contrast.smallest_provable.map_or(String::new(), |factor| {
+                format!(
+                    " (a change of {} or more would probably have shown)",
+                    size(factor - 1.0)
+                )
+            });
+            let advice = trials.map_or(String::new(), |trials| {
+                let seen = change(contrast.ratio);
+                format!("; {trials} trials on each side would probably settle the {seen} seen")
+            });
+            format!("no provable change{provable}{advice}")
+        }
+    }
+}
+
+/// The rate of a group, in the unit of its family: `421.3 MB/s`, `412 op/s`.
+pub(super) fn rate(family: Family, bytes_per_s: f64, block_bytes: u64) -> String {
+    if !bytes_per_s.is_finite() {
+        return NONE.to_owned();
+    }
+    match family {
+        Family::Sequential => Rate(bytes_per_s).to_string(),
+        Family::Random => {
+            let operations = family.value(bytes_per_s, block_bytes);
+            format!("{} op/s", grouped(operations))
+        }
+    }
+}
+
+/// A count with four significant digits at least, thousands set apart.
+pub(super) fn grouped(number: f64) -> String {
+    let decimals = match number.abs() {
+        n if n >= 999.5 => 0,
+        n if n >= 99.95 => 1,
+        _ => 2,
+    };
+    let text = format!("{number:.decimals$}");
+    let (whole, rest) = text.split_at(text.find('.').unwrap_or(text.len()));
+    let mut grouped = String::new();
+    for (index, digit) in whole.chars().enumerate() {
+        if index > 0 && (whole.len() - index).is_multiple_of(3) {
+            grouped.push(',');
+        }
+        grouped.push(digit);
+    }
+    grouped + rest
+}
+
+/// A latency, or a dash.
+pub(super) fn latency(ns: Option<f64>) -> String {
+    ns.map_or(NONE.to_owned(), |ns| Nanos(ns.round() as u64).to_string())
+}
+
+/// Numbers of trials with runs drawn together: `1–5, 9`.
+pub(super) fn numbers(trials: &[u64]) -> String {
+    let mut sorted = trials.to_vec();
+    sorted.sort_unstable();
+    sorted.dedup();
+    let runs = sorted.chunk_by(|a, b| b - a == 1).map(|run| match run {
+        [one] => one.to_string(),
+        [one, two] => format!("{one}, {two}"),
+        _ => format!("{}–{}", run[0], run[run.len() - 1]),
+    });
+    runs.collect::<Vec<_>>().join(", ")
+}
+
+/// `1 trial`, `5 trials`.
+pub(super) fn count(number: usize, noun: &str) -> String {
+    let plural = if number == 1 { "" } else { "s" };
+    format!("{number} {noun}{plural}")
+}
+
+/// What a reader of a row has to know before trusting it, a sentence each.
+pub(super) fn remarks(row: &Row) -> Vec<String> {
+    let groups = row.groups.iter().flatten();
+    groups
+        .flat_map(|group| group_remarks(&plain(&row.workload), reads(row), group))
+        .collect()
+}
+
+/// Whether any operation of the workload reads, by its signature.
+fn reads(row: &Row) -> bool {
+    !row.signature.starts_with("0 % reads")
+}
+
+fn group_remarks(name: &str, reads: bool, group: &Group) -> Vec<String> {
+    let place = format!("{name}, {}", group.phase);
+    let of = |count: usize| format!("{count} of {}", self::count(group.trials.len(), "trial"));
+    let mut remarks = Vec::new();
+    if group.unsteady > 0 {
+        remarks.push(format!(
+            "{place}: {} never got steady; the whole of such a trial counts.",
+            of(group.unsteady)
+        ));
+    }
+    if reads && group.cacheable > CACHEABLE {
+        remarks.push(format!(
+            "{place}: a known memory could hold {} of the data that was read, so part of the rate \
+             may be memory and not drives.",
+            percent(group.cacheable, 0)
+        ));
+    }
+    if group.revisited > 0 {
+        remarks.push(format!(
+            "{place}: {} visited blocks again that had been visited before, which a cache could \
+             have kept.",
+            of(group.revisited)
+        ));
+    }
+    if group.late_or_missed > 0 {
+        remarks.push(format!(
+            "{place}: {} started late or never, so the share could not keep the pace.",
+            count(
+                usize::try_from(group.late_or_missed).unwrap_or(usize::MAX),
+                "paced operation"
+            )
+        ));
+    }
+    remarks
+}
+
+/// The trials that were left out, a sentence each; the same reason is said once.
+pub(super) fn excluded(comparison: &Comparison) -> Vec<String> {
+    let mut reasons: Vec<(String, Vec<u64>)> = Vec::new();
+    for left_out in &comparison.excluded {
+        let why = plain(&left_out.why);
+        match reasons.iter_mut().find(|(reason, _)| *reason == why) {
+            Some((_, trials)) => trials.push(left_out.trial),
+            None => reasons.push((why, vec![left_out.trial])),
+        }
+    }
+    let sentence = |(why, trials): &(String, Vec<u64>)| {
+        let (noun, verb) = if trials.len() == 1 {
+            ("Trial", "is")
+        } else {
+            ("Trials", "are")
+        };
+        format!("{noun} {} {verb} left out: {why}.", numbers(trials))
+    };
+    reasons.iter().map(sentence).collect()
+}
+
+/// What a study that is not complete needs next.
+pub(super) fn next_step(comparison: &Comparison) -> Option<String> {
+    let has = |phase: Phase| {
+        comparison
+            .workloads
+            .iter()
+            .any(|row| row.group(phase).is_some())
+    };
+    let least = comparison.rules.least_trials;
+    let text = match Phase::ALL.map(has) {
+        [false, false, false] => format!(
+            "Nothing can be compared yet. Next: measure the pool as it is, at least {least} trials \
+             of each workload, before the drive is added."
+        ),
+        [false, ..] => "There is nothing from before the expansion to compare with; what was \
+                        measured later stands alone."
+            .to_owned(),
+        [true, false, false] => "Only the time before the expansion has been measured. Next: add \
+                                 the drive, and measure again while the array reshapes and after \
+                                 it has finished."
+            .to_owned(),
+        [true, true, false] => "The expansion has not been measured to its end. Next: measure \
+                                again when the reshape has finished and the file system has grown."
+            .to_owned(),
+        [true, _, true] => return None,
+    };
+    Some(text)
+}
+
+/// Whether and when a trial got steady, in words.
+pub(super) fn steadiness(trial: &Trial) -> String {
+    match (trial.steady, trial.warmup_windows) {
+        (false, _) => "no".to_owned(),
+        (true, 0) => "at once".to_owned(),
+        (true, seconds) => format!("from {seconds} s"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn changes_carry_a_sign_and_fit_their_size() {
+        assert_eq!(change(1.334), "+33 %");
+        assert_eq!(change(0.958), "−4.2 %");
+        assert_eq!(change(1e9), "+over 10,000 %");
+        assert_eq!(change(f64::NAN), "–");
+    }
+
+    #[test]
+    fn runs_of_trials_are_drawn_together() {
+        assert_eq!(numbers(&[3, 1, 2, 9, 11, 12]), "1–3, 9, 11, 12");
+        assert_eq!(numbers(&[]), "");
+    }
+
+    #[test]
+    fn counts_are_grouped() {
+        assert_eq!(grouped(12_345.6), "12,346");
+        assert_eq!(grouped(412.34), "412.3");
+        assert_eq!(grouped(80.0), "80.00");
+    }
+}
