@@ -67,11 +67,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let study = demo.store.study();
     let comparison = compare(study, Rules::of(study));
     print(&report::comparison_text(&comparison, width()))?;
-    let files: String = written
-        .iter()
-        .map(|name| format!("SIMULATED {}/{name}\n", root.display()))
-        .collect();
-    print(&format!("\n{files}"))?;
+    print(&format!(
+        "\nSIMULATED {}",
+        super::report::told(root, &written)
+    ))?;
     Ok(Exit::Done)
 }
 

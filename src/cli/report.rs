@@ -1,11 +1,13 @@
 //! `poolproof report`: the page.
 
+use std::path::Path;
+
 use jiff::Timestamp;
 
 use super::{Exit, Failure, owner, print};
 use crate::compare::{Rules, compare};
 use crate::report;
-use crate::store::Writer;
+use crate::store::{Writer, names};
 
 /// Writes STUDY/reports/report.html, one page that needs nothing beside it, and its charts as files.
 #[derive(Debug, clap::Args)]
@@ -20,11 +22,21 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let now = Timestamp::now();
     let mut store = Writer::open(root, &owner("report"), now)?;
     let written = write(&mut store, now)?;
-    let lines = written
-        .iter()
-        .map(|name| format!("{}/{name}\n", root.display()));
-    print(&lines.collect::<String>())?;
+    print(&told(root, &written))?;
     Ok(Exit::Done)
+}
+
+/// Where the page is, and how many charts lie beside it.
+pub(super) fn told(root: &Path, written: &[String]) -> String {
+    let (page, charts) = (
+        written.first().map_or("", String::as_str),
+        written.len().max(1) - 1,
+    );
+    let root = root.display();
+    format!(
+        "{root}/{page} and {charts} charts in {root}/{}/charts\n",
+        names::REPORTS
+    )
 }
 
 /// Renders the page and its charts into the study; their names.

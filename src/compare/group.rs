@@ -36,7 +36,7 @@ pub struct Group {
     pub unsteady: usize,
     /// Largest part of the read set that a known memory could have served.
     pub cacheable: f64,
-    /// Trials in which blocks were visited again.
+    /// Trials that read blocks again of which a known memory could have kept all since.
     pub revisited: usize,
     /// Paced operations that were late or missed.
     pub late_or_missed: u64,
@@ -75,7 +75,7 @@ impl Group {
                 .iter()
                 .map(|trial| trial.cacheable_fraction)
                 .fold(0.0, f64::max),
-            revisited: count(|trial| trial.next_operation > trial.pass_operations),
+            revisited: count(could_be_kept),
             late_or_missed: trials
                 .iter()
                 .map(|t| t.late_operations + t.missed_operations)
@@ -83,6 +83,14 @@ impl Group {
             rates,
         })
     }
+}
+
+/// Whether a trial read blocks again after no more data than the largest known memory holds.
+fn could_be_kept(trial: &Trial) -> bool {
+    let pass_bytes = trial.pass_operations as f64 * trial.block_bytes as f64;
+    trial.read_percent > 0
+        && trial.next_operation > trial.pass_operations
+        && pass_bytes <= trial.cacheable_fraction * trial.test_data_bytes as f64
 }
 
 /// The median over trials, where every trial has the value.

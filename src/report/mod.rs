@@ -25,8 +25,8 @@ use crate::chart::standalone;
 use crate::compare::Comparison;
 use crate::study::Study;
 
-/// The page and its pictures as files: `report.html`, and each picture as an SVG with fixed light
-/// colours for viewers that know no variables. Names are relative and unique.
+/// The page and its pictures as files: `report.html`, and each picture under `charts/` as an SVG with
+/// fixed light colours for viewers that know no variables. Names are relative and unique.
 pub fn files(
     study: &Study,
     comparison: &Comparison,
@@ -35,7 +35,7 @@ pub fn files(
     let figures = Figures::of(study, comparison);
     let html = page(study, comparison, &figures, generated);
     let pictures = figures.all().map(|figure| {
-        let name = format!("{}.svg", figure.id);
+        let name = format!("charts/{}.svg", figure.id);
         (name, standalone(&figure.svg))
     });
     std::iter::once(("report.html".to_owned(), html))

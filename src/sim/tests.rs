@@ -41,6 +41,7 @@ fn data(read: u64, write: u64) -> TestData {
     };
     TestData {
         folder: "test-data".into(),
+        next_number: 0,
         files: (0..read + write).map(file).collect(),
     }
 }
@@ -438,7 +439,7 @@ fn laying_down_takes_its_time_and_leaves_the_youngest_in_memory() {
 fn a_stop_is_honoured() {
     let mut rig = Rig::new(quiet());
     let watch = Watch::default();
-    watch.stop();
+    watch.stop("stopped by the test");
     let file = &rig.data.files[0];
     let stopped = rig.share.lay_down(file, &watch);
     assert!(matches!(stopped, Err(LoadError::Stopped)));
