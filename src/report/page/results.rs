@@ -180,7 +180,7 @@ fn statistics(context: &Context<'_>) -> Markup {
         }
     };
     html! {
-        table {
+        table.second {
             (context.caption("Welch on logs, and three methods that need no normal distribution."))
             thead { tr {
                 @for head in ["Workload", "Ratio", "Welch p", "Degrees of freedom", "Hodges-Lehmann ratio",
@@ -213,7 +213,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
         section {
             (context.heading("Latency"))
             div.scroll {
-                table {
+                table.second {
                     (context.caption("Median over the trials of each percentile, and the worst operation of all."))
                     thead { tr {
                         @for head in ["Workload", "Phase", "Median", "95th", "99th", "Worst", "Trials"]
