@@ -2,7 +2,7 @@
 
 use super::layout::{clamp, heading, list, paragraph, table};
 use super::words::{self, NONE};
-use crate::chart::{Family, plain, short};
+use crate::chart::{Family, short};
 use crate::compare::{Comparison, Contrast, Group, Row};
 use crate::plan::Phase;
 
@@ -152,11 +152,11 @@ fn latencies(comparison: &Comparison, width: usize) -> String {
     text
 }
 
-/// Shown names are [`plain`]; kept here so that the promise is checked beside its function.
 #[cfg(test)]
 mod tests {
     use super::super::testing::{self, Scene};
     use super::*;
+    use crate::chart::plain;
     use crate::compare::{Rules, compare};
 
     fn text(scene: Scene) -> String {

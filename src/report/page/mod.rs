@@ -129,6 +129,9 @@ fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
                 .filter(move |sitting| sitting.phase == phase)
         };
         let trials = of_phase().map(|sitting| sitting.trials.len()).sum();
+        if of_phase().next().is_none() {
+            return "not measured".to_owned();
+        }
         let sittings = words::count(of_phase().count(), "sitting");
         format!("{}, {sittings}", words::count(trials, "trial"))
     };
@@ -156,6 +159,11 @@ fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
             }
         }
     }
+}
+
+/// A sentence whose per cent signs stay with their numbers.
+fn unbroken(sentence: &str) -> String {
+    sentence.replace(" %", "\u{a0}%")
 }
 
 /// The first letter in upper case.

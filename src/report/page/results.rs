@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{Context, sentence_case};
+use super::{Context, sentence_case, unbroken};
 use crate::chart::{Family, plain};
 use crate::compare::{Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
@@ -24,34 +24,38 @@ pub(super) fn verdicts(context: &Context<'_>) -> Markup {
 
 fn verdict(context: &Context<'_>, row: &Row) -> Markup {
     let rules = &context.comparison.rules;
-    let after = row.after_before.as_ref();
-    let during = row.during_before.as_ref();
     let rate = |group: &Group| words::rate(Family::of(row), group.median_rate, group.block_bytes);
-    let (before, later) = (row.group(Phase::Before), row.group(Phase::After));
+    let sentence =
+        |contrast: &Contrast, phase: Phase| unbroken(&words::verdict(contrast, phase, rules));
+    let medians: Vec<String> = row
+        .groups
+        .iter()
+        .flatten()
+        .map(|group| {
+            let trials = words::numbers(&group.trials);
+            format!("{} {} (trials {trials})", rate(group), group.phase)
+        })
+        .collect();
+    // The expansion's outcome is the headline; until it is known, what it costs is.
+    let (headline, beside) = match (&row.after_before, &row.during_before) {
+        (Some(after), during) => (Some((after, Phase::After)), during.as_ref()),
+        (None, Some(during)) => (Some((during, Phase::During)), None),
+        (None, None) => (None, None),
+    };
     html! {
         li {
             p.name { (context.banner()) bdi { (plain(&row.workload)) } }
-            @if let Some(contrast) = after {
+            @if let Some((contrast, phase)) = headline {
                 p.verdict {
-                    (sign(contrast)) " " (sentence_case(&words::verdict(contrast, Phase::After, rules)))
+                    (sign(contrast)) " " (sentence_case(&sentence(contrast, phase)))
+                    @if phase == Phase::During { ", while the array reshaped" }
                     "."
                 }
             }
-            @if let Some((before, after)) = before.zip(later) {
-                p.small {
-                    "Median rate from " (rate(before)) " before (trials " (words::numbers(&before.trials))
-                    ") to " (rate(after)) " after (trials " (words::numbers(&after.trials)) ")."
-                }
-            } @else if let Some(before) = before {
-                p.small {
-                    "Median rate before: " (rate(before)) " (trials " (words::numbers(&before.trials)) ")."
-                }
+            @if let Some(during) = beside {
+                p.small { "While the array reshaped: " (sentence(during, Phase::During)) "." }
             }
-            @if let Some(contrast) = during {
-                p.small {
-                    "While the array reshaped: " (words::verdict(contrast, Phase::During, rules)) "."
-                }
-            }
+            @if !medians.is_empty() { p.small { "Median rate: " (medians.join(", ")) "." } }
         }
     }
 }
@@ -176,7 +180,7 @@ fn statistics(context: &Context<'_>) -> Markup {
         }
     };
     html! {
-        table {
+        table.second {
             (context.caption("Welch on logs, and three methods that need no normal distribution."))
             thead { tr {
                 @for head in ["Workload", "Ratio", "Welch p", "Degrees of freedom", "Hodges-Lehmann ratio",
@@ -209,7 +213,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
         section {
             (context.heading("Latency"))
             div.scroll {
-                table {
+                table.second {
                     (context.caption("Median over the trials of each percentile, and the worst operation of all."))
                     thead { tr {
                         @for head in ["Workload", "Phase", "Median", "95th", "99th", "Worst", "Trials"]
