@@ -1,5 +1,6 @@
 //! The integration tests, one binary.
 
+mod commands;
 mod support;
 
 #[cfg(target_os = "linux")]
