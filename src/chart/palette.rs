@@ -23,18 +23,18 @@ const fn ink(name: &'static str, light: u32, dark: u32) -> Ink {
 }
 
 /// Text and axes.
-pub(super) const TEXT: Ink = ink("ink", 0x24_28_30, 0xE6_E4_DC);
+pub(super) const TEXT: Ink = ink("ink", 0x242830, 0xE6E4DC);
 /// Text of less weight.
-pub(super) const MUTED: Ink = ink("muted", 0x5D_63_6E, 0xA9_AD_B6);
+pub(super) const MUTED: Ink = ink("muted", 0x5D636E, 0xA9ADB6);
 /// Grid lines.
-pub(super) const RULE: Ink = ink("rule", 0xD9_D5_CA, 0x3D_41_49);
+pub(super) const RULE: Ink = ink("rule", 0xD9D5CA, 0x3D4149);
 /// Background of a picture.
-pub(super) const PAPER: Ink = ink("paper", 0xFD_FC_F8, 0x1B_1D_21);
+pub(super) const PAPER: Ink = ink("paper", 0xFDFCF8, 0x1B1D21);
 /// Background of windows that do not count.
-pub(super) const SHADE: Ink = ink("shade", 0xEE_EA_DF, 0x2A_2D_33);
-const BEFORE: Ink = ink("before", 0x71_75_7F, 0xA4_A8_B3);
-const DURING: Ink = ink("during", 0xB8_52_16, 0xF0_96_58);
-const AFTER: Ink = ink("after", 0x1D_4E_9E, 0x88_B2_F4);
+pub(super) const SHADE: Ink = ink("shade", 0xEEEADF, 0x2A2D33);
+const BEFORE: Ink = ink("before", 0x71757F, 0xA4A8B3);
+const DURING: Ink = ink("during", 0xB85216, 0xF09658);
+const AFTER: Ink = ink("after", 0x1D4E9E, 0x88B2F4);
 
 const ALL: [Ink; 8] = [TEXT, MUTED, RULE, PAPER, SHADE, BEFORE, DURING, AFTER];
 

@@ -210,29 +210,34 @@ fn sittings(study: &Study, width: usize, banner: &str) -> String {
     if sittings.is_empty() {
         return "\nNothing has been measured yet.\n".to_owned();
     }
-    let row = |sitting: &Sitting<'_>| {
-        let trials = match sitting.cut_short() {
-            0 => sitting.trials.len().to_string(),
-            cut => format!("{}\n{cut} cut short", sitting.trials.len()),
+    let sentence = |sitting: &Sitting<'_>| {
+        let workloads = sitting.workloads();
+        let cut = match sitting.cut_short() {
+            0 => String::new(),
+            cut => format!(", {cut} of them cut short"),
         };
-        vec![
-            sitting.number.to_string(),
-            sitting.phase.to_string(),
-            sitting.started.strftime("%Y-%m-%d %H:%M").to_string(),
-            trials,
-            short(&sitting.workloads().join(", "), 90),
-            short(&sitting.tags(), 60),
-        ]
+        let tags = match sitting.tags() {
+            tags if tags.is_empty() => String::new(),
+            tags => format!(" Tags: {tags}."),
+        };
+        let trials = words::count(sitting.trials.len(), "trial");
+        let count = words::count(workloads.len(), "workload");
+        format!(
+            "{}, {}: {trials}{cut}, of {count} ({}).{tags}",
+            sitting.phase,
+            moment(sitting.started),
+            workloads.join(", ")
+        )
     };
-    let head = [
-        "sitting",
-        "phase",
-        "started (UTC)",
-        "trials",
-        "workloads",
-        "tags",
-    ];
-    format!("\n{banner}Sittings\n") + &table(width, 6, &head, sittings.iter().map(row))
+    let mut text = format!("\n{banner}Sittings\n");
+    for sitting in &sittings {
+        text += &paragraph(
+            width,
+            &format!("{:>3}  ", sitting.number),
+            &sentence(sitting),
+        );
+    }
+    text
 }
 
 fn facts(study: &Study, width: usize, banner: &str) -> String {
@@ -297,7 +302,7 @@ mod tests {
         for part in [
             "RAID 6, 4 drives of 6 TB, growing to 5",
             "Read set: 16 files, 64 GiB in all.",
-            "2 cut short",
+            "30 trials, 2 of them cut",
             "link.lan0.mtu: 1500 → 9000",
             "half a line",
         ] {

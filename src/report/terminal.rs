@@ -191,7 +191,7 @@ mod tests {
         let text = text(Scene::Hostile);
         assert!(
             text.chars()
-                .all(|c| c == '\n' || plain(&c.to_string()) != "" || c == ' '),
+                .all(|c| c == '\n' || !plain(&c.to_string()).is_empty() || c == ' '),
             "{text:?}"
         );
     }

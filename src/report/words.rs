@@ -26,11 +26,18 @@ pub(super) fn made_up(study: &Study) -> bool {
     study.config.simulated || study.trials.iter().any(|trial| trial.simulated)
 }
 
+/// A hundredfold: what is larger is no longer told in figures.
+const MOST: f64 = 100.0;
+
 /// A change with its sign: `+33 %`, `−4.2 %`; one decimal below 10 %.
 pub(super) fn change(ratio: f64) -> String {
     let fraction = ratio - 1.0;
     if !fraction.is_finite() {
         return NONE.to_owned();
+    }
+    // Interval ends of two wild trials can be astronomic.
+    if fraction >= MOST {
+        return "over +10,000 %".to_owned();
     }
     let sign = if fraction < 0.0 { "−" } else { "+" };
     format!("{sign}{}", size(fraction))
@@ -40,8 +47,7 @@ pub(super) fn change(ratio: f64) -> String {
 fn size(fraction: f64) -> String {
     let size = fraction.abs();
     match size {
-        // Interval ends of two wild trials can be astronomic.
-        s if s >= 100.0 => "over 10,000 %".to_owned(),
+        s if s >= MOST => "over 10,000 %".to_owned(),
         s if s >= 0.0995 => percent(s, 0),
         s => percent(s, 1),
     }
@@ -285,7 +291,7 @@ mod tests {
     fn changes_carry_a_sign_and_fit_their_size() {
         assert_eq!(change(1.334), "+33 %");
         assert_eq!(change(0.958), "−4.2 %");
-        assert_eq!(change(1e9), "+over 10,000 %");
+        assert_eq!(change(1e9), "over +10,000 %");
         assert_eq!(change(f64::NAN), "–");
     }
 
