@@ -24,12 +24,11 @@ impl Family {
     /// Both, in the order of pages.
     pub const ALL: [Self; 2] = [Self::Sequential, Self::Random];
 
-    /// The family of a workload, by the access that its signature names.
+    /// The family of a workload.
     pub fn of(row: &Row) -> Self {
-        let sequential = Access::Sequential.word();
-        match row.signature.split(", ").any(|part| part == sequential) {
-            true => Self::Sequential,
-            false => Self::Random,
+        match row.load.access {
+            Access::Sequential => Self::Sequential,
+            Access::Random => Self::Random,
         }
     }
 

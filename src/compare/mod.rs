@@ -12,7 +12,7 @@ mod group;
 pub use contrast::{Contrast, Verdict};
 pub use group::Group;
 
-use crate::plan::Phase;
+use crate::plan::{Phase, Workload};
 use crate::seed::Seed;
 use crate::study::{State, Study, Trial};
 
@@ -62,8 +62,8 @@ pub struct Comparison {
 pub struct Row {
     /// Name of the workload.
     pub workload: String,
-    /// Its parameters in words.
-    pub signature: String,
+    /// How it loads the share.
+    pub load: Workload,
     /// Groups of trials by phase: before, during, after.
     pub groups: [Option<Group>; 3],
     /// During over before.
@@ -132,7 +132,8 @@ fn row(
     excluded: &mut Vec<Excluded>,
 ) -> Option<Row> {
     // The latest description of a workload counts: what was measured under another is no match.
-    let signature = trials.last()?.as_workload().signature();
+    let load = trials.last()?.as_workload();
+    let signature = load.signature();
     let usable: Vec<&Trial> = trials
         .iter()
         .copied()
@@ -164,7 +165,7 @@ fn row(
         (against_before(Phase::During), against_before(Phase::After));
     Some(Row {
         workload: name.to_owned(),
-        signature,
+        load,
         groups,
         during_before,
         after_before,

@@ -230,8 +230,9 @@ impl Stream<'_> {
     /// Starts nothing more; what is in flight is awaited.
     pub fn close(&mut self, now: Nanos) {
         self.closed = true;
-        if let Some((_, due)) = self.waiting.take().filter(|(_, due)| *due < now) {
-            self.recording.miss(now - due);
+        let end = now.min(self.job.length);
+        if let Some((_, due)) = self.waiting.take().filter(|(_, due)| *due < end) {
+            self.recording.miss(end - due);
         }
     }
 

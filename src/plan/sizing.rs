@@ -76,12 +76,12 @@ pub enum SizingError {
         room: Bytes,
     },
     /// Too small to measure anything with.
-    #[error("--size {0} is too small: ask for at least 16 MiB")]
+    #[error("--size {0} is too small: ask for at least 64 MiB")]
     TooSmall(Bytes),
 }
 
-/// The smallest read set.
-const SMALLEST: Bytes = Bytes(16 << 20);
+/// The smallest read set: 64 files of 1 MiB, so that every workload gets some.
+const SMALLEST: Bytes = Bytes(64 << 20);
 /// The read set of a first, short look.
 const BRIEF: Bytes = Bytes(1 << 30);
 /// Test data is so many times the largest memory where the budget allows.

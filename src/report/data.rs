@@ -37,7 +37,7 @@ fn columns(comparison: &Comparison, row: Option<&Row>) -> Vec<(String, String)> 
         ),
         (
             "signature".to_owned(),
-            text(row.map(|row| cell(&row.signature))),
+            text(row.map(|row| cell(&row.load.signature()))),
         ),
         ("simulated".to_owned(), comparison.simulated.to_string()),
     ];

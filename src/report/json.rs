@@ -51,7 +51,7 @@ const METHODS: Methods = Methods {
 #[derive(Serialize)]
 struct RowJson<'a> {
     workload: &'a str,
-    signature: &'a str,
+    signature: String,
     before: Option<GroupJson<'a>>,
     during: Option<GroupJson<'a>>,
     after: Option<GroupJson<'a>>,
@@ -164,7 +164,7 @@ fn row(row: &Row) -> RowJson<'_> {
     let contrasts = row.after_before.as_ref().or(row.during_before.as_ref());
     RowJson {
         workload: &row.workload,
-        signature: &row.signature,
+        signature: row.load.signature(),
         before: row.group(Phase::Before).map(group),
         during: row.group(Phase::During).map(group),
         after: row.group(Phase::After).map(group),

@@ -179,13 +179,8 @@ pub(super) fn count(number: usize, noun: &str) -> String {
 pub(super) fn remarks(row: &Row) -> Vec<String> {
     let groups = row.groups.iter().flatten();
     groups
-        .flat_map(|group| group_remarks(&plain(&row.workload), reads(row), group))
+        .flat_map(|group| group_remarks(&plain(&row.workload), row.load.reads(), group))
         .collect()
-}
-
-/// Whether any operation of the workload reads, by its signature.
-fn reads(row: &Row) -> bool {
-    !row.signature.starts_with("0 % reads")
 }
 
 fn group_remarks(name: &str, reads: bool, group: &Group) -> Vec<String> {

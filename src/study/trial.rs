@@ -185,7 +185,7 @@ impl Trial {
     /// Sets the measured columns.
     pub fn with_summary(mut self, summary: &Summary, recording: &Recording) -> Self {
         let latency = &summary.latency;
-        let any = latency.len() > 0;
+        let any = !latency.is_empty();
         let quantile = |q: f64| {
             (latency.len() as f64 * (1.0 - q) >= BEYOND - 1e-6)
                 .then(|| latency.value_at_quantile(q))
@@ -252,7 +252,7 @@ impl WindowRow {
     /// The rows of trial number `trial`.
     pub fn rows(trial: u64, recording: &Recording, summary: &Summary) -> Vec<Self> {
         let row = |(index, window): (usize, &crate::record::Window)| {
-            let any = window.latency.len() > 0;
+            let any = !window.latency.is_empty();
             Self {
                 trial,
                 window: index as u64,

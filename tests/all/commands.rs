@@ -36,7 +36,9 @@ impl Place {
 
     fn command(&self, words: &str) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_poolproof"));
-        command.args(words.split_whitespace()).current_dir(self.folder.path());
+        command
+            .args(words.split_whitespace())
+            .current_dir(self.folder.path());
         command
     }
 
@@ -44,7 +46,12 @@ impl Place {
     #[track_caller]
     fn ok(&self, words: &str) -> String {
         let output = self.run(words);
-        assert_eq!(output.status.code(), Some(0), "{words}: {}", stderr(&output));
+        assert_eq!(
+            output.status.code(),
+            Some(0),
+            "{words}: {}",
+            stderr(&output)
+        );
         String::from_utf8(output.stdout).unwrap()
     }
 
@@ -52,7 +59,12 @@ impl Place {
     #[track_caller]
     fn fails(&self, words: &str, code: i32) -> String {
         let output = self.run(words);
-        assert_eq!(output.status.code(), Some(code), "{words}: {}", stderr(&output));
+        assert_eq!(
+            output.status.code(),
+            Some(code),
+            "{words}: {}",
+            stderr(&output)
+        );
         stderr(&output)
     }
 
@@ -67,10 +79,18 @@ impl Place {
         let manifest: toml::Table = manifest.parse().unwrap();
         let folder = self.share().join(manifest["folder"].as_str().unwrap());
         let found = fs::read_dir(folder)
-            .map(|entries| entries.map(|e| e.unwrap().file_name().into_string().unwrap()).collect())
+            .map(|entries| {
+                entries
+                    .map(|e| e.unwrap().file_name().into_string().unwrap())
+                    .collect()
+            })
             .unwrap_or_default();
         let listed = manifest["file"].as_array().unwrap().iter().map(|file| {
-            format!("{}-{:05}.blocks", file["set"].as_str().unwrap(), file["number"])
+            format!(
+                "{}-{:05}.blocks",
+                file["set"].as_str().unwrap(),
+                file["number"].as_integer().unwrap()
+            )
         });
         (found, listed.collect())
     }
@@ -81,25 +101,61 @@ fn stderr(output: &Output) -> String {
 }
 
 const NEW: &str = "new scans --share share";
-const SHORT: &str = "measure scans --size 16MiB --seconds 1 --trials 1";
+const SHORT: &str = "measure scans --size 64MiB --seconds 1 --trials 1";
 
 #[test]
 fn a_study_is_made_once_and_apart_from_its_share() {
     let place = Place::new();
     place.ok("new scans --share share --pool raid6 --drives 4 --adding 1 --drive-size 6TB --server-memory 16GiB");
     let config = fs::read_to_string(place.study().join("study.toml")).unwrap();
-    for line in ["level = \"raid6\"", "drives = 4", "drive_size = \"6 TB\"", "server_memory = \"16 GiB\""] {
+    for line in [
+        "level = \"raid6\"",
+        "drives = 4",
+        "drive_size = \"6 TB\"",
+        "server_memory = \"16 GiB\"",
+    ] {
         assert!(config.contains(line), "{config}");
     }
     assert!(place.fails(NEW, 3).contains("exists already"));
-    assert!(place.fails("new share/inside --share share", 3).contains("would lie on the share"));
-    assert!(place.fails("new other --share nowhere", 4).contains("cannot be found"));
-    assert!(place.fails("new other --share scans/study.toml", 4).contains("is no directory"));
-    assert!(place.fails("new missing/other --share share", 3).contains("does not exist"));
-    assert!(place.fails("new other --share share --pool raid10 --drives 4", 2).contains("pairs"));
-    assert!(place.fails("new other --share share --pool raid7 --drives 4", 2).contains("raid6"));
-    assert!(place.fails("new other --share share --server-memory 16G", 2).contains("GiB"));
-    assert!(!place.folder.path().join("other").exists(), "a refusal leaves nothing behind");
+    assert!(
+        place
+            .fails("new share/inside --share share", 3)
+            .contains("would lie on the share")
+    );
+    assert!(
+        place
+            .fails("new other --share nowhere", 4)
+            .contains("cannot be found")
+    );
+    assert!(
+        place
+            .fails("new other --share scans/study.toml", 4)
+            .contains("is no directory")
+    );
+    assert!(
+        place
+            .fails("new missing/other --share share", 3)
+            .contains("does not exist")
+    );
+    assert!(
+        place
+            .fails("new other --share share --pool raid10 --drives 4", 2)
+            .contains("pairs")
+    );
+    assert!(
+        place
+            .fails("new other --share share --pool raid7 --drives 4", 2)
+            .contains("raid6")
+    );
+    assert!(
+        place
+            .fails("new other --share share --server-memory 16G", 2)
+            .contains("GiB")
+    );
+    assert!(
+        !place.folder.path().join("other").exists(),
+        "a refusal leaves nothing behind"
+    );
 }
 
 #[test]
@@ -109,38 +165,69 @@ fn a_sitting_leaves_rows_windows_latencies_and_facts() {
     let summary = place.ok(&format!("{SHORT} --phase before --tag hour=quiet"));
     assert!(summary.contains("small-read-deep"), "{summary}");
     let trials = place.rows("trials.csv");
-    let names: BTreeSet<&str> = trials.iter().map(|trial| trial["workload"].as_str()).collect();
+    let names: BTreeSet<&str> = trials
+        .iter()
+        .map(|trial| trial["workload"].as_str())
+        .collect();
     assert_eq!((trials.len(), names.len()), (6, 6));
     let windows = place.rows("windows.csv");
     for trial in &trials {
-        assert_eq!((trial["state"].as_str(), trial["tags"].as_str()), ("complete", "hour=quiet"));
+        assert_eq!(
+            (trial["state"].as_str(), trial["tags"].as_str()),
+            ("complete", "hour=quiet")
+        );
         assert!(trial["rate_bytes_per_s"].parse::<f64>().unwrap() > 0.0);
-        assert_eq!(trial["flush_seconds"].is_empty(), trial["read_percent"] == "100");
-        let facts = place.study().join("facts").join(format!("{}.toml", trial["facts"]));
+        assert_eq!(
+            trial["flush_seconds"].is_empty(),
+            trial["read_percent"] == "100"
+        );
+        let facts = place
+            .study()
+            .join("facts")
+            .join(format!("{}.toml", trial["facts"]));
         assert!(facts.is_file());
-        let of_trial = windows.iter().filter(|window| window["trial"] == trial["trial"]);
+        let of_trial = windows
+            .iter()
+            .filter(|window| window["trial"] == trial["trial"]);
         let bytes: u64 = of_trial
-            .map(|w| w["read_bytes"].parse::<u64>().unwrap() + w["written_bytes"].parse::<u64>().unwrap())
+            .map(|w| {
+                w["read_bytes"].parse::<u64>().unwrap() + w["written_bytes"].parse::<u64>().unwrap()
+            })
             .sum();
         assert!(bytes > 0 && bytes <= trial["bytes"].parse().unwrap());
     }
     let log = fs::read_to_string(place.study().join("latency.hlog")).unwrap();
-    assert_eq!(log.lines().filter(|line| line.starts_with("Tag=trial-")).count(), 6);
+    assert_eq!(
+        log.lines()
+            .filter(|line| line.starts_with("Tag=trial-"))
+            .count(),
+        6
+    );
     let (found, listed) = place.laid_down();
     assert!(listed.is_subset(&found), "{listed:?} {found:?}");
     // The data is there: the next sitting lays nothing down, and goes on where this one stopped.
     let again = place.run(&format!("{SHORT} --phase before --workload large-read"));
-    assert!(!stderr(&again).contains("laying down"), "{}", stderr(&again));
+    assert!(
+        !stderr(&again).contains("laying down"),
+        "{}",
+        stderr(&again)
+    );
     let (first, second) = (&trials, place.rows("trials.csv"));
-    let first = first.iter().find(|trial| trial["workload"] == "large-read").unwrap();
-    assert_eq!(second.last().unwrap()["first_operation"], first["next_operation"]);
+    let first = first
+        .iter()
+        .find(|trial| trial["workload"] == "large-read")
+        .unwrap();
+    assert_eq!(
+        second.last().unwrap()["first_operation"],
+        first["next_operation"]
+    );
 }
 
 #[test]
 fn what_was_measured_is_shown_compared_reported_and_cleaned() {
     let place = Place::new();
     place.ok(NEW);
-    let measure = "measure scans --size 16MiB --seconds 1 --trials 3 --workload small-read";
+    let measure = "measure scans --size 64MiB --seconds 1 --trials 3 --workload small-read";
     place.ok(&format!("{measure} --phase before"));
     place.ok(&format!("{measure} --phase after"));
     assert!(place.ok("show scans").contains("before"));
@@ -151,7 +238,12 @@ fn what_was_measured_is_shown_compared_reported_and_cleaned() {
     let mut reader = csv::Reader::from_reader(csv.as_bytes());
     let row: BTreeMap<String, String> = reader.deserialize().next().unwrap().unwrap();
     for column in ["ratio", "low", "high"] {
-        assert!(row[&format!("after_before_{column}")].parse::<f64>().unwrap() > 0.0);
+        assert!(
+            row[&format!("after_before_{column}")]
+                .parse::<f64>()
+                .unwrap()
+                > 0.0
+        );
         assert!(row[&format!("during_before_{column}")].is_empty());
     }
     assert!(["gain", "loss", "no provable change"].contains(&row["verdict"].as_str()));
@@ -163,13 +255,18 @@ fn what_was_measured_is_shown_compared_reported_and_cleaned() {
     let cleaned = place.ok("clean scans");
     assert!(cleaned.contains("its folder is gone"), "{cleaned}");
     assert_eq!(fs::read_dir(place.share()).unwrap().count(), 0);
-    assert!(place.ok("compare scans").contains("small-read"), "the study stays");
+    assert!(
+        place.ok("compare scans").contains("small-read"),
+        "the study stays"
+    );
     assert!(place.ok("clean scans").contains("no test data"));
     // New test data never repeats content that was there before: file numbers go on.
     let before: u64 = 80;
     place.ok(&format!("{measure} --phase after"));
     let (found, _) = place.laid_down();
-    let numbers = found.iter().filter_map(|name| name.split(['-', '.']).nth(1)?.parse::<u64>().ok());
+    let numbers = found
+        .iter()
+        .filter_map(|name| name.split(['-', '.']).nth(1)?.parse::<u64>().ok());
     assert!(numbers.min().unwrap() > before / 8, "{found:?}");
 }
 
@@ -184,10 +281,25 @@ fn workloads_of_ones_own_are_run_and_wrong_names_are_told() {
     place.ok(&format!("{SHORT} --phase before --workload patron"));
     let trial = &place.rows("trials.csv")[0];
     // 200 operations a second for one second, however fast the share is.
-    assert_eq!((trial["workload"].as_str(), trial["next_operation"].as_str()), ("patron", "200"));
-    assert!(place.fails(&format!("{SHORT} --phase before --workload patrons"), 2).contains("large-read"));
-    assert!(place.fails(&format!("{SHORT} --phase later"), 2).contains("before, during or after"));
-    assert!(place.fails("measure scans --phase before --tag nonsense", 2).contains("KEY=VALUE"));
+    assert_eq!(
+        (trial["workload"].as_str(), trial["operations"].as_str()),
+        ("patron", "200")
+    );
+    assert!(
+        place
+            .fails(&format!("{SHORT} --phase before --workload patrons"), 2)
+            .contains("large-read")
+    );
+    assert!(
+        place
+            .fails(&format!("{SHORT} --phase later"), 2)
+            .contains("before, during or after")
+    );
+    assert!(
+        place
+            .fails("measure scans --phase before --tag nonsense", 2)
+            .contains("KEY=VALUE")
+    );
     fs::write(&config, text.replace("depth = 4", "depth = 0")).unwrap();
     assert!(place.fails("show scans", 3).contains("depth is 1 to 1024"));
     assert!(place.fails("show nothing", 3).contains("is no study"));
@@ -196,7 +308,9 @@ fn workloads_of_ones_own_are_run_and_wrong_names_are_told() {
 #[test]
 fn help_shows_examples_for_every_command() {
     let place = Place::new();
-    for command in ["new", "measure", "show", "compare", "report", "clean", "demo"] {
+    for command in [
+        "new", "measure", "show", "compare", "report", "clean", "demo",
+    ] {
         let help = place.ok(&format!("{command} --help"));
         assert!(help.contains(&format!("poolproof {command}")), "{help}");
         assert!(help.contains("Example"), "{help}");
@@ -209,12 +323,22 @@ fn help_shows_examples_for_every_command() {
 fn interrupting_keeps_finished_trials_and_exits_130() {
     let place = Place::new();
     place.ok(NEW);
-    let mut child = start(&place, "measure scans --size 16MiB --seconds 1 --trials 50 --phase before");
+    let mut child = start(
+        &place,
+        "measure scans --size 64MiB --seconds 1 --trials 50 --phase before",
+    );
     wait_for_rows(&place, 2);
     signal(&child, "INT");
     assert_eq!(child.wait().unwrap().code(), Some(130));
-    let states: Vec<String> = place.rows("trials.csv").into_iter().map(|row| row["state"].clone()).collect();
-    assert!(states.len() >= 2 && states[..2] == ["complete", "complete"], "{states:?}");
+    let states: Vec<String> = place
+        .rows("trials.csv")
+        .into_iter()
+        .map(|row| row["state"].clone())
+        .collect();
+    assert!(
+        states.len() >= 2 && states[..2] == ["complete", "complete"],
+        "{states:?}"
+    );
     assert!(place.ok("show scans").contains("before"));
 }
 
@@ -228,14 +352,21 @@ fn killing_a_sitting_at_any_point_leaves_a_whole_study() {
     let mut chance = fastrand::Rng::with_seed(SEED);
     let mut finished = 0;
     for round in 0..12 {
-        let mut child = start(&place, "measure scans --size 64MiB --seconds 1 --trials 50 --phase before");
+        let mut child = start(
+            &place,
+            "measure scans --size 64MiB --seconds 1 --trials 50 --phase before",
+        );
         sleep(Duration::from_millis(chance.u64(10..1_800)));
         child.kill().unwrap();
         child.wait().unwrap();
         let at = format!("seed {SEED}, round {round}");
         place.ok("show scans");
         place.ok("compare scans");
-        let rows = if place.study().join("trials.csv").exists() { place.rows("trials.csv") } else { Vec::new() };
+        let rows = if place.study().join("trials.csv").exists() {
+            place.rows("trials.csv")
+        } else {
+            Vec::new()
+        };
         assert!(rows.len() >= finished, "{at}");
         finished = rows.len();
         if place.study().join("testdata.toml").exists() {
@@ -254,9 +385,16 @@ fn killing_a_sitting_at_any_point_leaves_a_whole_study() {
 fn a_second_sitting_on_the_same_study_is_refused() {
     let place = Place::new();
     place.ok(NEW);
-    let mut child = start(&place, "measure scans --size 16MiB --seconds 1 --trials 50 --phase before");
+    let mut child = start(
+        &place,
+        "measure scans --size 64MiB --seconds 1 --trials 50 --phase before",
+    );
     wait_for_rows(&place, 1);
-    assert!(place.fails(&format!("{SHORT} --phase before"), 3).contains("is being written by `measure`"));
+    assert!(
+        place
+            .fails(&format!("{SHORT} --phase before"), 3)
+            .contains("is being written by `measure`")
+    );
     place.ok("show scans");
     child.kill().unwrap();
     child.wait().unwrap();
@@ -271,7 +409,10 @@ fn the_same_seed_gives_the_same_demo_and_the_example_is_current() {
     let (one, two) = (contents(one.folder.path()), contents(two.folder.path()));
     assert!(one == two, "the same seed gave other bytes");
     let kept = contents(Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/reports")));
-    let differing: Vec<_> = one.keys().filter(|name| kept.get(*name) != one.get(*name)).collect();
+    let differing: Vec<_> = one
+        .keys()
+        .filter(|name| kept.get(*name) != one.get(*name))
+        .collect();
     assert!(
         differing.is_empty() && kept.len() == one.len(),
         "reports/ is not what the program makes now ({differing:?} differ): remove reports/lighthouse-archive and run `cargo run --release -- demo reports/lighthouse-archive`"
@@ -288,7 +429,10 @@ fn contents(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
             if path.is_dir() {
                 folders.push(path);
             } else if path.file_name() != Some("lock".as_ref()) {
-                found.insert(path.strip_prefix(folder).unwrap().to_owned(), fs::read(&path).unwrap());
+                found.insert(
+                    path.strip_prefix(folder).unwrap().to_owned(),
+                    fs::read(&path).unwrap(),
+                );
             }
         }
     }
@@ -296,7 +440,12 @@ fn contents(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
 }
 
 fn start(place: &Place, words: &str) -> Child {
-    place.command(words).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
+    place
+        .command(words)
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap()
 }
 
 fn wait_for_rows(place: &Place, rows: usize) {
@@ -312,5 +461,11 @@ fn wait_for_rows(place: &Place, rows: usize) {
 
 fn signal(child: &Child, name: &str) {
     let process = child.id().to_string();
-    assert!(Command::new("kill").args(["-s", name, &process]).status().unwrap().success());
+    assert!(
+        Command::new("kill")
+            .args(["-s", name, &process])
+            .status()
+            .unwrap()
+            .success()
+    );
 }

@@ -42,12 +42,11 @@ pub(super) fn lay_down(
         handle => handle.map_err(fail("making"))?,
     };
     // Room in one piece where the file system can; it also finds a full share before any writing.
-    match fallocate(&handle, FallocateFlags::empty(), 0, file.bytes.0) {
-        Err(error @ (Errno::NOSPC | Errno::DQUOT)) => {
-            folder.discard(&name)?;
-            return Err(fail("making room for")(error));
-        }
-        _ => {}
+    if let Err(error @ (Errno::NOSPC | Errno::DQUOT)) =
+        fallocate(&handle, FallocateFlags::empty(), 0, file.bytes.0)
+    {
+        folder.discard(&name)?;
+        return Err(fail("making room for")(error));
     }
     write_all(&handle, file, study, watch).map_err(fail("writing"))?;
     if watch.stopped() {

@@ -132,7 +132,7 @@ fn rate_row(row: &Row) -> Markup {
     };
     html! {
         tr {
-            th scope="row" { bdi { (plain(&row.workload)) } br; small { bdi { (plain(&row.signature)) } } }
+            th scope="row" { bdi { (plain(&row.workload)) } br; small { bdi { (plain(&row.load.signature())) } } }
             @for phase in Phase::ALL {
                 td {
                     @if let Some(group) = row.group(phase) {
