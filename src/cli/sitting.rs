@@ -52,6 +52,9 @@ pub(super) struct Ended {
     pub(super) exit: Exit,
 }
 
+/// Steady state is judged on five windows of a second at least.
+const SHORTEST: u64 = 5;
+
 /// A sitting gives up after so many failed trials in a row.
 const FAILURES: usize = 2;
 
@@ -80,6 +83,11 @@ pub(super) fn hold(
     let sizing = lay_down(share, store, request, memory, watch, tell)?;
     let sitting = store.study().next_sitting();
     let order = order(store, &chosen, request, sitting);
+    if request.seconds < SHORTEST {
+        tell(Event::Note(format!(
+            "trials shorter than {SHORTEST} s cannot be judged steady or not: take longer ones for a verdict"
+        )));
+    }
     tell(Event::Trials {
         count: order.len(),
         seconds: request.seconds,
