@@ -314,7 +314,12 @@ fn run(
         &measured,
         watch,
     );
-    store.add_trial(trial.clone(), &measured.recording, &summary)?;
+    store.add_trial(
+        trial.clone(),
+        &measured.recording,
+        &summary,
+        &measured.observations,
+    )?;
     let full = measured
         .recording
         .failure

@@ -17,7 +17,7 @@ pub use stream::{Job, Next, Outcome, Stream, Transfer};
 
 use crate::facts::Facts;
 use crate::plan::{DataFile, Pattern, Space, TestData, Workload};
-use crate::record::{Recording, is_full};
+use crate::record::{Observations, Recording, is_full};
 use crate::units::Nanos;
 
 /// What an operation goes through on its way; part of every trial's row.
@@ -76,6 +76,8 @@ pub struct Measured {
     pub interrupted: bool,
     /// What a reader of the trial should know: fall-backs and their reasons.
     pub notes: Vec<String>,
+    /// What was observed beside the operations.
+    pub observations: Observations,
 }
 
 /// What engines and the one who waits for them share: how far it is, and whether to stop.

@@ -2,8 +2,10 @@
 //!
 //! Recordings of parallel streams are made apart, without locks, and merged afterwards.
 
+mod observation;
 mod recording;
 mod summary;
 
+pub use observation::{Observations, names as observed};
 pub use recording::{Cause, Failure, Recording, WINDOW, Window, digits_for, histogram, is_full};
 pub use summary::{Summary, summarize};

@@ -114,6 +114,7 @@ fn bare(scene: Scene) -> Study {
         data,
         trials: Vec::new(),
         windows: Default::default(),
+        observations: Default::default(),
         latency: LatencyLog::default(),
         facts: Default::default(),
         remarks: Vec::new(),

@@ -15,6 +15,7 @@ use crate::facts::{Client, Facts, Link, Mount, Room};
 use crate::load::{Assignment, Engine, Job, LoadError, Measured, Share, Watch};
 use crate::plan::{DataFile, Space, TestData};
 use crate::pool::{Pool, PoolError};
+use crate::record::Observations;
 use crate::seed::standard_normal;
 use crate::units::{Bytes, Nanos};
 
@@ -331,6 +332,7 @@ impl Share for SimulatedShare {
             next_first: job.next_first(),
             interrupted: outcome.stopped.is_some(),
             notes: Vec::new(),
+            observations: Observations::default(),
         })
     }
 }

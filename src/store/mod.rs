@@ -32,6 +32,8 @@ pub mod names {
     pub const TRIALS: &str = "trials.csv";
     /// A row a window.
     pub const WINDOWS: &str = "windows.csv";
+    /// A row an observation.
+    pub const OBSERVATIONS: &str = "observations.csv";
     /// Latency histograms.
     pub const LATENCY: &str = "latency.hlog";
     /// Fingerprints.

@@ -7,8 +7,9 @@ use serde::de::DeserializeOwned;
 
 use super::{Disk, FolderDisk, StoreError, names};
 use crate::facts::Facts;
+use crate::record::Observations;
 use crate::study::tables::{parse, whole};
-use crate::study::{Config, FORMAT, LatencyLog, Study, WindowRow};
+use crate::study::{Config, FORMAT, LatencyLog, ObservationRow, Study, WindowRow};
 
 /// Reads the study in the folder `root`.
 ///
@@ -43,6 +44,13 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
     for row in table::<WindowRow>(disk, names::WINDOWS, &mut remarks)? {
         windows.entry(row.trial).or_default().push(row);
     }
+    let mut observations = BTreeMap::<u64, Observations>::new();
+    for row in table::<ObservationRow>(disk, names::OBSERVATIONS, &mut remarks)? {
+        observations
+            .entry(row.trial)
+            .or_default()
+            .put(row.name, row.value);
+    }
     let log = bytes(disk, names::LATENCY)?.unwrap_or_default();
     remark_torn(names::LATENCY, &log, &mut remarks);
     Ok(Study {
@@ -51,6 +59,7 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
         data: toml(disk, names::DATA)?.unwrap_or_default(),
         trials,
         windows,
+        observations,
         latency: LatencyLog::parse(&log)?,
         facts: facts(disk)?,
         remarks,

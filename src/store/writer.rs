@@ -11,9 +11,9 @@ use super::reader::{bytes, snapshot};
 use super::{Disk, FolderDisk, StoreError, names};
 use crate::facts::Facts;
 use crate::plan::TestData;
-use crate::record::{Recording, Summary};
+use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::{render, whole};
-use crate::study::{Config, FORMAT, Study, Trial, WindowRow, render_latency};
+use crate::study::{Config, FORMAT, ObservationRow, Study, Trial, WindowRow, render_latency};
 
 /// A study that is locked for writing, and what stands in it.
 #[derive(Debug)]
@@ -80,7 +80,7 @@ impl<D: Disk> Writer<D> {
         }
         let mut recovered = Vec::new();
         let mut begun = BTreeSet::new();
-        for table in [names::TRIALS, names::WINDOWS, names::LATENCY] {
+        for table in TABLES {
             recovered.extend(set_aside(&mut disk, table, now)?);
             if bytes(&disk, table)?.is_some_and(|bytes| !bytes.is_empty()) {
                 begun.insert(table);
@@ -121,9 +121,12 @@ impl<D: Disk> Writer<D> {
         trial: Trial,
         recording: &Recording,
         summary: &Summary,
+        observations: &Observations,
     ) -> Result<(), StoreError> {
         let windows = WindowRow::rows(trial.trial, recording, summary);
         self.append_rows(names::WINDOWS, &windows)?;
+        let observed = ObservationRow::rows(trial.trial, observations);
+        self.append_rows(names::OBSERVATIONS, &observed)?;
         let new_log = self.begun.insert(names::LATENCY);
         let seconds = recording.windows.len() as f64;
         let line = render_latency(
@@ -137,6 +140,9 @@ impl<D: Disk> Writer<D> {
         // The row makes the trial count, so it comes last.
         self.append_rows(names::TRIALS, std::slice::from_ref(&trial))?;
         self.study.windows.insert(trial.trial, windows);
+        self.study
+            .observations
+            .insert(trial.trial, observations.clone());
         self.study.latency.insert(trial.trial, &line);
         self.study.trials.push(trial);
         Ok(())
@@ -205,6 +211,14 @@ impl<D: Disk> Writer<D> {
         self.disk.sync(name).map_err(fail("flushing"))
     }
 }
+
+/// The tables of a study, the one that makes a trial count last.
+const TABLES: [&str; 4] = [
+    names::WINDOWS,
+    names::OBSERVATIONS,
+    names::LATENCY,
+    names::TRIALS,
+];
 
 /// Moves the torn end of a table into a file of its own; a sentence about it.
 fn set_aside(
@@ -279,7 +293,10 @@ mod tests {
             state: State::Complete,
             ..trial.with_summary(&summary, &recording)
         };
-        writer.add_trial(trial, &recording, &summary).unwrap();
+        let observed = [("members".to_owned(), 4.0)].into_iter().collect();
+        writer
+            .add_trial(trial, &recording, &summary, &observed)
+            .unwrap();
     }
 
     #[test]
@@ -323,7 +340,7 @@ mod tests {
         let both = read_all(&root);
         // The second trial is cut off after n bytes, in the order in which its bytes were written.
         let lengths = |table: usize| (first[table].len(), both[table].len());
-        for table in 0..3 {
+        for table in 0..TABLES.len() {
             for cut in (lengths(table).0..lengths(table).1).step_by(7) {
                 for (index, name) in TABLES.iter().enumerate() {
                     let end = match index.cmp(&table) {
@@ -346,8 +363,6 @@ mod tests {
             }
         }
     }
-
-    const TABLES: [&str; 3] = [names::WINDOWS, names::LATENCY, names::TRIALS];
 
     fn read_all(root: &Path) -> Vec<Vec<u8>> {
         TABLES

@@ -9,10 +9,11 @@ use std::collections::BTreeMap;
 
 pub use config::{Config, ConfigError, Expansion, FORMAT, Identity};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
-pub use trial::{State, Trial, WindowRow};
+pub use trial::{ObservationRow, State, Trial, WindowRow};
 
 use crate::facts::Facts;
 use crate::plan::TestData;
+use crate::record::Observations;
 
 /// A snapshot of a study: what stood on disk when it was read.
 #[derive(Clone, Debug)]
@@ -27,6 +28,8 @@ pub struct Study {
     pub trials: Vec<Trial>,
     /// Windows by trial; a trial cut off before its row was written may have left some.
     pub windows: BTreeMap<u64, Vec<WindowRow>>,
+    /// What was observed beside the operations, by trial.
+    pub observations: BTreeMap<u64, Observations>,
     /// Latencies by trial.
     pub latency: LatencyLog,
     /// Fingerprints by name.

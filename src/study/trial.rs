@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use crate::plan::{Access, Phase, Workload};
-use crate::record::{Recording, Summary};
+use crate::record::{Observations, Recording, Summary};
 use crate::units::Bytes;
 
 /// How a trial ended.
@@ -222,6 +222,29 @@ impl Trial {
             operations_per_second: self.paced_operations_per_s,
             span: self.span_bytes.map(Bytes),
         }
+    }
+}
+
+/// One observation beside the operations of a trial; a row of `observations.csv`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ObservationRow {
+    /// Number of the trial.
+    pub trial: u64,
+    /// What was observed; the unit stands in the name.
+    pub name: String,
+    /// The number.
+    pub value: f64,
+}
+
+impl ObservationRow {
+    /// The rows of trial number `trial`.
+    pub fn rows(trial: u64, observations: &Observations) -> Vec<Self> {
+        let row = |(name, value): (&str, f64)| Self {
+            trial,
+            name: name.to_owned(),
+            value,
+        };
+        observations.iter().map(row).collect()
     }
 }
 

@@ -24,6 +24,7 @@ use crate::facts::Facts;
 use crate::plan::content::{self, Address};
 use crate::plan::{DataFile, Operation, Space, TestData, Workload};
 use crate::probe;
+use crate::record::Observations;
 use crate::study::Identity;
 use crate::units::Nanos;
 
@@ -109,6 +110,7 @@ impl Share for LocalShare {
             next_first: trial.job.next_first(),
             interrupted,
             notes,
+            observations: Observations::default(),
         })
     }
 }

@@ -1,0 +1,153 @@
+//! What was observed beside the operations of a trial: counters, cache residency, small probes.
+//!
+//! An observation is a name and a number. What could not be observed has no entry: unknown is
+//! unknown, never zero. The names are the rows of `observations.csv`; units stand in them.
+
+use std::collections::BTreeMap;
+
+/// Observations of one trial by name.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Observations(BTreeMap<String, f64>);
+
+/// Names of observations. Those with a number in them are made by functions.
+pub mod names {
+    /// Bytes that came in over the interface that leads to the share's server.
+    pub const WIRE_RECEIVED: &str = "wire_received_bytes";
+    /// Bytes that went out over it.
+    pub const WIRE_SENT: &str = "wire_sent_bytes";
+    /// Its line rate in bits per second.
+    pub const WIRE_LINE_RATE: &str = "wire_line_bits_per_s";
+    /// Its largest packet in bytes.
+    pub const WIRE_MTU: &str = "wire_mtu_bytes";
+    /// Version of the Internet Protocol to the server: 4 or 6.
+    pub const WIRE_IP: &str = "wire_ip_version";
+    /// Bytes that came in over it in the quiet second before the trial, per second.
+    pub const WIRE_QUIET_RECEIVED: &str = "wire_quiet_received_bytes_per_s";
+    /// Bytes that went out over it in that second.
+    pub const WIRE_QUIET_SENT: &str = "wire_quiet_sent_bytes_per_s";
+
+    /// Bytes that the NFS client asked the server for.
+    pub const NFS_SERVER_READ: &str = "nfs_server_read_bytes";
+    /// Bytes that programs read from the NFS mount, buffered and direct.
+    pub const NFS_READ: &str = "nfs_read_bytes";
+
+    /// Bytes that this process asked to read.
+    pub const PROCESS_ASKED: &str = "process_asked_read_bytes";
+    /// Bytes that the kernel fetched from below for it.
+    pub const PROCESS_FETCHED: &str = "process_fetched_read_bytes";
+
+    /// Bytes of the trial's files in this client's page cache before it.
+    pub const RESIDENT_BEFORE: &str = "resident_before_bytes";
+    /// The same after it.
+    pub const RESIDENT_AFTER: &str = "resident_after_bytes";
+    /// Bytes of the trial's files.
+    pub const RESIDENT_OF: &str = "resident_of_bytes";
+    /// Holes in the trial's files, in bytes.
+    pub const HOLES: &str = "data_hole_bytes";
+
+    /// Touching untouched blocks for the first time: operations per second.
+    pub const TWICE_FIRST_RATE: &str = "twice_first_operations_per_s";
+    /// Touching the same blocks again at once.
+    pub const TWICE_SECOND_RATE: &str = "twice_second_operations_per_s";
+    /// Mean of the natural logarithm of the first touches' latency in nanoseconds.
+    pub const TWICE_FIRST_LOG: &str = "twice_first_mean_log_ns";
+    /// The same of the second touches.
+    pub const TWICE_SECOND_LOG: &str = "twice_second_mean_log_ns";
+    /// Operations of each touch.
+    pub const TWICE_OPERATIONS: &str = "twice_operations";
+
+    /// Dirty memory of this client at the end of the trial, in bytes.
+    pub const DIRTY_AFTER: &str = "dirty_after_bytes";
+    /// Busy fraction of this client's busiest core.
+    pub const BUSIEST_CORE: &str = "client_busiest_core_fraction";
+    /// Busy fraction of all its cores.
+    pub const CORES: &str = "client_cores_fraction";
+    /// Time in which some task of this client waited for I/O, in seconds.
+    pub const PRESSURE_IO: &str = "pressure_io_some_s";
+    /// Time in which some task of this client waited for a processor, in seconds.
+    pub const PRESSURE_CPU: &str = "pressure_cpu_some_s";
+
+    /// Rate of writing zeros, in bytes per second.
+    pub const WRITE_ZEROS: &str = "compressible_zeros_bytes_per_s";
+    /// Rate of writing data that compresses to half.
+    pub const WRITE_HALF: &str = "compressible_half_bytes_per_s";
+    /// Rate of writing data that does not compress.
+    pub const WRITE_RANDOM: &str = "compressible_none_bytes_per_s";
+
+    /// Member drives that were asked.
+    pub const MEMBERS: &str = "members";
+
+    /// Bytes read from member drive number `n`, from 0.
+    pub fn member_read(n: usize) -> String {
+        format!("member_{n}_read_bytes")
+    }
+
+    /// Bytes written to it.
+    pub fn member_written(n: usize) -> String {
+        format!("member_{n}_written_bytes")
+    }
+
+    /// Mean time of its reads, in milliseconds.
+    pub fn member_await(n: usize) -> String {
+        format!("member_{n}_read_await_ms")
+    }
+
+    /// Fraction of the time in which it was busy.
+    pub fn member_busy(n: usize) -> String {
+        format!("member_{n}_busy_fraction")
+    }
+}
+
+impl Observations {
+    /// Keeps an observation; what is not a finite number is not kept.
+    pub fn put(&mut self, name: impl Into<String>, value: f64) {
+        if value.is_finite() {
+            self.0.insert(name.into(), value);
+        }
+    }
+
+    /// Keeps an observation if there is one.
+    pub fn put_some(&mut self, name: impl Into<String>, value: Option<f64>) {
+        if let Some(value) = value {
+            self.put(name, value);
+        }
+    }
+
+    /// The observation with this name.
+    pub fn get(&self, name: &str) -> Option<f64> {
+        self.0.get(name).copied()
+    }
+
+    /// All of them, by name.
+    pub fn iter(&self) -> impl Iterator<Item = (&str, f64)> {
+        self.0.iter().map(|(name, value)| (name.as_str(), *value))
+    }
+}
+
+impl FromIterator<(String, f64)> for Observations {
+    fn from_iter<I: IntoIterator<Item = (String, f64)>>(pairs: I) -> Self {
+        let mut observations = Self::default();
+        pairs
+            .into_iter()
+            .for_each(|(name, value)| observations.put(name, value));
+        observations
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn unknown_stays_unknown() {
+        let mut seen = Observations::default();
+        seen.put(names::HOLES, 0.0);
+        seen.put(names::WIRE_MTU, f64::NAN);
+        seen.put_some(names::CORES, None);
+        assert_eq!(
+            (seen.get(names::HOLES), seen.get(names::WIRE_MTU)),
+            (Some(0.0), None)
+        );
+        assert_eq!(seen.iter().count(), 1);
+    }
+}
