@@ -96,11 +96,14 @@ impl Change {
 #[test]
 fn a_real_expansion_shows_its_gain_and_what_it_cost_meanwhile() {
     let Some(scene) = Scene::set() else { return };
-    let size = "2GiB";
+    // The balance of so much has to outlast the trials meanwhile.
+    let size = "3GiB";
     scene.measure("before", [size, "4", "5"]);
 
     scene.pool.expand().unwrap();
-    scene.measure("during", [size, "4", "6"]);
+    // A balance reads for a while and writes for a while, and only its reading costs reads their
+    // speed: many short trials make sure that both are met.
+    scene.measure("during", [size, "3", "10"]);
     let (balancing, words) = scene.pool.balancing().unwrap();
     assert!(balancing, "the balance ended before the trials: {words}");
     scene.pool.wait_for_balance().unwrap();
@@ -118,7 +121,7 @@ fn a_real_expansion_shows_its_gain_and_what_it_cost_meanwhile() {
     );
     let during = Change::of(&row, "during");
     assert_eq!(during.verdict, "loss");
-    assert!(during.high < 1.0 && during.ratio > 0.0);
+    assert!(during.high < 1.0, "a loss whose interval reaches 1");
 }
 
 #[test]

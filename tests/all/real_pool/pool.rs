@@ -17,11 +17,22 @@ const DRIVE_BYTES: u64 = 5 << 30;
 /// machine limits the pool.
 const DRIVE_RATE: u64 = 50_000_000;
 /// Free space that the image files must find, in bytes.
-const ROOM: u64 = 8 << 30;
+const ROOM: u64 = 14 << 30;
 /// Where pools live. Not the temporary folder: it may be held in memory, which has no direct I/O.
 const HOME: &str = "/var/tmp/poolproof-real-pools";
 /// A balance that takes longer is stuck.
 const LONGEST_BALANCE: Duration = Duration::from_secs(600);
+
+/// What is run here; all but the two of btrfs are there on any Linux.
+const TOOLS: [&str; 7] = [
+    "mkfs.btrfs",
+    "btrfs",
+    "losetup",
+    "mount",
+    "umount",
+    "mountpoint",
+    "dd",
+];
 
 /// A mounted RAID 5 pool with one more drive in reserve.
 pub(super) struct Pool {
@@ -46,7 +57,7 @@ impl Pool {
         if !rustix::process::geteuid().is_root() {
             return Err("only root may set up loop devices and mount".to_owned());
         }
-        for tool in ["losetup", "mkfs.btrfs", "btrfs", "mount", "umount", "dd"] {
+        for tool in TOOLS {
             find(tool)?;
         }
         let home = Home::lock()?;
@@ -251,8 +262,8 @@ fn take_down_leftovers(limits: &Limits) {
     }
 }
 
-/// Takes down what there is of the pool in `folder`: each step is tried whatever became of the one
-/// before, and says what it could not do.
+/// Takes down what there is of the pool in `folder`, and says what could not be done. The other steps
+/// are tried all the same, except that nothing is removed under a pool that is still mounted.
 fn take_down(folder: &Path, limits: &Limits) {
     let complain = |done: Result<(), String>| {
         if let Err(why) = done {
@@ -271,7 +282,9 @@ fn take_down(folder: &Path, limits: &Limits) {
     if run("mountpoint", &["-q", &mount]).is_ok() {
         // A running balance keeps the pool busy. That there is none is no failure.
         drop(output("btrfs", &["balance", "cancel", &mount]));
-        complain(unmount(&mount));
+        if let Err(why) = unmount(&mount) {
+            return complain(Err(why));
+        }
     }
     for drive in &drives {
         complain(run("losetup", &["--detach", &drive.device]).map(drop));
@@ -282,17 +295,17 @@ fn take_down(folder: &Path, limits: &Limits) {
     );
 }
 
-/// Unmounts; patiently, for a process that has just ended may still be closing its files.
+/// Unmounts; patiently, for a process that has just ended may still be closing its files. What a
+/// killed run started may hold them for minutes: then the pool is only hidden, and the kernel takes
+/// it down with the last file.
 fn unmount(mount: &str) -> Result<(), String> {
-    let mut tries = 0;
-    loop {
-        match run("umount", &[mount]) {
-            Ok(_) => return Ok(()),
-            Err(why) if tries == 20 => return Err(why),
-            Err(_) => thread::sleep(Duration::from_millis(500)),
+    for _ in 0..20 {
+        if run("umount", &[mount]).is_ok() {
+            return Ok(());
         }
-        tries += 1;
+        thread::sleep(Duration::from_millis(500));
     }
+    run("umount", &["--lazy", mount]).map(drop)
 }
 
 /// The loop devices whose image lies in `folder`.
