@@ -6,6 +6,7 @@
 )]
 
 mod commands;
+mod readme;
 mod support;
 
 mod real_browser;
