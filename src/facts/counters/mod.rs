@@ -195,7 +195,7 @@ fn each<T>(
         match find(before, item).map(|index| since(item, &before[index])) {
             Some(Ok(interval)) => intervals.push(interval),
             Some(Err(why)) => lost(&name(item), why.to_string()),
-            None => lost(&name(item), "not there at the begin of the interval".into()),
+            None => lost(&name(item), "not there at the start of the interval".into()),
         }
     }
     intervals

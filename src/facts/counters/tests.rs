@@ -66,7 +66,7 @@ fn what_was_reset_wrapped_or_went_away_is_said() {
             "link: bytes sent went back from 268116 to 0: it was reset, and what it counted is unknown",
             "drive sda: gone at the end of the interval",
             "core 0: gone at the end of the interval",
-            "core 7: not there at the begin of the interval",
+            "core 7: not there at the start of the interval",
         ]
     );
 }

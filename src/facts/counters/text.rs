@@ -35,7 +35,7 @@ pub enum CounterError {
     Backwards {
         /// Which counter.
         counter: String,
-        /// What it said at the begin of the interval.
+        /// What it said at the start of the interval.
         before: u64,
         /// What it said at the end.
         after: u64,
