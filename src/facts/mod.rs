@@ -2,6 +2,13 @@
 //!
 //! What could not be learnt is listed as missing; nothing is guessed.
 
+pub mod counters;
+mod route;
+mod server;
+
+pub use route::{RouteError, interface};
+pub use server::{ServerLink, server};
+
 use serde::{Deserialize, Serialize};
 use twox_hash::XxHash3_64;
 

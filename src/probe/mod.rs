@@ -1,12 +1,18 @@
-//! Reads the machine: memory, kernel, the mount under a share, links. What cannot be read is
-//! listed as missing.
+//! Reads the machine: memory, kernel, the mount under a share, links, counters. What cannot be read
+//! is listed as missing.
+
+mod counters;
+
+pub use counters::{Sources, server_link};
 
 use std::io;
 use std::path::Path;
 
+use procfs::process::{MountInfo, Process};
 use rustix::fs::{AtFlags, StatxFlags, statvfs, statx};
 use sysinfo::{MemoryRefreshKind, Networks, RefreshKind, System};
 
+use crate::facts::counters::unescape;
 use crate::facts::{Client, Facts, Link, Mount, Room};
 use crate::plan::Space;
 use crate::units::Bytes;
@@ -87,16 +93,17 @@ fn mount(share: &Path) -> Result<Mount, String> {
     let wanted = StatxFlags::MNT_ID | StatxFlags::DIOALIGN;
     let status = statx(rustix::fs::CWD, &share, AtFlags::empty(), wanted)
         .map_err(|error| error.to_string())?;
-    let process = procfs::process::Process::myself().map_err(|error| error.to_string())?;
+    let process = Process::myself().map_err(|error| error.to_string())?;
     let mounts = process.mountinfo().map_err(|error| error.to_string())?;
     let by_number = mounts
         .0
         .iter()
         .find(|mount| mount.mnt_id as u64 == status.stx_mnt_id);
+    let point = |mount: &MountInfo| unescape(&mount.mount_point.to_string_lossy());
     let by_path = mounts
         .0
         .iter()
-        .filter(|mount| share.starts_with(&mount.mount_point))
+        .filter(|mount| share.starts_with(point(mount)))
         .max_by_key(|mount| mount.mount_point.as_os_str().len());
     let mount = by_number.or(by_path).ok_or("no entry in mountinfo")?;
     let mut options: Vec<String> = mount
@@ -111,9 +118,12 @@ fn mount(share: &Path) -> Result<Mount, String> {
     options.sort_unstable();
     options.dedup();
     Ok(Mount {
-        point: mount.mount_point.display().to_string(),
+        point: point(mount),
         kind: mount.fs_type.clone(),
-        source: mount.mount_source.clone().unwrap_or_else(|| "none".into()),
+        source: mount
+            .mount_source
+            .as_deref()
+            .map_or_else(|| "none".into(), unescape),
         options,
         direct_io_alignment: direct_io_alignment(&share),
     })

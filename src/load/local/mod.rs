@@ -8,6 +8,8 @@ mod buffers;
 mod files;
 mod folder;
 mod lay;
+#[allow(dead_code, reason = "its caller is the evidence of a trial")]
+mod residency;
 mod ring;
 mod threads;
 
