@@ -163,6 +163,7 @@ fn parsed<T>(path: &str, parse: impl FnOnce(&str) -> Result<T, CounterError>) ->
 }
 
 #[cfg(test)]
+#[expect(clippy::disallowed_types, reason = "these tests make files")]
 mod tests {
     use std::io::Write;
 

@@ -203,6 +203,7 @@ fn page_size() -> u64 {
 }
 
 #[cfg(test)]
+#[expect(clippy::disallowed_types, reason = "these tests make files")]
 mod tests {
     use std::fs::File;
     use std::io::Write;
