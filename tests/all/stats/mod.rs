@@ -8,9 +8,12 @@ mod coverage;
 mod data;
 mod describe;
 mod interval;
+mod line;
+mod proportion;
 mod quantile;
 mod regression;
 mod steady;
+mod theil_sen;
 
 /// Number of correct decimal digits (NIST's log relative error), 17 when equal.
 fn digits(actual: f64, expected: f64) -> f64 {
