@@ -15,6 +15,7 @@
 //! | `regression` | least squares by Householder QR; a line, what it predicts and when it arrives |
 //! | `theil_sen` | a line that wrong points do not move |
 //! | `steady` | whether a series has settled, and where its warm-up ends |
+//! | `change_point` | where the level of a series changes |
 
 pub mod describe;
 pub mod quantile;
@@ -25,3 +26,4 @@ pub mod contrast;
 pub mod regression;
 pub mod theil_sen;
 pub mod steady;
+pub mod change_point;

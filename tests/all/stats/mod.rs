@@ -3,6 +3,7 @@
 //! "scipy 1.17.1" beside a value means that it was computed once with that version and
 //! typed in here.
 
+mod change_point;
 mod contrast;
 mod coverage;
 mod data;
