@@ -16,6 +16,7 @@
 //! | `theil_sen` | a line that wrong points do not move |
 //! | `steady` | whether a series has settled, and where its warm-up ends |
 //! | `change_point` | where the level of a series changes |
+//! | `mixture` | whether latencies have a fast and a slow part, and the share of the fast |
 
 pub mod describe;
 pub mod quantile;
@@ -27,3 +28,4 @@ pub mod regression;
 pub mod theil_sen;
 pub mod steady;
 pub mod change_point;
+pub mod mixture;

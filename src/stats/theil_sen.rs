@@ -29,8 +29,8 @@ pub struct TheilSen {
 /// few thousand points. `None` when the lengths differ, a value is not finite, all x are
 /// equal, or the confidence lies outside (0, 1).
 pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
-    let defined = x.len() == y.len() && x.iter().chain(y).all(|v| v.is_finite());
-    if !defined || !(confidence > 0.0 && confidence < 1.0) {
+    let finite = x.iter().chain(y).all(|v| v.is_finite());
+    if !(finite && x.len() == y.len() && confidence > 0.0 && confidence < 1.0) {
         return None;
     }
     let mut slopes = Vec::with_capacity(x.len() * x.len().saturating_sub(1) / 2);

@@ -10,6 +10,7 @@ mod data;
 mod describe;
 mod interval;
 mod line;
+mod mixture;
 mod proportion;
 mod quantile;
 mod regression;
