@@ -82,8 +82,8 @@ impl Limits {
     /// Share of at least 0.5 %, separation of at least 3, 95 % confidence.
     ///
     /// A separation of 2 is the published mark, but a broad component that mends the
-    /// shape of a rotating drive passes it now and then (in simulation up to 2.4); memory
-    /// beside a drive has 5 and more.
+    /// shape of a rotating drive passes it now and then (2.3 was seen in simulation, against
+    /// 12 of memory beside the drive).
     pub fn for_resolution(resolution: f64) -> Self {
         Self {
             resolution,
