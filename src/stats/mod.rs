@@ -10,10 +10,13 @@
 //! | --- | --- |
 //! | `describe` | where a sample lies and how wide it is |
 //! | `quantile` | the value below which a share of the sample lies, by a named definition |
-//! | `interval` | how far an estimate may be off: t, bootstrap, jackknife |
+//! | `interval` | how far an estimate may be off: t, bootstrap, jackknife, exact bounds of a share |
 //! | `contrast` | whether and by how much two groups differ, and what it takes to prove it |
-//! | `regression` | least squares by Householder QR |
+//! | `regression` | least squares by Householder QR; a line, what it predicts and when it arrives |
+//! | `theil_sen` | a line that wrong points do not move |
 //! | `steady` | whether a series has settled, and where its warm-up ends |
+//! | `change_point` | where the level of a series changes |
+//! | `mixture` | whether latencies have a fast and a slow part, and the share of the fast |
 
 pub mod describe;
 pub mod quantile;
@@ -22,4 +25,7 @@ mod special;
 pub mod interval;
 pub mod contrast;
 pub mod regression;
+pub mod theil_sen;
 pub mod steady;
+pub mod change_point;
+pub mod mixture;

@@ -1,9 +1,10 @@
-//! The distributions behind the intervals: normal, Student t, noncentral t.
+//! The distributions behind the intervals: normal, Student t, beta, noncentral t.
 //!
-//! Normal and t come from `statrs`; the noncentral t, which power needs, is not there
+//! Normal, t and beta come from `statrs`; the noncentral t, which power needs, is not there
 //! and is integrated here.
 
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
+use statrs::function::beta::{beta_reg, inv_beta_reg, ln_beta};
 use statrs::function::gamma::ln_gamma;
 
 /// Standard normal distribution function.
@@ -32,6 +33,24 @@ pub(super) fn t_two_sided(confidence: f64, degrees_of_freedom: f64) -> Option<f6
 pub(super) fn t_p_value(t: f64, degrees_of_freedom: f64) -> Option<f64> {
     let distribution = StudentsT::new(0.0, 1.0, degrees_of_freedom).ok()?;
     Some((2.0 * distribution.sf(t.abs())).min(1.0))
+}
+
+/// Quantile of the beta distribution with shapes `a` and `b`, both positive; `p`
+/// strictly between 0 and 1.
+///
+/// The library's inverse stops at six digits when the shapes differ by orders of
+/// magnitude; two of Newton's steps on its distribution function bring the rest.
+pub(super) fn beta_quantile(a: f64, b: f64, p: f64) -> f64 {
+    let mut x = inv_beta_reg(a, b, p);
+    for _ in 0..2 {
+        let log_density = (a - 1.0) * x.ln() + (b - 1.0) * (-x).ln_1p() - ln_beta(a, b);
+        let step = (beta_reg(a, b, x) - p) / log_density.exp();
+        // At the ends of the scale the density may be zero or infinite.
+        if step.is_finite() && (0.0..=1.0).contains(&(x - step)) {
+            x -= step;
+        }
+    }
+    x
 }
 
 /// Upper tail `P(T > t)` of the noncentral t distribution with noncentrality `delta`.

@@ -1,4 +1,5 @@
-//! How far an estimate may be off: Student's t, the bootstrap and the jackknife.
+//! How far an estimate may be off: Student's t, the bootstrap, the jackknife, and exact
+//! bounds of a share.
 //!
 //! Source of the resampling methods: Efron and Tibshirani, An Introduction to the
 //! Bootstrap (1993), chapters 6, 11, 13 and 14 (numbers of its equations and sections
@@ -7,11 +8,13 @@
 
 mod bootstrap;
 mod jackknife;
+mod proportion;
 
 pub use bootstrap::{
     bootstrap_bca, bootstrap_percentile, bootstrap_se, bootstrap_two_sample_percentile,
 };
 pub use jackknife::{Jackknife, acceleration, jackknife};
+pub use proportion::{clopper_pearson, none_seen_bound};
 
 use super::describe::{mean, sd};
 use super::special::t_two_sided;

@@ -3,14 +3,19 @@
 //! "scipy 1.17.1" beside a value means that it was computed once with that version and
 //! typed in here.
 
+mod change_point;
 mod contrast;
 mod coverage;
 mod data;
 mod describe;
 mod interval;
+mod line;
+mod mixture;
+mod proportion;
 mod quantile;
 mod regression;
 mod steady;
+mod theil_sen;
 
 /// Number of correct decimal digits (NIST's log relative error), 17 when equal.
 fn digits(actual: f64, expected: f64) -> f64 {

@@ -5,6 +5,10 @@
 //! to unit length and reflected to triangular form. Method: Golub and Van Loan, Matrix
 //! Computations, section 5.3 (from memory).
 
+mod line;
+
+pub use line::{Crossing, Line, Prediction, Target, line};
+
 use super::describe::mean;
 
 /// A unit-length column of which less than this is not already in the columns before it
@@ -110,34 +114,6 @@ pub fn least_squares(columns: &[&[f64]], y: &[f64], intercept: Intercept) -> Opt
     fit.coefficients.extend(slopes);
     fit.standard_errors.extend(slope_errors);
     Some(fit)
-}
-
-/// A straight line fitted by least squares.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Line {
-    /// Height at x = 0.
-    pub intercept: f64,
-    /// Rise per unit of x.
-    pub slope: f64,
-    /// Standard error of the slope.
-    pub slope_standard_error: f64,
-    /// Square root of the residual variance.
-    pub residual_sd: f64,
-    /// Points less two.
-    pub degrees_of_freedom: usize,
-}
-
-/// Fits a line with intercept to at least three points, `None` when they are fewer or
-/// all at the same x, or the lengths differ.
-pub fn line(x: &[f64], y: &[f64]) -> Option<Line> {
-    let fit = least_squares(&[x], y, Intercept::Fitted)?;
-    Some(Line {
-        intercept: fit.coefficients[0],
-        slope: fit.coefficients[1],
-        slope_standard_error: fit.standard_errors[1],
-        residual_sd: fit.residual_sd,
-        degrees_of_freedom: fit.degrees_of_freedom,
-    })
 }
 
 fn dot(a: &[f64], b: &[f64]) -> f64 {
