@@ -15,6 +15,7 @@ pub mod pool;
 pub mod plan;
 pub mod record;
 pub mod study;
+pub mod judge;
 pub mod compare;
 pub mod chart;
 pub mod report;

@@ -17,7 +17,7 @@ use crate::seed::Seed;
 use crate::sim::{Scenario, SimulatedShare, demo_scenario};
 use crate::store::Writer;
 use crate::study::{Config, Expansion, FORMAT, Identity};
-use crate::units::{Nanos, percent};
+use crate::units::{Bytes, Nanos, percent};
 
 /// Runs the whole job on a SIMULATED pool: a lighthouse museum's scan archive.
 ///
@@ -97,7 +97,10 @@ impl Demo {
                 drives: pool.drives,
                 adding,
                 drive_size: pool.drive_size,
+                rpm: Some(scenario.drive.rpm),
+                drive_rate: Some(Bytes(scenario.drive.outer.0 as u64)),
             }),
+            server: None,
             workloads: Vec::new(),
         };
         let share =

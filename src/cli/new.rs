@@ -38,6 +38,12 @@ pub(super) struct Arguments {
     /// Size on the label of each drive, as 6TB.
     #[arg(long, value_name = "SIZE", requires = "pool")]
     drive_size: Option<Bytes>,
+    /// Turns per minute, when the drives are rotating ones, as 7200.
+    #[arg(long, value_name = "RPM", requires = "pool", value_parser = clap::value_parser!(u32).range(1000..=20_000))]
+    rpm: Option<u32>,
+    /// The most that one drive reads in a second, as its maker states it, as 210MB.
+    #[arg(long, value_name = "SIZE", requires = "pool")]
+    drive_rate: Option<Bytes>,
     /// Memory of the server, as 16GiB: test data has to be larger than what it can cache.
     #[arg(long, value_name = "SIZE")]
     server_memory: Option<Bytes>,
@@ -58,6 +64,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         server_memory: arguments.server_memory,
         threshold_percent: 3.0,
         pool: expansion,
+        server: None,
         workloads: Vec::new(),
     };
     let root = &arguments.folder.study;
@@ -74,12 +81,13 @@ fn expansion(arguments: &Arguments) -> Result<Option<Expansion>, Failure> {
     let (Some(level), Some(drives)) = (arguments.pool, arguments.drives) else {
         return Ok(None);
     };
-    let (adding, drive_size) = (arguments.adding, arguments.drive_size);
     let expansion = Expansion {
         level,
         drives,
-        adding,
-        drive_size,
+        adding: arguments.adding,
+        drive_size: arguments.drive_size,
+        rpm: arguments.rpm,
+        drive_rate: arguments.drive_rate,
     };
     let usage = |error| Failure::new(Exit::Usage, error);
     expansion.before().validate().map_err(usage)?;

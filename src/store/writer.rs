@@ -268,6 +268,7 @@ mod tests {
             server_memory: None,
             threshold_percent: 3.0,
             pool: None,
+            server: None,
             workloads: Vec::new(),
         }
     }

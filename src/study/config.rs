@@ -37,6 +37,9 @@ pub struct Config {
     /// The pool before the expansion, and what is added.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pool: Option<Expansion>,
+    /// How the server is asked for what this client cannot see.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub server: Option<Server>,
     /// Workloads beside the standard set, or in place of those of the same name.
     #[serde(default, rename = "workload", skip_serializing_if = "Vec::is_empty")]
     pub workloads: Vec<Workload>,
@@ -109,6 +112,34 @@ pub struct Expansion {
     /// Size on the label of each drive.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drive_size: Option<Bytes>,
+    /// Turns per minute of rotating drives; without it nothing is said of platters.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rpm: Option<u32>,
+    /// The most that one drive reads in a second, on its fastest tracks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drive_rate: Option<Bytes>,
+}
+
+/// How the server is asked, by commands that the person wrote. Each runs through the shell.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Server {
+    /// Prints the server's `/proc/diskstats`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub diskstats_command: Option<String>,
+    /// Names of the pool's member drives in it, the newest last.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub members: Vec<String>,
+    /// Empties the server's cache before each trial.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub empty_cache_command: Option<String>,
+    /// A command that takes longer is given up.
+    #[serde(default = "patience")]
+    pub timeout_seconds: u64,
+}
+
+fn patience() -> u64 {
+    30
 }
 
 impl Expansion {
@@ -219,7 +250,10 @@ mod tests {
                 drives: 4,
                 adding: 1,
                 drive_size: Some(Bytes::TB.times(6)),
+                rpm: Some(7200),
+                drive_rate: None,
             }),
+            server: None,
             workloads: vec![Workload {
                 name: "scan".into(),
                 ..Workload::standard().remove(0)

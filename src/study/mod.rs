@@ -7,7 +7,7 @@ mod trial;
 
 use std::collections::BTreeMap;
 
-pub use config::{Config, ConfigError, Expansion, FORMAT, Identity};
+pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Server};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use trial::{ObservationRow, State, Trial, WindowRow};
 

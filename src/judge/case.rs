@@ -1,0 +1,135 @@
+//! Everything that is known of one trial.
+
+use hdrhistogram::Histogram;
+
+use crate::facts::Facts;
+use crate::pool::{IpVersion, payload_rate};
+use crate::record::{Observations, observed};
+use crate::study::{Config, Study, Trial, WindowRow};
+use crate::units::{Nanos, Rate};
+
+/// One trial with all that was recorded of it.
+#[derive(Clone, Debug)]
+pub struct Case<'a> {
+    /// Its row.
+    pub trial: &'a Trial,
+    /// What was observed beside it.
+    pub seen: Observations,
+    /// Its windows.
+    pub windows: &'a [WindowRow],
+    /// Its latencies; `None` when they are missing or damaged.
+    pub latency: Option<Histogram<u64>>,
+    /// Machine and share at its time.
+    pub facts: Option<&'a Facts>,
+    /// What the person said.
+    pub config: &'a Config,
+}
+
+impl<'a> Case<'a> {
+    /// The case of `trial` in `study`.
+    pub fn of(study: &'a Study, trial: &'a Trial) -> Self {
+        Self {
+            trial,
+            seen: study
+                .observations
+                .get(&trial.trial)
+                .cloned()
+                .unwrap_or_default(),
+            windows: study.windows.get(&trial.trial).map_or(&[], Vec::as_slice),
+            latency: study.latency.get(trial.trial).ok().flatten(),
+            facts: study.facts.get(&trial.facts),
+            config: &study.config,
+        }
+    }
+
+    /// The trial's rate.
+    pub(super) fn rate(&self) -> Option<Rate> {
+        self.trial
+            .rate_bytes_per_s
+            .map(Rate)
+            .filter(|rate| rate.0 > 0.0)
+    }
+
+    /// Bytes that the trial read in all of its time, whether they count for the rate or not.
+    pub(super) fn bytes_read(&self) -> f64 {
+        let in_windows: u64 = self.windows.iter().map(|window| window.read_bytes).sum();
+        in_windows as f64 + self.in_flight_at_the_end() * self.read_share()
+    }
+
+    /// Bytes that it wrote.
+    pub(super) fn bytes_written(&self) -> f64 {
+        let in_windows: u64 = self.windows.iter().map(|window| window.written_bytes).sum();
+        in_windows as f64 + self.in_flight_at_the_end() * (1.0 - self.read_share())
+    }
+
+    /// Operations in flight when the last window closed; each stream ends with its depth.
+    fn in_flight_at_the_end(&self) -> f64 {
+        let trial = self.trial;
+        match trial.paced_operations_per_s {
+            Some(_) => 0.0,
+            None => f64::from(trial.depth * trial.streams) * trial.block_bytes as f64,
+        }
+    }
+
+    fn read_share(&self) -> f64 {
+        f64::from(self.trial.read_percent) / 100.0
+    }
+
+    /// Whether it only reads.
+    pub(super) fn only_reads(&self) -> bool {
+        self.trial.read_percent == 100
+    }
+
+    /// Whether it only writes.
+    pub(super) fn only_writes(&self) -> bool {
+        self.trial.read_percent == 0
+    }
+
+    /// The TCP payload that the link to the server carries at most, where it is known.
+    pub(super) fn payload(&self) -> Option<Rate> {
+        let line = self.seen.get(observed::WIRE_LINE_RATE)?;
+        let mtu = self.seen.get(observed::WIRE_MTU).unwrap_or(1500.0);
+        let ip = match self.seen.get(observed::WIRE_IP) {
+            Some(6.0) => IpVersion::V6,
+            _ => IpVersion::V4,
+        };
+        // Without options and tags the most is carried: the ceiling that nothing can pass.
+        Some(payload_rate(line as u64, mtu as u64, ip, false, false))
+    }
+
+    /// A turn of the pool's drives, when they are known to turn.
+    pub(super) fn turn(&self) -> Option<Nanos> {
+        let rpm = self.config.pool.as_ref()?.rpm?;
+        (rpm > 0).then(|| Nanos::from_secs_f64(60.0 / f64::from(rpm)))
+    }
+
+    /// What was seen of member drives: bytes read and written in all, when any were asked.
+    pub(super) fn members(&self) -> Option<Vec<Member>> {
+        let count = self.seen.get(observed::MEMBERS)? as usize;
+        let member = |n: usize| {
+            Some(Member {
+                read: self.seen.get(&observed::member_read(n))?,
+                written: self.seen.get(&observed::member_written(n))?,
+                wait_ms: self.seen.get(&observed::member_await(n)),
+                busy: self.seen.get(&observed::member_busy(n)),
+            })
+        };
+        (0..count)
+            .map(member)
+            .collect::<Option<Vec<_>>>()
+            .filter(|members| !members.is_empty())
+    }
+}
+
+/// One member drive during a trial.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Member {
+    /// Bytes read from it.
+    pub(super) read: f64,
+    /// Bytes written to it.
+    pub(super) written: f64,
+    /// Mean time of a read.
+    pub(super) wait_ms: Option<f64>,
+    /// Part of the time in which it was busy.
+    pub(super) busy: Option<f64>,
+}

@@ -1,0 +1,106 @@
+//! One sign for or against "these bytes came from the drives".
+
+/// Where bytes can have come from other than the drives, nearest first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Layer {
+    /// Memory of the machine that measures.
+    Client,
+    /// Memory, or a faster tier, of the server.
+    Server,
+}
+
+impl Layer {
+    /// Both, nearest first.
+    pub const ALL: [Self; 2] = [Self::Client, Self::Server];
+
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Client => "this client's memory",
+            Self::Server => "the server's memory or a faster tier",
+        }
+    }
+}
+
+/// A share of bytes, 0 to 1, with the bounds that the evidence allows.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Share {
+    /// Best guess.
+    pub estimate: f64,
+    /// Not less than this.
+    pub low: f64,
+    /// Not more than this.
+    pub high: f64,
+}
+
+impl Share {
+    /// A share with its bounds, each kept within 0 to 1.
+    pub fn new(estimate: f64, low: f64, high: f64) -> Self {
+        let [estimate, low, high] = [estimate, low, high].map(|share| share.clamp(0.0, 1.0));
+        Self {
+            estimate,
+            low: low.min(estimate),
+            high: high.max(estimate),
+        }
+    }
+
+    /// Give or take `margin`.
+    pub fn about(estimate: f64, margin: f64) -> Self {
+        let estimate = estimate.clamp(0.0, 1.0);
+        Self::new(estimate, estimate - margin, estimate + margin)
+    }
+}
+
+/// What a sign says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Says {
+    /// So much of what reached the layer was served by it; 0 clears it.
+    Served(Layer, Share),
+    /// At least so much cannot have come from the drives.
+    AtLeast(Layer, f64),
+    /// The layer may have served; how much is not known.
+    Suspect(Layer),
+    /// The record contradicts itself.
+    Broken,
+    /// Nothing for or against; worth knowing.
+    Remark,
+}
+
+/// How much weight a sign has against others on the same layer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Strength {
+    /// An inference from times.
+    Inferred,
+    /// A count of bytes, with something mixed in.
+    Counted,
+    /// A count of bytes that leaves no room.
+    Proved,
+}
+
+impl Strength {
+    /// In a word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Inferred => "inferred",
+            Self::Counted => "counted",
+            Self::Proved => "proved",
+        }
+    }
+}
+
+/// One sign.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Evidence {
+    /// What was looked at, in a word or two.
+    pub source: &'static str,
+    /// What drives would have shown.
+    pub expected: String,
+    /// What was seen.
+    pub seen: String,
+    /// What that proves, in a sentence.
+    pub meaning: String,
+    /// What it says.
+    pub says: Says,
+    /// How strongly.
+    pub strength: Strength,
+}

@@ -1,0 +1,214 @@
+//! From evidence to a grade.
+//!
+//! Signs on one layer are weighed by strength: the strongest that say how much the layer served
+//! decide; where equally strong ones differ, the one that says more. What could not be observed
+//! takes no part. Then the first row that fits:
+//!
+//! | what the evidence says | grade |
+//! | --- | --- |
+//! | the record contradicts itself | X |
+//! | at least half cannot have come from the drives, or is estimated to have been cached | X |
+//! | more than 5 % is estimated to have been cached, or cannot have come from the drives | C |
+//! | a suspicion that no count of bytes clears | C |
+//! | counts of bytes clear the client and the server | A |
+//! | otherwise | B |
+
+use super::evidence::{Evidence, Layer, Says, Share, Strength};
+use crate::units::percent;
+
+/// How far a number may be trusted to be the drives'.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Grade {
+    /// Verified by counts of bytes on the way from the drives.
+    A,
+    /// No sign of trouble.
+    B,
+    /// Suspect.
+    C,
+    /// Rejected.
+    X,
+}
+
+impl Grade {
+    /// The letter.
+    pub fn letter(self) -> &'static str {
+        match self {
+            Self::A => "A",
+            Self::B => "B",
+            Self::C => "C",
+            Self::X => "X",
+        }
+    }
+
+    /// What it means, in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::A => "verified: counted all the way from the drives",
+            Self::B => "no sign of trouble",
+            Self::C => "suspect",
+            Self::X => "rejected: not the drives' speed",
+        }
+    }
+
+    /// Whether a comparison may build on it.
+    pub fn holds(self) -> bool {
+        self <= Self::B
+    }
+}
+
+/// A grade with its reason.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ruling {
+    /// The grade.
+    pub grade: Grade,
+    /// The part of the bytes that a cache served, where anything tells.
+    pub cached: Option<Share>,
+    /// Why this grade, in a sentence.
+    pub reason: String,
+}
+
+/// A cached part up to this is none: counts have edges.
+const NEGLIGIBLE: f64 = 0.05;
+/// From this on nothing is left of the number.
+const HALF: f64 = 0.5;
+
+/// Rules on all evidence of a trial.
+pub fn rule(evidence: &[Evidence]) -> Ruling {
+    let layers = Layer::ALL.map(|layer| weigh(evidence, layer));
+    let cached = layers
+        .iter()
+        .filter_map(|layer| layer.share)
+        // What a layer serves does not reach the next one.
+        .reduce(|near, far| {
+            let through = |near: f64, far: f64| 1.0 - (1.0 - near) * (1.0 - far);
+            Share::new(
+                through(near.estimate, far.estimate),
+                through(near.low, far.low),
+                through(near.high, far.high),
+            )
+        });
+    let broken = evidence.iter().find(|sign| sign.says == Says::Broken);
+    let suspicion = evidence
+        .iter()
+        .find(|sign| matches!(sign.says, Says::Suspect(layer) if !layers[layer as usize].cleared));
+    let share = cached.map_or(0.0, |share| share.estimate);
+    let (grade, reason) = match (broken, suspicion) {
+        (Some(sign), _) => (Grade::X, sign.meaning.clone()),
+        _ if share >= HALF => (Grade::X, served(share)),
+        _ if share > NEGLIGIBLE => (Grade::C, served(share)),
+        (_, Some(sign)) => (Grade::C, sign.meaning.clone()),
+        _ if layers.iter().all(|layer| layer.cleared) => (
+            Grade::A,
+            "bytes were counted all the way from the drives".to_owned(),
+        ),
+        _ => (Grade::B, "nothing speaks against it".to_owned()),
+    };
+    Ruling {
+        grade,
+        cached,
+        reason,
+    }
+}
+
+fn served(share: f64) -> String {
+    format!("served from a cache (about {})", percent(share, 0))
+}
+
+/// What all signs on a layer come to.
+struct Weighed {
+    share: Option<Share>,
+    /// A count of bytes says that it served nothing to speak of.
+    cleared: bool,
+}
+
+fn weigh(evidence: &[Evidence], layer: Layer) -> Weighed {
+    let shares = evidence.iter().filter_map(|sign| match sign.says {
+        Says::Served(of, share) if of == layer => Some((sign.strength, share)),
+        _ => None,
+    });
+    let strongest = shares.max_by(|a, b| a.0.cmp(&b.0).then(a.1.estimate.total_cmp(&b.1.estimate)));
+    let least = evidence
+        .iter()
+        .filter_map(|sign| match sign.says {
+            Says::AtLeast(of, least) if of == layer => Some(least),
+            _ => None,
+        })
+        .fold(0.0, f64::max);
+    let share = match strongest {
+        Some((_, share)) => Some(Share::new(
+            share.estimate.max(least),
+            share.low.max(least),
+            share.high.max(least),
+        )),
+        None => (least > 0.0).then(|| Share::new(least, least, 1.0)),
+    };
+    let cleared = strongest.is_some_and(|(strength, share)| {
+        strength >= Strength::Counted && share.estimate <= NEGLIGIBLE
+    }) && least <= NEGLIGIBLE;
+    Weighed { share, cleared }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sign(says: Says, strength: Strength) -> Evidence {
+        let text = String::new;
+        Evidence {
+            source: "test",
+            expected: text(),
+            seen: text(),
+            meaning: "why".into(),
+            says,
+            strength,
+        }
+    }
+
+    fn served(layer: Layer, share: f64, strength: Strength) -> Evidence {
+        sign(Says::Served(layer, Share::about(share, 0.03)), strength)
+    }
+
+    fn grade(evidence: &[Evidence]) -> Grade {
+        rule(evidence).grade
+    }
+
+    #[test]
+    fn each_row_of_the_table() {
+        use Layer::{Client, Server};
+        use Strength::{Counted, Inferred, Proved};
+        let (client, server) = (served(Client, 0.0, Proved), served(Server, 0.01, Counted));
+        assert_eq!(grade(&[]), Grade::B);
+        assert_eq!(grade(&[client.clone(), server.clone()]), Grade::A);
+        assert_eq!(grade(std::slice::from_ref(&client)), Grade::B);
+        assert_eq!(
+            grade(&[client.clone(), served(Server, 0.0, Inferred)]),
+            Grade::B
+        );
+        assert_eq!(
+            grade(&[client.clone(), served(Server, 0.2, Inferred)]),
+            Grade::C
+        );
+        assert_eq!(
+            grade(&[client.clone(), served(Server, 0.8, Proved)]),
+            Grade::X
+        );
+        assert_eq!(grade(&[sign(Says::AtLeast(Client, 0.7), Proved)]), Grade::X);
+        assert_eq!(
+            grade(&[client.clone(), server.clone(), sign(Says::Broken, Counted)]),
+            Grade::X
+        );
+        let suspect = sign(Says::Suspect(Client), Counted);
+        assert_eq!(grade(std::slice::from_ref(&suspect)), Grade::C);
+        assert_eq!(grade(&[suspect, client, server]), Grade::A);
+    }
+
+    #[test]
+    fn stronger_signs_outweigh_weaker_ones_and_layers_add_up() {
+        use Layer::{Client, Server};
+        use Strength::{Inferred, Proved};
+        let outweighed = [served(Server, 0.9, Inferred), served(Server, 0.0, Proved)];
+        assert_eq!(grade(&outweighed), Grade::B);
+        let both = rule(&[served(Client, 0.5, Proved), served(Server, 0.5, Proved)]);
+        assert!((both.cached.unwrap().estimate - 0.75).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,142 @@
+//! What limits: which layer between the drives and the client was the narrowest.
+
+use super::case::Case;
+use super::grade::{Grade, Ruling};
+use crate::record::observed;
+use crate::units::{Nanos, Rate, percent};
+
+/// The narrowest layer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Limit {
+    /// The link between client and server.
+    Link,
+    /// A processor of the client.
+    Client,
+    /// One operation at a time, each taking its time.
+    Latency,
+    /// A cache, not the drives.
+    Cache,
+    /// The member drives.
+    Drives,
+    /// Nothing tells.
+    Undetermined,
+}
+
+impl Limit {
+    /// The word used in tables and files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Link => "link",
+            Self::Client => "client",
+            Self::Latency => "latency",
+            Self::Cache => "cache",
+            Self::Drives => "drives",
+            Self::Undetermined => "undetermined",
+        }
+    }
+}
+
+/// The narrowest layer with the figures that tell it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Limiting {
+    /// Which.
+    pub limit: Limit,
+    /// In one sentence.
+    pub sentence: String,
+}
+
+/// Within this part of the payload the link is the limit.
+const NEAR: f64 = 0.05;
+/// Above this a core or a drive is full.
+const FULL: f64 = 0.9;
+
+/// Finds the narrowest layer.
+pub(super) fn limiting(case: &Case<'_>, ruling: &Ruling) -> Limiting {
+    let found = [
+        cache(ruling),
+        link(case),
+        client(case),
+        drives(case),
+        latency(case),
+    ];
+    found
+        .into_iter()
+        .flatten()
+        .next()
+        .unwrap_or_else(|| Limiting {
+            limit: Limit::Undetermined,
+            sentence: "nothing that could be observed tells what limits".into(),
+        })
+}
+
+fn cache(ruling: &Ruling) -> Option<Limiting> {
+    let cached = ruling.cached.filter(|_| ruling.grade == Grade::X)?;
+    let share = percent(cached.estimate, 0);
+    (cached.estimate > 0.5).then(|| Limiting {
+        limit: Limit::Cache,
+        sentence: format!(
+            "limited by a cache that served about {share}: says nothing about the drives"
+        ),
+    })
+}
+
+fn link(case: &Case<'_>) -> Option<Limiting> {
+    let (rate, payload) = (case.rate()?, case.payload()?);
+    let line = case.seen.get(observed::WIRE_LINE_RATE)? / 1e9;
+    let used = rate.0 / payload.0;
+    (used >= 1.0 - 2.0 * NEAR || wire_full(case)?).then(|| Limiting {
+        limit: Limit::Link,
+        sentence: format!(
+            "limited by the {line} GbE link ({rate} of {payload}): says nothing about the drives"
+        ),
+    })
+}
+
+/// Whether all that went over the link, headers and others' traffic included, filled it.
+fn wire_full(case: &Case<'_>) -> Option<bool> {
+    let line = case.seen.get(observed::WIRE_LINE_RATE)?;
+    let received = case.seen.get(observed::WIRE_RECEIVED)?;
+    let sent = case.seen.get(observed::WIRE_SENT)?;
+    let seconds = (case.trial.seconds).max(case.trial.windows as f64).max(1.0);
+    Some(received.max(sent) * 8.0 / seconds >= (1.0 - NEAR) * line)
+}
+
+fn client(case: &Case<'_>) -> Option<Limiting> {
+    let busiest = case.seen.get(observed::BUSIEST_CORE)?;
+    (busiest > FULL).then(|| Limiting {
+        limit: Limit::Client,
+        sentence: format!(
+            "limited by this client: one of its cores was busy {} of the time",
+            percent(busiest, 0)
+        ),
+    })
+}
+
+fn drives(case: &Case<'_>) -> Option<Limiting> {
+    let busy: Vec<f64> = case
+        .members()?
+        .iter()
+        .filter_map(|member| member.busy)
+        .collect();
+    let mean = crate::stats::describe::mean(&busy)?;
+    (mean > FULL).then(|| Limiting {
+        limit: Limit::Drives,
+        sentence: format!(
+            "limited by the drives, busy {} of the time",
+            percent(mean, 0)
+        ),
+    })
+}
+
+fn latency(case: &Case<'_>) -> Option<Limiting> {
+    let trial = case.trial;
+    let depth = trial.depth * trial.streams;
+    let mean = Nanos(trial.mean_ns?);
+    let reachable = Rate(f64::from(depth) * trial.block_bytes as f64 / mean.secs().max(1e-9));
+    (depth <= 2 && trial.paced_operations_per_s.is_none()).then(|| Limiting {
+        limit: Limit::Latency,
+        sentence: format!(
+            "limited by latency: {depth} in flight, {mean} each, make {reachable}; more in flight would be faster"
+        ),
+    })
+}

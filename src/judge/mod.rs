@@ -1,0 +1,64 @@
+//! Is this number real? From what was recorded of a trial to evidence, from evidence to a grade.
+//!
+//! Pure: nothing here measures. Unknown is unknown: what was not observed counts neither for nor
+//! against. The rule that combines evidence is the table in [`grade`].
+
+mod bytes;
+mod case;
+mod ceilings;
+mod evidence;
+mod grade;
+mod limit;
+mod times;
+mod trouble;
+
+pub use case::Case;
+pub use evidence::{Evidence, Layer, Says, Share, Strength};
+pub use grade::{Grade, Ruling, rule};
+pub use limit::{Limit, Limiting};
+
+use std::collections::BTreeMap;
+
+use crate::study::{State, Study};
+
+/// What is to be thought of one trial.
+#[derive(Clone, Debug)]
+pub struct Judgement {
+    /// The grade with its reason.
+    pub ruling: Ruling,
+    /// All evidence, in the order of the path from the client to the drives.
+    pub evidence: Vec<Evidence>,
+    /// What limited the trial.
+    pub limiting: Limiting,
+}
+
+/// Judges one trial.
+pub fn judge(case: &Case<'_>) -> Judgement {
+    let evidence: Vec<Evidence> = [
+        bytes::evidence(case),
+        ceilings::evidence(case),
+        times::evidence(case),
+        trouble::evidence(case),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    let ruling = rule(&evidence);
+    let limiting = limit::limiting(case, &ruling);
+    Judgement {
+        ruling,
+        evidence,
+        limiting,
+    }
+}
+
+/// Judges all complete trials of a study, by number.
+pub fn judge_all(study: &Study) -> BTreeMap<u64, Judgement> {
+    let complete = study
+        .trials
+        .iter()
+        .filter(|trial| trial.state == State::Complete);
+    complete
+        .map(|trial| (trial.trial, judge(&Case::of(study, trial))))
+        .collect()
+}

@@ -1,0 +1,182 @@
+//! Evidence from times: touching twice, two modes of latency, a burst that a cache took.
+
+use super::case::Case;
+use super::evidence::{Evidence, Layer, Says, Share, Strength};
+use crate::plan::Access;
+use crate::record::observed;
+use crate::stats::change_point::{Change, single_change};
+use crate::stats::mixture::{Components, Limits, fit, match_reference, share_below};
+use crate::units::{Nanos, Rate, percent};
+
+/// Second touches so many times faster than first ones tell that a cache is live.
+const LIVE: f64 = 1.3;
+/// References so far apart tell operations of a cache and of drives apart by a threshold.
+const APART: f64 = 4.0;
+/// No seek and turn of a platter ends sooner than this (common practice, no source).
+const PLATTER: Nanos = Nanos::MILLI;
+/// Confidence of the interval of a counted share.
+const CONFIDENCE: f64 = 0.95;
+/// Windows on each side of a change of the rate of writes.
+const LEAST: usize = 3;
+/// Random orders that a change is tested by.
+const DRAWS: u64 = 999;
+/// Margin of a share that is told by a threshold: modes overlap a little.
+const MARGIN: f64 = 0.02;
+
+/// All evidence from times.
+pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
+    [twice, fast_ones, burst]
+        .into_iter()
+        .filter_map(|look| look(case))
+        .collect()
+}
+
+/// What untouched data took, and the same data at once again.
+struct Twice {
+    first: Nanos,
+    second: Nanos,
+}
+
+impl Twice {
+    fn of(case: &Case<'_>) -> Option<Self> {
+        let nanos = |name| Some(Nanos(case.seen.get(name)?.exp() as u64));
+        let first = nanos(observed::TWICE_FIRST_LOG)?;
+        Some(Self {
+            first,
+            second: nanos(observed::TWICE_SECOND_LOG)?,
+        })
+    }
+
+    fn ratio(&self) -> f64 {
+        self.first.0 as f64 / self.second.0.max(1) as f64
+    }
+}
+
+/// Whether any cache is live on the path.
+fn twice(case: &Case<'_>) -> Option<Evidence> {
+    let twice = Twice::of(case)?;
+    let live = twice.ratio() > LIVE;
+    let meaning = match live {
+        true => "a cache is live on the path: what it holds comes that much faster",
+        false => "no cache shows on the path, or all of the data came from one",
+    };
+    Some(Evidence {
+        source: "touched twice",
+        expected: "the second time as slow as the first".into(),
+        seen: format!("{} at first, {} again", twice.first, twice.second),
+        meaning: meaning.into(),
+        says: Says::Remark,
+        strength: Strength::Inferred,
+    })
+}
+
+/// The part of random reads that were too fast for drives.
+fn fast_ones(case: &Case<'_>) -> Option<Evidence> {
+    let random = case.trial.access == Access::Random && case.only_reads();
+    let latency = case
+        .latency
+        .as_ref()
+        .filter(|latency| random && latency.len() >= 100)?;
+    let values: Vec<(f64, u64)> = latency
+        .iter_recorded()
+        .map(|value| {
+            (
+                value.value_iterated_to().max(1) as f64,
+                value.count_at_value(),
+            )
+        })
+        .collect();
+    let (threshold, why) = threshold(case, &values)?;
+    let below = share_below(&values, threshold.0 as f64)?;
+    let share = below.below as f64 / below.total as f64;
+    let exact = below.interval(CONFIDENCE)?;
+    Some(Evidence {
+        source: "fast reads",
+        expected: format!("none below {threshold} ({why})"),
+        seen: format!("{} of {}", percent(share, 1), below.total),
+        meaning: match exact.low > MARGIN {
+            true => format!("about {} came from a cache", percent(share, 0)),
+            false => "reads were as slow as drives are".into(),
+        },
+        says: Says::Served(
+            Layer::Server,
+            Share::new(share, exact.low - MARGIN, exact.high + MARGIN),
+        ),
+        strength: Strength::Inferred,
+    })
+}
+
+/// Below what latency a read cannot be the drives', and how that is known: from touching twice, from
+/// platters, or from two clear modes of which the fast one agrees with the second touch.
+fn threshold(case: &Case<'_>, values: &[(f64, u64)]) -> Option<(Nanos, &'static str)> {
+    let twice = Twice::of(case);
+    if let Some(twice) = twice.as_ref().filter(|twice| twice.ratio() >= APART) {
+        // Halfway between both on the scale of ratios.
+        let middle = (twice.first.0 as f64 * twice.second.0.max(1) as f64).sqrt();
+        return Some((Nanos(middle as u64), "between first and second touch"));
+    }
+    if let Some(turn) = case.turn() {
+        let again = twice.map_or(Nanos(0), |twice| twice.second);
+        let least = PLATTER.max(Nanos((2 * again.0).min(turn.0 / 4)));
+        return Some((least, "the least that a platter takes"));
+    }
+    let mixture = fit(values, &Limits::for_resolution(0.001))?;
+    let Components::Two { fast, slow, .. } = mixture.components else {
+        return None;
+    };
+    let twice = twice?;
+    let log = |nanos: Nanos| (nanos.0.max(1) as f64).ln();
+    let agrees = match_reference(&mixture, log(twice.second), log(twice.first), 2.0)?
+        .fast
+        .agrees;
+    let apart = slow.mean_log - fast.mean_log >= APART.ln();
+    let middle = f64::midpoint(fast.mean_log, slow.mean_log).exp();
+    let why = "between two modes, the fast one as the second touch";
+    (agrees && apart).then_some((Nanos(middle as u64), why))
+}
+
+/// A fast beginning of writes, and what the flush had to pay back.
+fn burst(case: &Case<'_>) -> Option<Evidence> {
+    let trial = case.trial;
+    if !case.only_writes() {
+        return None;
+    }
+    let flush = trial.flush_seconds?;
+    let written = trial.seconds - flush;
+    let rates: Vec<f64> = case
+        .windows
+        .iter()
+        .map(|window| window.bytes() as f64)
+        .collect();
+    let mut rng = case.config.seed.child("burst", trial.trial).rng();
+    let change = single_change(&rates, LEAST, 1, DRAWS, &mut rng)
+        .filter(|change| change.p < 0.01 && change.before.mean > 1.2 * change.after.mean);
+    let shows = flush > 0.1 * written || change.is_some();
+    Some(Evidence {
+        source: "write-back",
+        expected: "an even rate and a short flush".into(),
+        seen: format!("{}, flush {flush:.1} s after {written:.1} s", told(change)),
+        meaning: match shows {
+            true => {
+                "a cache took writes first; the rate counts the flush, so it has been paid back"
+                    .into()
+            }
+            false => "no sign that a cache took writes first".into(),
+        },
+        says: Says::Remark,
+        strength: Strength::Counted,
+    })
+}
+
+/// A change of the rate in words.
+fn told(change: Option<Change>) -> String {
+    match change {
+        Some(change) => format!(
+            "{} for {} s, then {}",
+            Rate(change.before.mean),
+            change.before.end,
+            Rate(change.after.mean)
+        ),
+        None => "no clear change of the rate".into(),
+    }
+}

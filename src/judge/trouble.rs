@@ -1,0 +1,119 @@
+//! Evidence of other troubles: records that contradict themselves, data that is not what it should
+//! be, other users, sizes.
+
+use super::case::Case;
+use super::evidence::{Evidence, Layer, Says, Strength};
+use crate::record::observed;
+use crate::units::{Bytes, Nanos, Rate, percent};
+
+/// Little's law holds within this part: windows cut operations at both ends.
+const LITTLE: f64 = 0.15;
+/// Foreign traffic above this part of the trial's marks it as shared.
+const OTHERS: f64 = 0.10;
+
+/// All other evidence.
+pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
+    [little, size, holes, compression, others]
+        .into_iter()
+        .filter_map(|look| look(case))
+        .collect()
+}
+
+/// In flight = throughput × latency. J. D. C. Little, *A proof for the queuing formula L = λW*,
+/// Operations Research 9 (1961) 383–387 (citation from memory).
+fn little(case: &Case<'_>) -> Option<Evidence> {
+    let trial = case.trial;
+    if trial.paced_operations_per_s.is_some() || case.windows.is_empty() {
+        return None;
+    }
+    let depth = f64::from(trial.depth * trial.streams);
+    let kept = case.windows.iter().filter(|window| !window.warmup);
+    let (mut operations, mut waited, mut seconds) = (0.0, 0.0, 0.0);
+    for window in kept {
+        operations += window.operations as f64;
+        waited += window.operations as f64 * Nanos(window.mean_ns.unwrap_or(0)).secs();
+        seconds += 1.0;
+    }
+    let in_flight = waited / seconds;
+    // Few operations leave much to the windows' edges; making content for writes takes time in
+    // which less than the depth is in flight.
+    let least = if case.only_reads() {
+        1.0 - LITTLE - depth / operations.max(1.0)
+    } else {
+        0.0
+    };
+    let most = 1.0 + LITTLE + 2.0 * depth / operations.max(1.0);
+    let holds = operations > 0.0 && (least * depth..=most * depth).contains(&in_flight);
+    Some(Evidence {
+        source: "Little's law",
+        expected: format!("{depth} in flight"),
+        seen: format!("{in_flight:.2} = operations a second x mean latency"),
+        meaning: match holds {
+            true => "rate and latency agree".into(),
+            false => "rate and latency contradict each other: the record is wrong, or the client was starved".into(),
+        },
+        says: if holds { Says::Remark } else { Says::Broken },
+        strength: Strength::Counted,
+    })
+}
+
+/// Test data against the memories that are known.
+fn size(case: &Case<'_>) -> Option<Evidence> {
+    let share = case.trial.cacheable_fraction;
+    (share > 0.5 && !case.only_writes()).then(|| Evidence {
+        source: "size",
+        expected: "test data of twice the largest memory or more".into(),
+        seen: format!(
+            "{}, of which {} fit into the largest known memory",
+            Bytes(case.trial.test_data_bytes).iec(),
+            percent(share, 0)
+        ),
+        meaning: "so much could be served from a cache; it says nothing of whether it was".into(),
+        says: Says::Remark,
+        strength: Strength::Inferred,
+    })
+}
+
+fn holes(case: &Case<'_>) -> Option<Evidence> {
+    let holes = case.seen.get(observed::HOLES)?;
+    (holes > 0.0).then(|| Evidence {
+        source: "holes",
+        expected: "none: test data is written out".into(),
+        seen: Bytes(holes as u64).iec(),
+        meaning: "holes are answered without any drive".into(),
+        says: Says::Suspect(Layer::Server),
+        strength: Strength::Proved,
+    })
+}
+
+fn compression(case: &Case<'_>) -> Option<Evidence> {
+    let zeros = Rate(case.seen.get(observed::WRITE_ZEROS)?);
+    let none = Rate(case.seen.get(observed::WRITE_RANDOM)?);
+    let shrinks = zeros.0 > 1.3 * none.0;
+    Some(Evidence {
+        source: "compression",
+        expected: "zeros written as fast as noise".into(),
+        seen: format!("zeros {zeros}, noise {none}"),
+        meaning: match shrinks {
+            true => "the share compresses; test data is incompressible, so its rates hold".into(),
+            false => "no sign of compression".into(),
+        },
+        says: Says::Remark,
+        strength: Strength::Inferred,
+    })
+}
+
+/// Traffic on the link that was not the trial's, in the quiet second before it.
+fn others(case: &Case<'_>) -> Option<Evidence> {
+    let quiet =
+        case.seen.get(observed::WIRE_QUIET_RECEIVED)? + case.seen.get(observed::WIRE_QUIET_SENT)?;
+    let rate = case.rate()?;
+    (quiet > OTHERS * rate.0).then(|| Evidence {
+        source: "others",
+        expected: format!("at most {} beside the trial", percent(OTHERS, 0)),
+        seen: format!("{} of other traffic on the link before it", Rate(quiet)),
+        meaning: "the link was shared: measure at a quiet hour".into(),
+        says: Says::Remark,
+        strength: Strength::Counted,
+    })
+}
