@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::compare::{Rules, compare};
+use crate::judge::judge_all;
 use crate::plan::Phase;
 use crate::record::histogram;
 use crate::report::testing::{self, HOSTILE, Scene};
@@ -56,7 +57,7 @@ fn latencies(operations: u64) -> hdrhistogram::Histogram<u64> {
 fn every_picture_of_every_study_is_well_formed() {
     for scene in [Scene::Full, Scene::Hostile] {
         let study = testing::study(scene);
-        let comparison = compare(&study, Rules::of(&study));
+        let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
         for family in Family::ALL {
             let rows: Vec<_> = comparison
                 .workloads
@@ -88,7 +89,7 @@ fn empty_input_makes_a_picture_too() {
 #[test]
 fn a_family_chart_shows_every_trial_and_the_medians() {
     let study = testing::study(Scene::Full);
-    let comparison = compare(&study, Rules::of(&study));
+    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
     let large_read = comparison
         .workloads
         .iter()

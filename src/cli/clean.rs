@@ -35,7 +35,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let root = Path::new(&config.share).to_owned();
     let before = free(&root)?;
-    let gone = LocalShare::new(&root, config.id).remove(&data)?;
+    let gone = LocalShare::new(config).remove(&data)?;
     store.put_data(data.emptied())?;
     let expected = data.total();
     let back = came_back(&root, before, expected)?;

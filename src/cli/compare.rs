@@ -2,6 +2,7 @@
 
 use super::{Exit, Failure, print};
 use crate::compare::{Rules, compare};
+use crate::judge::judge_all;
 use crate::{report, store};
 
 /// Compares the phases of a study, workload by workload.
@@ -26,7 +27,7 @@ pub(super) struct Arguments {
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let study = store::read(&arguments.folder.study)?;
     study.remarks.iter().for_each(|remark| super::say(remark));
-    let comparison = compare(&study, Rules::of(&study));
+    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
     print(&match (arguments.csv, arguments.json) {
         (true, _) => report::comparison_csv(&comparison),
         (_, true) => report::comparison_json(&comparison),

@@ -10,6 +10,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, width};
 use crate::compare::{Rules, compare};
+use crate::judge::judge_all;
 use crate::load::{Share, Watch};
 use crate::plan::Phase;
 use crate::report;
@@ -65,7 +66,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     demo.sittings(Phase::After)?;
     let written = super::report::write(&mut demo.store, demo.share.now())?;
     let study = demo.store.study();
-    let comparison = compare(study, Rules::of(study));
+    let comparison = compare(study, &judge_all(study), Rules::of(study));
     print(&report::comparison_text(&comparison, width()))?;
     print(&format!(
         "\nSIMULATED {}",
@@ -100,6 +101,7 @@ impl Demo {
                 rpm: Some(scenario.drive.rpm),
                 drive_rate: Some(Bytes(scenario.drive.outer.0 as u64)),
             }),
+            link_gigabits: None,
             server: None,
             workloads: Vec::new(),
         };

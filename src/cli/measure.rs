@@ -108,7 +108,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
 async fn attend(mut store: Writer, request: Request) -> Result<(Ended, String), Failure> {
     let watch = Arc::new(Watch::default());
     let share_path = PathBuf::from(&store.study().config.share);
-    let mut share = LocalShare::new(&share_path, store.study().config.id);
+    let mut share = LocalShare::new(&store.study().config);
     let (events, mut happened) = mpsc::unbounded_channel();
     let watched = Arc::clone(&watch);
     let mut sitting = spawn_blocking(move || {

@@ -44,9 +44,19 @@ pub(super) struct Arguments {
     /// The most that one drive reads in a second, as its maker states it, as 210MB.
     #[arg(long, value_name = "SIZE", requires = "pool")]
     drive_rate: Option<Bytes>,
+    /// Line rate in Gb/s of the narrowest link to the server, where the interface does not tell.
+    #[arg(long, value_name = "GBITS", value_parser = parse_gigabits)]
+    link_gigabits: Option<f64>,
     /// Memory of the server, as 16GiB: test data has to be larger than what it can cache.
     #[arg(long, value_name = "SIZE")]
     server_memory: Option<Bytes>,
+}
+
+fn parse_gigabits(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(gigabits) if (0.001..=10_000.0).contains(&gigabits) => Ok(gigabits),
+        _ => Err("write a number of gigabits per second, as 1, 2.5 or 10".to_owned()),
+    }
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -64,6 +74,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         server_memory: arguments.server_memory,
         threshold_percent: 3.0,
         pool: expansion,
+        link_gigabits: arguments.link_gigabits,
         server: None,
         workloads: Vec::new(),
     };

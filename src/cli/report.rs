@@ -6,6 +6,7 @@ use jiff::Timestamp;
 
 use super::{Exit, Failure, owner, print};
 use crate::compare::{Rules, compare};
+use crate::judge::judge_all;
 use crate::report;
 use crate::store::{Writer, names};
 
@@ -42,7 +43,7 @@ pub(super) fn told(root: &Path, written: &[String]) -> String {
 /// Renders the page and its charts into the study; their names.
 pub(super) fn write(store: &mut Writer, now: Timestamp) -> Result<Vec<String>, Failure> {
     let study = store.study();
-    let comparison = compare(study, Rules::of(study));
+    let comparison = compare(study, &judge_all(study), Rules::of(study));
     let files = report::files(study, &comparison, now);
     let put = |(name, content): &(String, String)| Ok(store.put_report(name, content)?);
     files.iter().map(put).collect()

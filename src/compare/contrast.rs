@@ -1,6 +1,7 @@
 //! One phase against another.
 
-use super::Rules;
+use super::{Group, Rules};
+use crate::plan::Phase;
 use crate::seed::Seed;
 use crate::stats::contrast::{
     Permutation, RatioEstimate, hodges_lehmann, permutation_p, smallest_provable_ratio,
@@ -29,6 +30,13 @@ pub enum Verdict {
         /// Trials on each side.
         trials: Option<usize>,
     },
+    /// One side is not the drives' speed: nothing can be said of a change.
+    Void {
+        /// That side: the worse one, where both are.
+        phase: Phase,
+        /// The part that a cache served, in whole percent, where it is known.
+        cached_percent: Option<u8>,
+    },
     /// Too few trials for a verdict; so many more are needed on each side.
     NotEnoughTrials {
         /// On the side of `before`.
@@ -45,6 +53,7 @@ impl Verdict {
             Self::Gain => "gain",
             Self::Loss => "loss",
             Self::NoProvableChange { .. } => "no provable change",
+            Self::Void { .. } => "void",
             Self::NotEnoughTrials { .. } => "not enough trials",
         }
     }
@@ -71,8 +80,24 @@ pub struct Contrast {
 }
 
 impl Contrast {
+    /// Compares two groups.
+    pub(super) fn of(before: &Group, other: &Group, rules: Rules, seed: Seed) -> Self {
+        let mut contrast = Self::of_rates(&before.rates, &other.rates, rules, seed);
+        let sides = [before, other].into_iter();
+        let void = sides.filter_map(|group| group.void.map(|void| (void.cached, group.phase)));
+        let worst = void.max_by(|a, b| a.0.unwrap_or(0.0).total_cmp(&b.0.unwrap_or(0.0)));
+        if let Some((cached, phase)) = worst {
+            let cached_percent = cached.map(|cached| (cached * 100.0).round() as u8);
+            contrast.verdict = Verdict::Void {
+                phase,
+                cached_percent,
+            };
+        }
+        contrast
+    }
+
     /// Compares rates, each above 0; both sides have at least one.
-    pub(super) fn of(before: &[f64], other: &[f64], rules: Rules, seed: Seed) -> Self {
+    fn of_rates(before: &[f64], other: &[f64], rules: Rules, seed: Seed) -> Self {
         let logs = |rates: &[f64]| rates.iter().map(|rate| rate.ln()).collect::<Vec<_>>();
         let (log_before, log_other) = (logs(before), logs(other));
         let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
@@ -177,7 +202,7 @@ mod tests {
     };
 
     fn contrast(before: &[f64], other: &[f64]) -> Contrast {
-        Contrast::of(before, other, RULES, Seed(1))
+        Contrast::of_rates(before, other, RULES, Seed(1))
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! The trials of one workload in one phase.
 
+use crate::judge::{Grade, Ruling};
 use crate::plan::Phase;
 use crate::stats::describe::{coefficient_of_variation, median};
 use crate::stats::interval::{Interval, mean_t};
@@ -32,6 +33,11 @@ pub struct Group {
     pub p99_ns: Option<f64>,
     /// The worst latency of all.
     pub max_ns: Option<u64>,
+    /// The worst grade of them.
+    pub grade: Option<Grade>,
+    /// Set when no grade holds: the median part that a cache served, where it is known. The rates
+    /// are not the drives' then.
+    pub void: Option<Void>,
     /// Trials that never got steady.
     pub unsteady: usize,
     /// Largest part of the read set that a known memory could have served.
@@ -42,9 +48,22 @@ pub struct Group {
     pub late_or_missed: u64,
 }
 
+/// What is known of trials that are not the drives' speed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Void {
+    /// The part that a cache served, where it is known.
+    pub cached: Option<f64>,
+}
+
 impl Group {
     /// The group of `trials`, each of which has a rate; `None` when there are none.
-    pub(super) fn of(phase: Phase, trials: &[&Trial], confidence: f64) -> Option<Self> {
+    /// `rulings` are those of the trials that were judged.
+    pub(super) fn of(
+        phase: Phase,
+        trials: &[&Trial],
+        rulings: &[&Ruling],
+        confidence: f64,
+    ) -> Option<Self> {
         let rates: Vec<f64> = trials
             .iter()
             .filter_map(|trial| trial.rate_bytes_per_s)
@@ -70,6 +89,8 @@ impl Group {
             p95_ns: median_of(trials, |trial| trial.p95_ns),
             p99_ns: median_of(trials, |trial| trial.p99_ns),
             max_ns: trials.iter().filter_map(|trial| trial.max_ns).max(),
+            grade: rulings.iter().map(|ruling| ruling.grade).max(),
+            void: void(rulings),
             unsteady: count(|trial| !trial.steady),
             cacheable: trials
                 .iter()
@@ -83,6 +104,18 @@ impl Group {
             rates,
         })
     }
+}
+
+/// Void when every grade fails.
+fn void(rulings: &[&Ruling]) -> Option<Void> {
+    let all_fail = !rulings.is_empty() && rulings.iter().all(|ruling| !ruling.grade.holds());
+    let cached: Vec<f64> = rulings
+        .iter()
+        .filter_map(|ruling| ruling.cached.map(|share| share.estimate))
+        .collect();
+    all_fail.then(|| Void {
+        cached: median(&cached),
+    })
 }
 
 /// Whether a trial read blocks again after no more data than the largest known memory holds.

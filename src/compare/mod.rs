@@ -10,8 +10,11 @@ mod contrast;
 mod group;
 
 pub use contrast::{Contrast, Verdict};
-pub use group::Group;
+pub use group::{Group, Void};
 
+use std::collections::BTreeMap;
+
+use crate::judge::{Judgement, Ruling};
 use crate::plan::{Phase, Workload};
 use crate::seed::Seed;
 use crate::study::{State, Study, Trial};
@@ -88,8 +91,11 @@ pub struct Excluded {
     pub why: String,
 }
 
-/// Compares all trials of `study`.
-pub fn compare(study: &Study, rules: Rules) -> Comparison {
+/// Compares all trials of `study`, as they were judged.
+///
+/// Only trials whose grade holds (A or B) are taken for the drives' speed. Where a phase has others
+/// only, they stand as a group that is void, and no verdict is built on them.
+pub fn compare(study: &Study, judgements: &BTreeMap<u64, Judgement>, rules: Rules) -> Comparison {
     let mut excluded = Vec::new();
     let mut names: Vec<String> = study
         .config
@@ -102,6 +108,11 @@ pub fn compare(study: &Study, rules: Rules) -> Comparison {
             names.push(trial.workload.clone());
         }
     }
+    let context = Context {
+        judgements,
+        rules,
+        seed: study.config.seed,
+    };
     let workloads = names
         .iter()
         .filter_map(|name| {
@@ -110,13 +121,13 @@ pub fn compare(study: &Study, rules: Rules) -> Comparison {
                 .iter()
                 .filter(|trial| trial.workload == *name)
                 .collect();
-            row(name, &trials, rules, study.config.seed, &mut excluded)
+            context.row(name, &trials, &mut excluded)
         })
         .collect();
     excluded.sort_by_key(|left_out: &Excluded| left_out.trial);
-    let (name, simulated) = (study.name.clone(), study.config.simulated);
+    let (study, simulated) = (study.name.clone(), study.config.simulated);
     Comparison {
-        study: name,
+        study,
         simulated,
         rules,
         workloads,
@@ -124,52 +135,81 @@ pub fn compare(study: &Study, rules: Rules) -> Comparison {
     }
 }
 
-fn row(
-    name: &str,
-    trials: &[&Trial],
+/// What every row is made with.
+struct Context<'a> {
+    judgements: &'a BTreeMap<u64, Judgement>,
     rules: Rules,
     seed: Seed,
-    excluded: &mut Vec<Excluded>,
-) -> Option<Row> {
-    // The latest description of a workload counts: what was measured under another is no match.
-    let load = trials.last()?.as_workload();
-    let signature = load.signature();
-    let usable: Vec<&Trial> = trials
-        .iter()
-        .copied()
-        .filter(|trial| match unusable(trial, &signature) {
-            Some(why) => {
+}
+
+impl Context<'_> {
+    fn row(&self, name: &str, trials: &[&Trial], excluded: &mut Vec<Excluded>) -> Option<Row> {
+        // The latest description of a workload counts: what was measured under another is no match.
+        let load = trials.last()?.as_workload();
+        let signature = load.signature();
+        let mut usable = Vec::new();
+        for &trial in trials {
+            match unusable(trial, &signature) {
+                Some(why) => excluded.push(Excluded {
+                    trial: trial.trial,
+                    why,
+                }),
+                None => usable.push(trial),
+            }
+        }
+        let groups = Phase::ALL.map(|phase| self.group(phase, &usable, excluded));
+        let against_before = |phase: Phase| {
+            let (before, other) = (groups[0].as_ref()?, groups[phase as usize].as_ref()?);
+            let contrast = Contrast::of(
+                before,
+                other,
+                self.rules,
+                self.seed.child(name, phase as u64),
+            );
+            Some(contrast)
+        };
+        let (during_before, after_before) =
+            (against_before(Phase::During), against_before(Phase::After));
+        Some(Row {
+            workload: name.to_owned(),
+            load,
+            groups,
+            during_before,
+            after_before,
+        })
+    }
+
+    /// The trials of a phase whose grade holds; the others only where there are none such.
+    fn group(
+        &self,
+        phase: Phase,
+        usable: &[&Trial],
+        excluded: &mut Vec<Excluded>,
+    ) -> Option<Group> {
+        let ruling = |trial: &Trial| {
+            self.judgements
+                .get(&trial.trial)
+                .map(|judged| &judged.ruling)
+        };
+        let of_phase = usable.iter().copied().filter(|trial| trial.phase == phase);
+        let (good, bad): (Vec<&Trial>, Vec<&Trial>) =
+            of_phase.partition(|trial| ruling(trial).is_none_or(|ruling| ruling.grade.holds()));
+        if good.is_empty() {
+            let rulings: Vec<&Ruling> = bad.iter().filter_map(|trial| ruling(trial)).collect();
+            return Group::of(phase, &bad, &rulings, self.rules.confidence);
+        }
+        for trial in bad {
+            if let Some(ruling) = ruling(trial) {
+                let why = format!("grade {}: {}", ruling.grade.letter(), ruling.reason);
                 excluded.push(Excluded {
                     trial: trial.trial,
                     why,
                 });
-                false
             }
-            None => true,
-        })
-        .collect();
-    let groups = Phase::ALL.map(|phase| {
-        let of_phase: Vec<&Trial> = usable
-            .iter()
-            .copied()
-            .filter(|trial| trial.phase == phase)
-            .collect();
-        Group::of(phase, &of_phase, rules.confidence)
-    });
-    let against_before = |phase: Phase| {
-        let (before, other) = (groups[0].as_ref()?, groups[phase as usize].as_ref()?);
-        let seed = seed.child(name, phase as u64);
-        Some(Contrast::of(&before.rates, &other.rates, rules, seed))
-    };
-    let (during_before, after_before) =
-        (against_before(Phase::During), against_before(Phase::After));
-    Some(Row {
-        workload: name.to_owned(),
-        load,
-        groups,
-        during_before,
-        after_before,
-    })
+        }
+        let rulings: Vec<&Ruling> = good.iter().filter_map(|trial| ruling(trial)).collect();
+        Group::of(phase, &good, &rulings, self.rules.confidence)
+    }
 }
 
 fn unusable(trial: &Trial, signature: &str) -> Option<String> {

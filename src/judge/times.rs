@@ -149,7 +149,7 @@ fn burst(case: &Case<'_>) -> Option<Evidence> {
         .map(|window| window.bytes() as f64)
         .collect();
     let mut rng = case.config.seed.child("burst", trial.trial).rng();
-    let change = single_change(&rates, LEAST, 1, DRAWS, &mut rng)
+    let change = single_change(&rates, LEAST, LEAST, DRAWS, &mut rng)
         .filter(|change| change.p < 0.01 && change.before.mean > 1.2 * change.after.mean);
     let shows = flush > 0.1 * written || change.is_some();
     Some(Evidence {

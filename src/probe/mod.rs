@@ -5,8 +5,10 @@
     reason = "the probe is an edge: it reads clocks and files"
 )]
 
+mod command;
 mod counters;
 
+pub use command::shell;
 pub use counters::{Sources, server_link};
 
 use std::io;
@@ -149,7 +151,11 @@ fn direct_io_alignment(share: &Path) -> Option<Bytes> {
     told.then(|| Bytes(u64::from(alignment)))
 }
 
-fn links() -> Result<Vec<Link>, String> {
+/// Network interfaces that are up, in order of their names.
+///
+/// # Errors
+/// When they cannot be listed.
+pub fn links() -> Result<Vec<Link>, String> {
     let networks = Networks::new_with_refreshed_list().map_err(|error| error.to_string())?;
     let mut links: Vec<Link> = networks
         .iter()

@@ -198,7 +198,7 @@ fn contrast(contrast: &Contrast) -> ContrastJson {
     let (trials_that_would_prove, missing_trials) = match contrast.verdict {
         Verdict::NoProvableChange { trials } => (trials, None),
         Verdict::NotEnoughTrials { before, other } => (None, Some(Missing { before, other })),
-        Verdict::Gain | Verdict::Loss => (None, None),
+        Verdict::Gain | Verdict::Loss | Verdict::Void { .. } => (None, None),
     };
     ContrastJson {
         verdict: contrast.verdict.word(),

@@ -158,10 +158,11 @@ mod tests {
     use super::*;
     use crate::chart::plain;
     use crate::compare::{Rules, compare};
+    use crate::judge::judge_all;
 
     fn text(scene: Scene) -> String {
         let study = testing::study(scene);
-        comparison_text(&compare(&study, Rules::of(&study)), 80)
+        comparison_text(&compare(&study, &judge_all(&study), Rules::of(&study)), 80)
     }
 
     #[test]

@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use super::testing::{self, SCENES, Scene};
 use super::*;
 use crate::compare::{Rules, compare};
+use crate::judge::judge_all;
 use crate::plan::Phase;
 
 fn generated() -> jiff::Timestamp {
@@ -14,7 +15,7 @@ fn generated() -> jiff::Timestamp {
 
 fn rendered(scene: Scene) -> (Study, Comparison, String) {
     let study = testing::study(scene);
-    let comparison = compare(&study, Rules::of(&study));
+    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
     let figures = Figures::of(&study, &comparison);
     let html = page(&study, &comparison, &figures, generated());
     (study, comparison, html)
@@ -31,7 +32,7 @@ fn between<'a>(text: &'a str, start: &str, end: &str) -> Vec<&'a str> {
 #[test]
 fn csv_reads_back_to_the_numbers_of_the_comparison() {
     let study = testing::study(Scene::Full);
-    let comparison = compare(&study, Rules::of(&study));
+    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
     let text = comparison_csv(&comparison);
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let names = reader.headers().unwrap().clone();
@@ -78,7 +79,7 @@ fn csv_reads_back_to_the_numbers_of_the_comparison() {
 fn csv_of_nothing_is_a_header_and_of_half_a_study_has_empty_cells() {
     let csv = |scene| {
         let study = testing::study(scene);
-        comparison_csv(&compare(&study, Rules::of(&study)))
+        comparison_csv(&compare(&study, &judge_all(&study), Rules::of(&study)))
     };
     assert_eq!(csv(Scene::Empty).lines().count(), 1);
     let half = csv(Scene::BeforeDuring);
@@ -100,7 +101,7 @@ fn csv_of_nothing_is_a_header_and_of_half_a_study_has_empty_cells() {
 #[test]
 fn json_holds_the_same_numbers_and_names_its_methods() {
     let study = testing::study(Scene::Full);
-    let comparison = compare(&study, Rules::of(&study));
+    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
     let text = comparison_json(&comparison);
     assert_eq!(text, comparison_json(&comparison));
     let value: serde_json::Value = serde_json::from_str(&text).unwrap();

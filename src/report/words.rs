@@ -80,6 +80,17 @@ pub(super) fn verdict(contrast: &Contrast, other: Phase, rules: &Rules) -> Strin
     match contrast.verdict {
         Verdict::Gain => format!("gain of {} ({})", size(contrast.ratio - 1.0), within()),
         Verdict::Loss => format!("loss of {} ({})", size(contrast.ratio - 1.0), within()),
+        Verdict::Void {
+            phase,
+            cached_percent,
+        } => {
+            let share = cached_percent
+                .map(|share| format!(" (about {share} %)"))
+                .unwrap_or_default();
+            format!(
+                "void: {phase} was served from a cache{share}; lay down more test data or empty the server's cache, and measure again"
+            )
+        }
         Verdict::NotEnoughTrials {
             before,
             other: more,

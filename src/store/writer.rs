@@ -268,6 +268,7 @@ mod tests {
             server_memory: None,
             threshold_percent: 3.0,
             pool: None,
+            link_gigabits: None,
             server: None,
             workloads: Vec::new(),
         }

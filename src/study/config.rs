@@ -37,6 +37,10 @@ pub struct Config {
     /// The pool before the expansion, and what is added.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pool: Option<Expansion>,
+    /// Line rate in Gb/s of the narrowest link on the way to the server, where the interface does
+    /// not tell it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub link_gigabits: Option<f64>,
     /// How the server is asked for what this client cannot see.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub server: Option<Server>,
@@ -253,6 +257,7 @@ mod tests {
                 rpm: Some(7200),
                 drive_rate: None,
             }),
+            link_gigabits: None,
             server: None,
             workloads: vec![Workload {
                 name: "scan".into(),

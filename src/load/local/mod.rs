@@ -8,26 +8,27 @@ mod buffers;
 mod files;
 mod folder;
 mod lay;
+mod observe;
 #[allow(dead_code, reason = "its caller is the evidence of a trial")]
 mod residency;
 mod ring;
 mod threads;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Instant;
 
 use jiff::Timestamp;
 
 use self::files::Files;
 use self::folder::Folder;
+use self::observe::Observer;
 use self::ring::RingError;
 use super::{Assignment, Engine, Job, LoadError, Measured, Share, Watch, generation};
 use crate::facts::Facts;
 use crate::plan::content::{self, Address};
 use crate::plan::{DataFile, Operation, Space, TestData, Workload};
 use crate::probe;
-use crate::record::Observations;
-use crate::study::Identity;
+use crate::study::{Config, Identity, Server};
 use crate::units::Nanos;
 
 /// A mounted directory, and the study's folder in it.
@@ -36,15 +37,21 @@ pub struct LocalShare {
     root: PathBuf,
     study: Identity,
     folder: Option<Folder>,
+    observer: Option<Observer>,
+    server: Server,
+    link_gigabits: Option<f64>,
 }
 
 impl LocalShare {
-    /// The share mounted at `root`, for the study `study`. Nothing is touched yet.
-    pub fn new(root: &Path, study: Identity) -> Self {
+    /// The share that `config` names. Nothing is touched yet.
+    pub fn new(config: &Config) -> Self {
         Self {
-            root: root.to_owned(),
-            study,
+            root: PathBuf::from(&config.share),
+            study: config.id,
             folder: None,
+            observer: None,
+            server: config.server.clone().unwrap_or_default(),
+            link_gigabits: config.link_gigabits,
         }
     }
 
@@ -84,6 +91,11 @@ impl Share for LocalShare {
 
     fn open_folder(&mut self, data: &TestData) -> Result<(), LoadError> {
         self.folder = Some(Folder::open_or_make(&self.root, &data.folder, self.study)?);
+        self.observer = Some(Observer::new(
+            &self.root,
+            self.server.clone(),
+            self.link_gigabits,
+        ));
         Ok(())
     }
 
@@ -96,12 +108,21 @@ impl Share for LocalShare {
         let files = Files::open(self.folder(), assignment)?;
         let mut notes: Vec<String> = files.note().map(str::to_owned).into_iter().collect();
         files.evict()?;
-        let trial = Trial::new(assignment, self.study, workload, &files, watch);
+        let observer = self
+            .observer
+            .as_ref()
+            .expect("open_folder comes before running");
+        let mut before = observer.before(assignment, &files);
+        notes.append(&mut before.notes);
+        let first = assignment.first + before.used;
+        let trial = Trial::new(assignment, first, self.study, workload, &files, watch);
         let (run, engine) = drive(&trial, &mut notes)?;
         let flush = workload
             .writes()
             .then(|| files.flush(assignment))
             .transpose()?;
+        let (observations, more) = observer.after(before, assignment, &files);
+        notes.extend(more);
         files.evict()?;
         let interrupted = run.stopped.is_some();
         Ok(Measured {
@@ -112,7 +133,7 @@ impl Share for LocalShare {
             next_first: trial.job.next_first(),
             interrupted,
             notes,
-            observations: Observations::default(),
+            observations,
         })
     }
 }
@@ -157,13 +178,14 @@ struct Run {
 impl<'a> Trial<'a> {
     fn new(
         assignment: &Assignment<'_>,
+        first: u64,
         study: Identity,
         workload: &'a Workload,
         files: &'a Files,
         watch: &'a Watch,
     ) -> Self {
         let recorders = (workload.streams * workload.depth) as usize;
-        let (pattern, first) = (assignment.pattern.clone(), assignment.first);
+        let pattern = assignment.pattern.clone();
         let job = Job::new(workload, pattern, assignment.length, first, recorders);
         Self {
             job,

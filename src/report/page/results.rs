@@ -66,6 +66,7 @@ fn sign(contrast: &Contrast) -> Markup {
         Verdict::Gain => ("▲", "sign gain"),
         Verdict::Loss => ("▼", "sign loss"),
         Verdict::NoProvableChange { .. } => ("=", "sign"),
+        Verdict::Void { .. } => ("✕", "sign void"),
         Verdict::NotEnoughTrials { .. } => ("?", "sign"),
     };
     html! { span class=(class) aria-hidden="true" { (sign) } }

@@ -1,0 +1,336 @@
+//! What can be observed beside the operations of a trial on a mounted share.
+
+use std::path::Path;
+use std::thread::sleep;
+use std::time::{Duration, Instant};
+
+use rustix::fs::{SeekFrom, seek};
+use rustix::io::pread;
+
+use super::buffers::Buffers;
+use super::files::Files;
+use super::residency::resident;
+use crate::facts::counters::{CoreTime, Counters, Deltas, DriveIo, difference};
+use crate::load::Assignment;
+use crate::plan::{Direction, Operation};
+use crate::probe::{self, Sources};
+use crate::record::{Observations, observed};
+use crate::study::Server;
+use crate::units::Nanos;
+
+/// Untouched blocks that are read twice before a trial.
+const TOUCHES: u64 = 64;
+/// Reading them twice takes no longer than this.
+const TOUCHING: Nanos = Nanos(3 * Nanos::SECOND.0);
+/// How long the link is looked at before a trial, to learn what others move.
+const QUIET: Duration = Duration::from_millis(500);
+
+/// Looks at one share, trial after trial.
+#[derive(Debug)]
+pub(super) struct Observer {
+    sources: Sources,
+    server: Server,
+    /// Line rate in bits per second and largest packet of the link to the server.
+    line: Option<(f64, f64)>,
+}
+
+/// What was seen before a trial.
+pub(super) struct Before {
+    seen: Observations,
+    counters: Counters,
+    members: Option<(Vec<DriveIo>, Instant)>,
+    /// What could not be observed, for the trial's notes.
+    pub(super) notes: Vec<String>,
+    /// Operations of the pattern that were used up.
+    pub(super) used: u64,
+}
+
+impl Observer {
+    /// An observer of `share`. `link_gigabits` is what the person said of the link.
+    pub(super) fn new(share: &Path, server: Server, link_gigabits: Option<f64>) -> Self {
+        let sources = Sources::find(share, &[]);
+        let line = sources.link().and_then(|link| {
+            let links = probe::links().ok()?;
+            let own = links.into_iter().find(|own| own.name == link.interface)?;
+            let told = own.bits_per_second.map(|bits| bits as f64);
+            Some((
+                link_gigabits.map(|gigabits| gigabits * 1e9).or(told)?,
+                own.mtu as f64,
+            ))
+        });
+        Self {
+            sources,
+            server,
+            line,
+        }
+    }
+
+    /// Empties the server's cache if there is a command for it, looks at everything that is to be
+    /// compared afterwards, and touches some untouched blocks twice.
+    pub(super) fn before(&self, assignment: &Assignment<'_>, files: &Files) -> Before {
+        let (mut seen, mut notes) = (Observations::default(), Vec::new());
+        if let Some(command) = &self.server.empty_cache_command
+            && let Err(why) = probe::shell(command, self.patience())
+        {
+            notes.push(format!("the server's cache was not emptied: {why}"));
+        }
+        let used = touch_twice(assignment, files, &mut seen);
+        put_residency(observed::RESIDENT_BEFORE, assignment, files, &mut seen);
+        seen.put_some(observed::HOLES, holes(assignment, files));
+        self.look_at_the_link(&mut seen);
+        let members = self.members().map_err(|why| notes.extend(why)).ok();
+        Before {
+            seen,
+            counters: Counters::read(&self.sources),
+            members,
+            notes,
+            used,
+        }
+    }
+
+    /// Looks again and tells the differences.
+    pub(super) fn after(
+        &self,
+        before: Before,
+        assignment: &Assignment<'_>,
+        files: &Files,
+    ) -> (Observations, Vec<String>) {
+        let Before {
+            mut seen,
+            counters,
+            members,
+            mut notes,
+            ..
+        } = before;
+        let deltas = difference(&counters, &Counters::read(&self.sources));
+        put_deltas(&deltas, &mut seen);
+        if let Some((before, when)) = members {
+            match self.members() {
+                Ok((after, now)) => {
+                    put_members(
+                        &before,
+                        &after,
+                        Nanos::from(now - when),
+                        &mut seen,
+                        &mut notes,
+                    );
+                }
+                Err(why) => notes.extend(why),
+            }
+        }
+        put_residency(observed::RESIDENT_AFTER, assignment, files, &mut seen);
+        (seen, notes)
+    }
+
+    fn patience(&self) -> Duration {
+        Duration::from_secs(self.server.timeout_seconds.clamp(1, 3600))
+    }
+
+    /// What moves over the link while nothing is measured.
+    fn look_at_the_link(&self, seen: &mut Observations) {
+        let Some(link) = self.sources.link() else {
+            return;
+        };
+        if let Some((line, mtu)) = self.line {
+            seen.put(observed::WIRE_LINE_RATE, line);
+            seen.put(observed::WIRE_MTU, mtu);
+        }
+        seen.put(
+            observed::WIRE_IP,
+            if link.server.is_ipv6() { 6.0 } else { 4.0 },
+        );
+        let before = Counters::read(&self.sources);
+        sleep(QUIET);
+        let quiet = difference(&before, &Counters::read(&self.sources));
+        if let Some(moved) = quiet.link {
+            let seconds = quiet.elapsed.secs().max(1e-3);
+            seen.put(
+                observed::WIRE_QUIET_RECEIVED,
+                moved.received.0 as f64 / seconds,
+            );
+            seen.put(observed::WIRE_QUIET_SENT, moved.sent.0 as f64 / seconds);
+        }
+    }
+
+    /// Asks the server for its member drives; an empty error when there is no command for it.
+    fn members(&self) -> Result<(Vec<DriveIo>, Instant), Option<String>> {
+        let command = self.server.diskstats_command.as_ref().ok_or(None)?;
+        let text = probe::shell(command, self.patience())
+            .map_err(|why| Some(format!("member drives not seen: {why}")))?;
+        let drives: Result<Vec<DriveIo>, _> = DriveIo::parse(&text, &self.server.members)
+            .into_iter()
+            .collect();
+        let drives = drives.map_err(|why| Some(format!("member drives not seen: {why}")))?;
+        Ok((drives, Instant::now()))
+    }
+}
+
+/// Reads blocks that the trial would have read next, and the same again at once. Returns how many
+/// operations of the pattern were used up.
+fn touch_twice(assignment: &Assignment<'_>, files: &Files, seen: &mut Observations) -> u64 {
+    if !assignment.workload.reads() {
+        return 0;
+    }
+    let mut buffers = Buffers::new(1, assignment.workload.block.0 as usize);
+    let operations: Vec<Operation> = (0..TOUCHES)
+        .map(|number| assignment.pattern.at(assignment.first + number))
+        .filter(|operation| operation.direction == Direction::Read)
+        .collect();
+    let begun = Instant::now();
+    let first = touch(&operations, files, &mut buffers, begun);
+    let second = touch(&operations[..first.len()], files, &mut buffers, begun);
+    if second.len() < 8 {
+        return TOUCHES;
+    }
+    let first = &first[..second.len()];
+    let rate = |times: &[Nanos]| {
+        let span: f64 = times.iter().map(|time| time.secs()).sum();
+        times.len() as f64 / span.max(1e-9)
+    };
+    let log = |times: &[Nanos]| {
+        times
+            .iter()
+            .map(|time| (time.0.max(1) as f64).ln())
+            .sum::<f64>()
+            / times.len() as f64
+    };
+    seen.put(observed::TWICE_OPERATIONS, second.len() as f64);
+    seen.put(observed::TWICE_FIRST_RATE, rate(first));
+    seen.put(observed::TWICE_SECOND_RATE, rate(&second));
+    seen.put(observed::TWICE_FIRST_LOG, log(first));
+    seen.put(observed::TWICE_SECOND_LOG, log(&second));
+    TOUCHES
+}
+
+/// How long each of the reads took, as far as time allows and none fails.
+fn touch(
+    operations: &[Operation],
+    files: &Files,
+    buffers: &mut Buffers,
+    begun: Instant,
+) -> Vec<Nanos> {
+    let mut times = Vec::with_capacity(operations.len());
+    for operation in operations {
+        let now = Instant::now();
+        if Nanos::from(now - begun) > TOUCHING {
+            break;
+        }
+        let whole = buffers.block();
+        match pread(files.get(operation.file), buffers.get(0), operation.offset) {
+            Ok(bytes) if bytes == whole => times.push(Nanos::from(now.elapsed())),
+            _ => break,
+        }
+    }
+    times
+}
+
+/// Bytes of the files to be read that lie in this client's page cache.
+fn put_residency(name: &str, assignment: &Assignment<'_>, files: &Files, seen: &mut Observations) {
+    let Some(bytes) = assignment.data.file_bytes() else {
+        return;
+    };
+    let reads = assignment.pattern.files().0;
+    let (mut cached, mut of) = (0.0, 0.0);
+    for &number in reads {
+        let Ok(found) = resident(files.get(number), bytes.0) else {
+            return;
+        };
+        cached += bytes.0 as f64 * found.pages as f64 / found.of_pages.max(1) as f64;
+        of += bytes.0 as f64;
+    }
+    if !reads.is_empty() {
+        seen.put(name, cached);
+        seen.put(observed::RESIDENT_OF, of);
+    }
+}
+
+/// Bytes of holes in the files to be read, where the file system tells.
+fn holes(assignment: &Assignment<'_>, files: &Files) -> Option<f64> {
+    let bytes = assignment.data.file_bytes()?.0;
+    let mut holes = 0;
+    for &number in assignment.pattern.files().0 {
+        let file = files.get(number);
+        let mut at = 0;
+        while at < bytes {
+            let hole = seek(file, SeekFrom::Hole(at)).ok()?.min(bytes);
+            at = match seek(file, SeekFrom::Data(hole)) {
+                Ok(data) => data.min(bytes),
+                Err(rustix::io::Errno::NXIO) => bytes,
+                Err(_) => return None,
+            };
+            holes += at - hole;
+        }
+    }
+    Some(holes as f64)
+}
+
+fn put_deltas(deltas: &Deltas, seen: &mut Observations) {
+    if let Some(process) = &deltas.process {
+        seen.put(observed::PROCESS_ASKED, process.asked_to_read.0 as f64);
+        seen.put(observed::PROCESS_FETCHED, process.fetched.0 as f64);
+    }
+    if let Some(nfs) = &deltas.nfs {
+        seen.put(observed::NFS_SERVER_READ, nfs.server_read.0 as f64);
+        seen.put(
+            observed::NFS_READ,
+            (nfs.normal_read + nfs.direct_read).0 as f64,
+        );
+    }
+    if let Some(link) = &deltas.link {
+        seen.put(observed::WIRE_RECEIVED, link.received.0 as f64);
+        seen.put(observed::WIRE_SENT, link.sent.0 as f64);
+    }
+    let busy: Vec<f64> = deltas
+        .cores
+        .iter()
+        .filter_map(CoreTime::busy_fraction)
+        .collect();
+    if !busy.is_empty() {
+        seen.put(
+            observed::BUSIEST_CORE,
+            busy.iter().copied().fold(0.0, f64::max),
+        );
+        seen.put(
+            observed::CORES,
+            busy.iter().sum::<f64>() / busy.len() as f64,
+        );
+    }
+    seen.put_some(
+        observed::PRESSURE_IO,
+        deltas.io_pressure.as_ref().map(|p| p.some.secs()),
+    );
+    seen.put_some(
+        observed::PRESSURE_CPU,
+        deltas.cpu_pressure.as_ref().map(|p| p.some.secs()),
+    );
+    seen.put_some(
+        observed::DIRTY_AFTER,
+        deltas.memory.as_ref().map(|(_, m)| m.dirty.0 as f64),
+    );
+}
+
+fn put_members(
+    before: &[DriveIo],
+    after: &[DriveIo],
+    elapsed: Nanos,
+    seen: &mut Observations,
+    notes: &mut Vec<String>,
+) {
+    let moved: Result<Vec<DriveIo>, _> = before
+        .iter()
+        .zip(after)
+        .map(|(before, after)| after.since(before).map(|(moved, _)| moved))
+        .collect();
+    let moved = match moved {
+        Ok(moved) => moved,
+        Err(why) => return notes.push(format!("member drives not seen: {why}")),
+    };
+    seen.put(observed::MEMBERS, moved.len() as f64);
+    for (n, drive) in moved.iter().enumerate() {
+        seen.put(observed::member_read(n), drive.bytes_read().0 as f64);
+        seen.put(observed::member_written(n), drive.bytes_written().0 as f64);
+        let wait = drive.mean_read_time().map(|time| time.secs() * 1e3);
+        seen.put_some(observed::member_await(n), wait);
+        seen.put_some(observed::member_busy(n), drive.utilisation(elapsed));
+    }
+}

@@ -1,0 +1,88 @@
+//! Runs a command that the person wrote, through the shell, for so long and no longer.
+
+#![expect(clippy::disallowed_types, reason = "processes are started here")]
+
+use std::io::Read;
+use std::os::unix::process::CommandExt;
+use std::process::{Command, Stdio};
+use std::thread::{sleep, spawn};
+use std::time::{Duration, Instant};
+
+/// What a command prints is cut off here.
+const MOST: u64 = 4 << 20;
+const PAUSE: Duration = Duration::from_millis(10);
+
+/// Runs `text` with `sh -c` and returns what it printed.
+///
+/// # Errors
+/// One sentence, when it cannot be started, does not end within `patience`, or ends with an error.
+pub fn shell(text: &str, patience: Duration) -> Result<String, String> {
+    let quoted = text.escape_debug();
+    let mut child = Command::new("sh")
+        .args(["-c", text])
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        // A group of its own, so that everything it started can be ended with it.
+        .process_group(0)
+        .spawn()
+        .map_err(|error| format!("`{quoted}` cannot be started: {error}"))?;
+    // Pipes are emptied beside the waiting, so that a talkative command does not block.
+    let read = |pipe: Option<Box<dyn Read + Send>>| {
+        spawn(move || {
+            let mut bytes = Vec::new();
+            // A pipe that breaks has told what it had to tell.
+            let _ = pipe.map(|pipe| pipe.take(MOST).read_to_end(&mut bytes));
+            String::from_utf8_lossy(&bytes).into_owned()
+        })
+    };
+    let out = read(child.stdout.take().map(|pipe| Box::new(pipe) as _));
+    let err = read(child.stderr.take().map(|pipe| Box::new(pipe) as _));
+    let begun = Instant::now();
+    let status = loop {
+        match child.try_wait() {
+            Ok(Some(status)) => break status,
+            Ok(None) if begun.elapsed() < patience => sleep(PAUSE),
+            Ok(None) => {
+                let group = rustix::process::Pid::from_child(&child);
+                // What has ended meanwhile needs no ending.
+                let _ = rustix::process::kill_process_group(group, rustix::process::Signal::KILL);
+                let _ = child.wait();
+                return Err(format!(
+                    "`{quoted}` did not end within {} s",
+                    patience.as_secs()
+                ));
+            }
+            Err(error) => return Err(format!("`{quoted}`: {error}")),
+        }
+    };
+    let text_of = |reader: std::thread::JoinHandle<String>| reader.join().unwrap_or_default();
+    let (out, err) = (text_of(out), text_of(err));
+    match status.success() {
+        true => Ok(out),
+        false => {
+            let last = err
+                .trim()
+                .lines()
+                .last()
+                .unwrap_or("it said nothing")
+                .to_owned();
+            Err(format!("`{quoted}` ended with {status}: {last}"))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn output_failure_and_lateness_are_told() {
+        let patience = Duration::from_secs(20);
+        assert_eq!(shell("echo one; echo two", patience).unwrap(), "one\ntwo\n");
+        let error = shell("echo why >&2; exit 3", patience).unwrap_err();
+        assert!(error.contains("why") && error.contains('3'), "{error}");
+        let error = shell("sleep 60", Duration::from_millis(50)).unwrap_err();
+        assert!(error.contains("did not end"), "{error}");
+    }
+}
