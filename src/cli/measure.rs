@@ -1,27 +1,19 @@
 //! `poolproof measure`: one sitting on a mounted share.
-//!
-//! The sitting runs on a thread of its own; tokio waits for it, for signals, for the clock that
-//! moves the bar, and for the watch over free space.
 
-use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
 
 use jiff::Timestamp;
-use tokio::signal::unix::{Signal, SignalKind, signal};
-use tokio::sync::mpsc;
-use tokio::task::{JoinError, spawn_blocking};
-use tokio::time::{MissedTickBehavior, interval};
 
+use super::attend::attend;
 use super::screen::Screen;
-use super::sitting::{self, Ended, NO_SPACE, Request, STOPPED};
+use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, width};
 use crate::load::{LocalShare, Watch};
-use crate::plan::{Phase, keep_free};
+use crate::plan::Phase;
+use crate::report;
 use crate::store::Writer;
 use crate::study::tables::cell;
 use crate::units::Bytes;
-use crate::{probe, report};
 
 /// Measures the share once through: a sitting.
 ///
@@ -92,98 +84,17 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Study, message));
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(1)
-        .enable_all()
-        .build()?;
-    let ended = runtime.block_on(attend(store, request));
-    // A guard that hangs on a dead share must not keep the program alive.
-    runtime.shutdown_background();
-    let (ended, summary) = ended?;
-    print(&summary)?;
-    Ok(ended.exit)
-}
-
-/// Attends a sitting from beginning to end; how it ended and its summary.
-async fn attend(mut store: Writer, request: Request) -> Result<(Ended, String), Failure> {
-    let watch = Arc::new(Watch::default());
-    let share_path = PathBuf::from(&store.study().config.share);
     let mut share = LocalShare::new(&store.study().config);
-    let (events, mut happened) = mpsc::unbounded_channel();
+    let path = store.study().config.share.clone();
+    let watch = Arc::new(Watch::default());
     let watched = Arc::clone(&watch);
-    let mut sitting = spawn_blocking(move || {
-        // Nobody may be listening any more: the sitting goes on all the same.
-        let mut tell = |event| drop(events.send(event));
-        let ended = sitting::hold(&mut share, &mut store, &request, &watched, &mut tell);
+    let work = move |tell: &mut dyn FnMut(Event)| {
+        let mut store = store;
+        let ended = sitting::hold(&mut share, &mut store, &request, &watched, tell);
         (ended, store)
-    });
-    let guard = tokio::spawn(guard_space(share_path, Arc::clone(&watch)));
-    let mut screen = Screen::new(false);
-    let mut ticks = interval(Duration::from_millis(250));
-    ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    let mut signals = Signals::new()?;
-    let joined: Result<_, JoinError> = loop {
-        tokio::select! {
-            Some(event) = happened.recv() => screen.event(event),
-            joined = &mut sitting => break joined,
-            () = signals.next() => {
-                if watch.stopped() {
-                    say("ended at once; finished trials are kept");
-                    std::process::exit(Exit::Interrupted as i32);
-                }
-                watch.stop(STOPPED);
-                say("coming to an end after what is in flight (once more ends at once)");
-            }
-            _ = ticks.tick() => screen.tick(watch.bytes()),
-        }
     };
-    guard.abort();
-    while let Ok(event) = happened.try_recv() {
-        screen.event(event);
-    }
-    screen.close();
-    let (ended, store) = joined.map_err(|error| Failure::new(Exit::Failed, error))?;
+    let (ended, store) = attend(path.as_ref(), watch, Screen::new(false), work)?;
     let ended = ended?;
-    let summary = report::sitting_text(store.study(), ended.sitting, width());
-    Ok((ended, summary))
-}
-
-/// Stops the sitting when the share gets too full, whoever fills it.
-async fn guard_space(share: PathBuf, watch: Arc<Watch>) {
-    let mut ticks = interval(Duration::from_secs(1));
-    ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    loop {
-        ticks.tick().await;
-        let share = share.clone();
-        let low = spawn_blocking(move || is_low(&share)).await;
-        if low.unwrap_or(false) {
-            watch.stop(NO_SPACE);
-        }
-    }
-}
-
-fn is_low(share: &Path) -> bool {
-    probe::space(share).is_ok_and(|space| space.available < keep_free(space.total))
-}
-
-/// The signals that end a sitting.
-struct Signals([Signal; 3]);
-
-impl Signals {
-    fn new() -> std::io::Result<Self> {
-        Ok(Self([
-            signal(SignalKind::interrupt())?,
-            signal(SignalKind::terminate())?,
-            signal(SignalKind::hangup())?,
-        ]))
-    }
-
-    async fn next(&mut self) {
-        let [interrupt, terminate, hangup] = &mut self.0;
-        tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
-            _ = hangup.recv() => {}
-        }
-    }
+    print(&report::sitting_text(store.study(), ended.sitting, width()))?;
+    Ok(ended.exit)
 }

@@ -7,6 +7,7 @@
     reason = "the command line is an edge: it reads the clock and draws seeds"
 )]
 
+mod attend;
 mod clean;
 mod compare;
 mod demo;
@@ -17,6 +18,7 @@ mod report;
 mod screen;
 mod show;
 mod sitting;
+mod sweep;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -43,6 +45,7 @@ struct Arguments {
 enum Command {
     New(new::Arguments),
     Measure(measure::Arguments),
+    Sweep(sweep::Arguments),
     Show(show::Arguments),
     Compare(compare::Arguments),
     Report(report::Arguments),
@@ -72,6 +75,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
     let done = match arguments.command {
         Command::New(arguments) => new::run(&arguments),
         Command::Measure(arguments) => measure::run(&arguments),
+        Command::Sweep(arguments) => sweep::run(&arguments),
         Command::Show(arguments) => show::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),

@@ -111,6 +111,13 @@ impl Screen {
                     });
                 }
             }
+            Event::Swept { row } => {
+                let (set, rate) = (
+                    Bytes(row.working_set_bytes).iec(),
+                    Rate(row.rate_bytes_per_s),
+                );
+                self.line(&format!("{set:>9} {rate:>12}"));
+            }
             Event::End { trial } => {
                 if let Stage::Trials {
                     count,

@@ -1,5 +1,6 @@
 //! One sitting, on any share: facts, test data, interleaved trials, each on disk before the next.
 
+use crate::judge::{cache_size, levels};
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{
     self, DataFile, Memory, Pattern, Phase, Set, Sizing, TestData, Workload, keep_free,
@@ -7,7 +8,7 @@ use crate::plan::{
 use crate::record::summarize;
 use crate::store::Writer;
 use crate::study::tables::cell;
-use crate::study::{State, Trial};
+use crate::study::{State, Study, SweepRow, Trial};
 use crate::units::{Bytes, Nanos};
 
 use super::{Exit, Failure};
@@ -39,6 +40,8 @@ pub(super) enum Event {
     Trials { count: usize, seconds: u64 },
     /// A trial begins.
     Begin { index: usize, workload: String },
+    /// A working set of a sweep has been read again and is on disk.
+    Swept { row: SweepRow },
     /// A trial has ended and is on disk.
     End { trial: Box<Trial> },
 }
@@ -77,10 +80,10 @@ pub(super) fn hold(
     }
     let memory = Memory {
         client: facts.client.memory,
-        server: store.study().config.server_memory,
+        ..memory(store.study())
     };
     let facts_id = store.put_facts(facts)?;
-    let sizing = lay_down(share, store, request, memory, watch, tell)?;
+    let sizing = lay_down(share, store, request.data(), memory, watch, tell)?;
     let sitting = store.study().next_sitting();
     let order = order(store, &chosen, request, sitting);
     if request.seconds < SHORTEST {
@@ -173,11 +176,39 @@ fn order(store: &Writer, chosen: &[Workload], request: &Request, sitting: u64) -
         .collect()
 }
 
+/// The memories that could serve this share's data: what the person stated of the server, or what a
+/// sweep has found if that is more. The client's is to be filled in.
+pub(super) fn memory(study: &Study) -> Memory {
+    let found = cache_size(&levels(study.latest_sweep()));
+    Memory {
+        client: Bytes(0),
+        server: study.config.server_memory.max(found),
+    }
+}
+
+/// What is asked of the test data.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Data {
+    pub(super) phase: Phase,
+    pub(super) size: Option<Bytes>,
+    pub(super) brief: bool,
+}
+
+impl Request {
+    fn data(&self) -> Data {
+        Data {
+            phase: self.phase,
+            size: self.size,
+            brief: self.brief,
+        }
+    }
+}
+
 /// Brings the test data to its size, or finds it there.
-fn lay_down(
+pub(super) fn lay_down(
     share: &mut dyn Share,
     store: &mut Writer,
-    request: &Request,
+    asked: Data,
     memory: Memory,
     watch: &Watch,
     tell: &mut dyn FnMut(Event),
@@ -192,7 +223,7 @@ fn lay_down(
         return Err(Failure::new(Exit::Share, message));
     }
     let mut data = store.study().data.clone();
-    let sizing = plan::size(&data, request.size, request.brief, memory, space)
+    let sizing = plan::size(&data, asked.size, asked.brief, memory, space)
         .map_err(|error| Failure::new(Exit::Share, error))?;
     sizing
         .note
@@ -201,7 +232,7 @@ fn lay_down(
     if data.folder.is_empty() {
         data.folder = format!("poolproof-{}", store.study().config.id.short());
     }
-    add_files(&mut data, &sizing, request.phase);
+    add_files(&mut data, &sizing, asked.phase);
     // The manifest comes first: whatever happens next, it names every file that may be there.
     store.put_data(data.clone())?;
     share.open_folder(&data)?;
@@ -306,6 +337,7 @@ fn run(
         length: Nanos(seconds * Nanos::SECOND.0),
         first: trial.first_operation,
         trial: trial.trial,
+        observe: true,
     };
     let measured = share.run(&assignment, watch)?;
     let summary = summarize(&measured.recording, measured.flush);

@@ -8,6 +8,7 @@ mod case;
 mod ceilings;
 mod evidence;
 mod grade;
+mod levels;
 mod limit;
 mod times;
 mod trouble;
@@ -15,6 +16,7 @@ mod trouble;
 pub use case::Case;
 pub use evidence::{Evidence, Layer, Says, Share, Strength};
 pub use grade::{Grade, Ruling, rule};
+pub use levels::{Level, cache_size, levels};
 pub use limit::{Limit, Limiting};
 
 use std::collections::BTreeMap;

@@ -57,6 +57,8 @@ pub struct Assignment<'a> {
     pub first: u64,
     /// The trial's number in the study, from which blocks that it writes get their generation.
     pub trial: u64,
+    /// Whether to observe what evidence needs beside the operations, which takes a second or two.
+    pub observe: bool,
 }
 
 /// What came of a trial.

@@ -9,6 +9,7 @@ mod permutation;
 mod phase;
 mod schedule;
 mod sizing;
+mod sweep;
 mod workload;
 
 pub use data::{DataFile, Set, TestData};
@@ -17,4 +18,5 @@ pub use permutation::Permutation;
 pub use phase::Phase;
 pub use schedule::order;
 pub use sizing::{Memory, Sizing, SizingError, Space, keep_free, size};
+pub use sweep::{sweep_workload, working_sets};
 pub use workload::{Access, STANDARD, Workload, WorkloadError};

@@ -11,6 +11,7 @@ mod json;
 mod layout;
 mod page;
 mod study;
+mod sweep;
 mod terminal;
 mod words;
 
@@ -19,6 +20,7 @@ pub use figures::{Figure, Figures};
 pub use json::comparison_json;
 pub use page::page;
 pub use study::{sitting_text, study_text};
+pub use sweep::sweep_text;
 pub use terminal::comparison_text;
 
 use crate::chart::standalone;

@@ -119,6 +119,7 @@ fn bare(scene: Scene) -> Study {
         trials: Vec::new(),
         windows: Default::default(),
         observations: Default::default(),
+        sweeps: Vec::new(),
         latency: LatencyLog::default(),
         facts: Default::default(),
         remarks: Vec::new(),

@@ -80,6 +80,7 @@ impl Rig {
             length: Nanos(seconds * Nanos::SECOND.0),
             first: self.first,
             trial: self.trial,
+            observe: true,
         };
         self.trial += 1;
         let measured = self.share.run(&assignment, &Watch::default()).unwrap();
@@ -452,6 +453,7 @@ fn a_stop_is_honoured() {
         length: Nanos(20 * Nanos::SECOND.0),
         first: 0,
         trial: 0,
+        observe: true,
     };
     let measured = rig.share.run(&assignment, &watch).unwrap();
     assert!(measured.interrupted);

@@ -34,6 +34,8 @@ pub mod names {
     pub const WINDOWS: &str = "windows.csv";
     /// A row an observation.
     pub const OBSERVATIONS: &str = "observations.csv";
+    /// A row a working set of a sweep.
+    pub const SWEEP: &str = "sweep.csv";
     /// Latency histograms.
     pub const LATENCY: &str = "latency.hlog";
     /// Fingerprints.

@@ -51,6 +51,7 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
             .or_default()
             .put(row.name, row.value);
     }
+    let sweeps = table(disk, names::SWEEP, &mut remarks)?;
     let log = bytes(disk, names::LATENCY)?.unwrap_or_default();
     remark_torn(names::LATENCY, &log, &mut remarks);
     Ok(Study {
@@ -60,6 +61,7 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
         trials,
         windows,
         observations,
+        sweeps,
         latency: LatencyLog::parse(&log)?,
         facts: facts(disk)?,
         remarks,

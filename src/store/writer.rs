@@ -13,7 +13,9 @@ use crate::facts::Facts;
 use crate::plan::TestData;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::{render, whole};
-use crate::study::{Config, FORMAT, ObservationRow, Study, Trial, WindowRow, render_latency};
+use crate::study::{
+    Config, FORMAT, ObservationRow, Study, SweepRow, Trial, WindowRow, render_latency,
+};
 
 /// A study that is locked for writing, and what stands in it.
 #[derive(Debug)]
@@ -148,6 +150,16 @@ impl<D: Disk> Writer<D> {
         Ok(())
     }
 
+    /// Adds a working set of a sweep.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_sweep(&mut self, row: SweepRow) -> Result<(), StoreError> {
+        self.append_rows(names::SWEEP, std::slice::from_ref(&row))?;
+        self.study.sweeps.push(row);
+        Ok(())
+    }
+
     /// Keeps a fingerprint; returns its name.
     ///
     /// # Errors
@@ -213,7 +225,8 @@ impl<D: Disk> Writer<D> {
 }
 
 /// The tables of a study, the one that makes a trial count last.
-const TABLES: [&str; 4] = [
+const TABLES: [&str; 5] = [
+    names::SWEEP,
     names::WINDOWS,
     names::OBSERVATIONS,
     names::LATENCY,
@@ -357,7 +370,7 @@ mod tests {
                 assert_eq!(writer.study().trials.len(), 1);
                 assert_eq!(
                     writer.recovered().is_empty(),
-                    table == 0 && cut == lengths(0).0
+                    table == 1 && cut == lengths(1).0
                 );
                 let next = writer.study().next_trial();
                 add(&mut writer, next);
@@ -369,7 +382,7 @@ mod tests {
     fn read_all(root: &Path) -> Vec<Vec<u8>> {
         TABLES
             .iter()
-            .map(|name| fs::read(root.join(name)).unwrap())
+            .map(|name| fs::read(root.join(name)).unwrap_or_default())
             .collect()
     }
 }

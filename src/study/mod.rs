@@ -2,6 +2,7 @@
 
 mod config;
 mod latency;
+mod sweep;
 pub mod tables;
 mod trial;
 
@@ -9,6 +10,7 @@ use std::collections::BTreeMap;
 
 pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Server};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
+pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};
 
 use crate::facts::Facts;
@@ -32,6 +34,8 @@ pub struct Study {
     pub observations: BTreeMap<u64, Observations>,
     /// Latencies by trial.
     pub latency: LatencyLog,
+    /// Working sets that were read again.
+    pub sweeps: Vec<SweepRow>,
     /// Fingerprints by name.
     pub facts: BTreeMap<String, Facts>,
     /// What was found damaged, and what was made of it: a sentence each.
@@ -49,6 +53,13 @@ impl Study {
             .max()
             .unwrap_or(0)
             + 1
+    }
+
+    /// The working sets of the latest sweep.
+    pub fn latest_sweep(&self) -> &[SweepRow] {
+        let latest = self.sweeps.last().map(|row| row.sweep);
+        let first = self.sweeps.iter().position(|row| Some(row.sweep) == latest);
+        &self.sweeps[first.unwrap_or(self.sweeps.len())..]
     }
 
     /// The number that the next sitting gets.

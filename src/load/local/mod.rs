@@ -28,6 +28,7 @@ use crate::facts::Facts;
 use crate::plan::content::{self, Address};
 use crate::plan::{DataFile, Operation, Space, TestData, Workload};
 use crate::probe;
+use crate::record::Observations;
 use crate::study::{Config, Identity, Server};
 use crate::units::Nanos;
 
@@ -93,6 +94,7 @@ impl Share for LocalShare {
         self.folder = Some(Folder::open_or_make(&self.root, &data.folder, self.study)?);
         self.observer = Some(Observer::new(
             &self.root,
+            self.study,
             self.server.clone(),
             self.link_gigabits,
         ));
@@ -108,21 +110,24 @@ impl Share for LocalShare {
         let files = Files::open(self.folder(), assignment)?;
         let mut notes: Vec<String> = files.note().map(str::to_owned).into_iter().collect();
         files.evict()?;
-        let observer = self
-            .observer
-            .as_ref()
-            .expect("open_folder comes before running");
-        let mut before = observer.before(assignment, &files);
-        notes.append(&mut before.notes);
-        let first = assignment.first + before.used;
+        let observer = self.observer.as_ref().filter(|_| assignment.observe);
+        let before = observer.map(|observer| (observer, observer.before(assignment, &files)));
+        let used = before.as_ref().map_or(0, |(_, before)| before.used);
+        let first = assignment.first + used;
         let trial = Trial::new(assignment, first, self.study, workload, &files, watch);
         let (run, engine) = drive(&trial, &mut notes)?;
         let flush = workload
             .writes()
             .then(|| files.flush(assignment))
             .transpose()?;
-        let (observations, more) = observer.after(before, assignment, &files);
-        notes.extend(more);
+        let observations = match before {
+            Some((observer, before)) => {
+                let (observations, more) = observer.after(before, assignment, &files);
+                notes.extend(more);
+                observations
+            }
+            None => Observations::default(),
+        };
         files.evict()?;
         let interrupted = run.stopped.is_some();
         Ok(Measured {
@@ -199,14 +204,27 @@ impl<'a> Trial<'a> {
 
     /// Makes the content of a write.
     fn fill(&self, operation: &Operation, buffer: &mut [u8]) {
-        let address = Address {
-            study: self.study.0,
-            file: operation.file,
-            block: operation.first_block(),
-            generation: generation(self.trial, operation.pass),
-        };
-        content::fill(buffer, address);
+        fill(
+            operation,
+            self.study,
+            generation(self.trial, operation.pass),
+            buffer,
+        );
     }
+}
+
+/// Makes the content that belongs where `operation` goes.
+fn fill(operation: &Operation, study: Identity, generation: u64, buffer: &mut [u8]) {
+    let (file, block) = (operation.file, operation.first_block());
+    content::fill(
+        buffer,
+        Address {
+            study: study.0,
+            file,
+            block,
+            generation,
+        },
+    );
 }
 
 /// Time since the start of a trial.

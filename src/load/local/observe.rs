@@ -5,17 +5,19 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use rustix::fs::{SeekFrom, seek};
-use rustix::io::pread;
+use rustix::io::{pread, pwrite};
 
 use super::buffers::Buffers;
 use super::files::Files;
+use super::fill;
 use super::residency::resident;
 use crate::facts::counters::{CoreTime, Counters, Deltas, DriveIo, difference};
-use crate::load::Assignment;
+use crate::load::{Assignment, generation};
+use crate::plan::content::BLOCK;
 use crate::plan::{Direction, Operation};
 use crate::probe::{self, Sources};
 use crate::record::{Observations, observed};
-use crate::study::Server;
+use crate::study::{Identity, Server};
 use crate::units::Nanos;
 
 /// Untouched blocks that are read twice before a trial.
@@ -25,9 +27,15 @@ const TOUCHING: Nanos = Nanos(3 * Nanos::SECOND.0);
 /// How long the link is looked at before a trial, to learn what others move.
 const QUIET: Duration = Duration::from_millis(500);
 
+/// Workloads that only write, in blocks as large as this and more, show whether the share compresses.
+const LARGE: u64 = 256 << 10;
+/// Writes of each class of compressibility.
+const CLASS_WRITES: u64 = 16;
+
 /// Looks at one share, trial after trial.
 #[derive(Debug)]
 pub(super) struct Observer {
+    study: Identity,
     sources: Sources,
     server: Server,
     /// Line rate in bits per second and largest packet of the link to the server.
@@ -47,7 +55,12 @@ pub(super) struct Before {
 
 impl Observer {
     /// An observer of `share`. `link_gigabits` is what the person said of the link.
-    pub(super) fn new(share: &Path, server: Server, link_gigabits: Option<f64>) -> Self {
+    pub(super) fn new(
+        share: &Path,
+        study: Identity,
+        server: Server,
+        link_gigabits: Option<f64>,
+    ) -> Self {
         let sources = Sources::find(share, &[]);
         let line = sources.link().and_then(|link| {
             let links = probe::links().ok()?;
@@ -59,6 +72,7 @@ impl Observer {
             ))
         });
         Self {
+            study,
             sources,
             server,
             line,
@@ -74,7 +88,12 @@ impl Observer {
         {
             notes.push(format!("the server's cache was not emptied: {why}"));
         }
-        let used = touch_twice(assignment, files, &mut seen);
+        let mut used = touch_twice(assignment, files, &mut seen);
+        if !assignment.workload.reads() && assignment.workload.block.0 >= LARGE {
+            write_classes(assignment, files, self.study, &mut seen)
+                .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
+            used = CLASS_WRITES;
+        }
         put_residency(observed::RESIDENT_BEFORE, assignment, files, &mut seen);
         seen.put_some(observed::HOLES, holes(assignment, files));
         self.look_at_the_link(&mut seen);
@@ -200,6 +219,53 @@ fn touch_twice(assignment: &Assignment<'_>, files: &Files, seen: &mut Observatio
     seen.put(observed::TWICE_FIRST_LOG, log(first));
     seen.put(observed::TWICE_SECOND_LOG, log(&second));
     TOUCHES
+}
+
+/// Writes data of three classes of compressibility in the place of what the trial would have written
+/// next, each flushed: a share that compresses takes zeros faster. The last class is what belongs
+/// there, so that every block describes itself again.
+fn write_classes(
+    assignment: &Assignment<'_>,
+    files: &Files,
+    study: Identity,
+    seen: &mut Observations,
+) -> Result<(), String> {
+    let block = assignment.workload.block.0;
+    let mut buffers = Buffers::new(1, block as usize);
+    // Of each 4 KiB, so much is left of what belongs there; the rest becomes zeros.
+    let classes = [
+        (observed::WRITE_ZEROS, 0),
+        (observed::WRITE_HALF, BLOCK / 2),
+        (observed::WRITE_RANDOM, BLOCK),
+    ];
+    for (name, kept) in classes {
+        let mut span = Nanos(0);
+        for number in 0..CLASS_WRITES {
+            let operation = assignment.pattern.at(assignment.first + number);
+            let buffer = buffers.get(0);
+            fill(
+                &operation,
+                study,
+                generation(assignment.trial, operation.pass),
+                buffer,
+            );
+            buffer
+                .chunks_exact_mut(BLOCK)
+                .for_each(|part| part[kept..].fill(0));
+            let now = Instant::now();
+            match pwrite(files.get(operation.file), buffer, operation.offset) {
+                Ok(bytes) if bytes as u64 == block => {}
+                Ok(_) => return Err("a write was cut short".into()),
+                Err(error) => return Err(error.to_string()),
+            }
+            span = span + Nanos::from(now.elapsed());
+        }
+        let now = Instant::now();
+        files.flush(assignment).map_err(|error| error.to_string())?;
+        span = span + Nanos::from(now.elapsed());
+        seen.put(name, (CLASS_WRITES * block) as f64 / span.secs().max(1e-9));
+    }
+    Ok(())
 }
 
 /// How long each of the reads took, as far as time allows and none fails.

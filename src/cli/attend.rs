@@ -1,0 +1,112 @@
+//! Attends work on a share from beginning to end. The work runs on a thread of its own; tokio waits
+//! for it, for signals, for the clock that moves the bar, and for the watch over free space.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc;
+use tokio::task::spawn_blocking;
+use tokio::time::{MissedTickBehavior, interval};
+
+use super::screen::Screen;
+use super::sitting::{Event, NO_SPACE, STOPPED};
+use super::{Exit, Failure, say};
+use crate::load::Watch;
+use crate::plan::keep_free;
+use crate::probe;
+
+/// Runs `work` and shows its events on `screen`; Ctrl-C, and a share that gets too full, ask it
+/// through `watch` to end.
+pub(super) fn attend<T: Send + 'static>(
+    share: &Path,
+    watch: Arc<Watch>,
+    screen: Screen,
+    work: impl FnOnce(&mut dyn FnMut(Event)) -> T + Send + 'static,
+) -> Result<T, Failure> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()?;
+    let done = runtime.block_on(wait(share.to_owned(), watch, screen, work));
+    // A look at a dead share that hangs must not keep the program alive.
+    runtime.shutdown_background();
+    done
+}
+
+async fn wait<T: Send + 'static>(
+    share: PathBuf,
+    watch: Arc<Watch>,
+    mut screen: Screen,
+    work: impl FnOnce(&mut dyn FnMut(Event)) -> T + Send + 'static,
+) -> Result<T, Failure> {
+    let (events, mut happened) = mpsc::unbounded_channel();
+    // Nobody may be listening any more: the work goes on all the same.
+    let mut work = spawn_blocking(move || work(&mut |event| drop(events.send(event))));
+    let guard = tokio::spawn(guard_space(share, Arc::clone(&watch)));
+    let mut ticks = interval(Duration::from_millis(250));
+    ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    let mut signals = Signals::new()?;
+    let joined = loop {
+        tokio::select! {
+            Some(event) = happened.recv() => screen.event(event),
+            joined = &mut work => break joined,
+            () = signals.next() => {
+                if watch.stopped() {
+                    say("ended at once; what was finished is kept");
+                    std::process::exit(Exit::Interrupted as i32);
+                }
+                watch.stop(STOPPED);
+                say("coming to an end after what is in flight (once more ends at once)");
+            }
+            _ = ticks.tick() => screen.tick(watch.bytes()),
+        }
+    };
+    guard.abort();
+    while let Ok(event) = happened.try_recv() {
+        screen.event(event);
+    }
+    screen.close();
+    joined.map_err(|error| Failure::new(Exit::Failed, error))
+}
+
+/// Stops the work when the share gets too full, whoever fills it.
+async fn guard_space(share: PathBuf, watch: Arc<Watch>) {
+    let mut ticks = interval(Duration::from_secs(1));
+    ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    loop {
+        ticks.tick().await;
+        let share = share.clone();
+        let low = spawn_blocking(move || is_low(&share)).await;
+        if low.unwrap_or(false) {
+            watch.stop(NO_SPACE);
+        }
+    }
+}
+
+fn is_low(share: &Path) -> bool {
+    probe::space(share).is_ok_and(|space| space.available < keep_free(space.total))
+}
+
+/// The signals that end a sitting.
+struct Signals([Signal; 3]);
+
+impl Signals {
+    fn new() -> std::io::Result<Self> {
+        Ok(Self([
+            signal(SignalKind::interrupt())?,
+            signal(SignalKind::terminate())?,
+            signal(SignalKind::hangup())?,
+        ]))
+    }
+
+    async fn next(&mut self) {
+        let [interrupt, terminate, hangup] = &mut self.0;
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+            _ = hangup.recv() => {}
+        }
+    }
+}
