@@ -1,6 +1,6 @@
 //! One sitting, on any share: facts, test data, interleaved trials, each on disk before the next.
 
-use crate::judge::{cache_size, levels};
+use crate::judge::{Case, cache_size, judge, levels};
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{
     self, DataFile, Memory, Pattern, Phase, Set, Sizing, TestData, Workload, keep_free,
@@ -77,6 +77,12 @@ pub(super) fn hold(
     let facts = share.facts();
     for gap in &facts.missing {
         tell(Event::Note(format!("not known: {gap}")));
+    }
+    if let Some(bytes) = served_test_data(store.study()).filter(|_| request.size.is_none()) {
+        tell(Event::Note(format!(
+            "a cache served most of the latest sitting from {} of test data: more is laid down where there is room",
+            bytes.iec()
+        )));
     }
     let memory = Memory {
         client: facts.client.memory,
@@ -176,14 +182,36 @@ fn order(store: &Writer, chosen: &[Workload], request: &Request, sitting: u64) -
         .collect()
 }
 
-/// The memories that could serve this share's data: what the person stated of the server, or what a
-/// sweep has found if that is more. The client's is to be filled in.
+/// The memories that could serve this share's data, as far as they are known: the largest of what
+/// the person stated of the server, what a sweep has found, and the test data itself when a cache
+/// served it in the latest sitting. The client's is to be filled in.
 pub(super) fn memory(study: &Study) -> Memory {
-    let found = cache_size(&levels(study.latest_sweep()));
+    let swept = cache_size(&levels(study.latest_sweep()));
+    let server = study
+        .config
+        .server_memory
+        .max(swept)
+        .max(served_test_data(study));
     Memory {
         client: Bytes(0),
-        server: study.config.server_memory.max(found),
+        server,
     }
+}
+
+/// The size of the test data, when most of the latest sitting's reading trials came from a cache.
+fn served_test_data(study: &Study) -> Option<Bytes> {
+    let latest = study.trials.last()?.sitting;
+    let readers = study.trials.iter().filter(|trial| {
+        trial.sitting == latest && trial.state == State::Complete && trial.read_percent > 0
+    });
+    let (mut served, mut all) = (0, 0);
+    for trial in readers {
+        all += 1;
+        served += usize::from(!judge(&Case::of(study, trial)).ruling.grade.holds());
+    }
+    (2 * served > all)
+        .then(|| study.data.bytes(Set::Read))
+        .filter(|bytes| bytes.0 > 0)
 }
 
 /// What is asked of the test data.

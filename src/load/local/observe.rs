@@ -24,6 +24,9 @@ use crate::units::Nanos;
 const TOUCHES: u64 = 64;
 /// Reading them twice takes no longer than this.
 const TOUCHING: Nanos = Nanos(3 * Nanos::SECOND.0);
+/// Others that fill this part of the link are waited for, but not for ever.
+const BUSY: f64 = 0.1;
+const PATIENCE: Duration = Duration::from_secs(10);
 /// How long the link is looked at before a trial, to learn what others move.
 const QUIET: Duration = Duration::from_millis(500);
 
@@ -96,7 +99,7 @@ impl Observer {
         }
         put_residency(observed::RESIDENT_BEFORE, assignment, files, &mut seen);
         seen.put_some(observed::HOLES, holes(assignment, files));
-        self.look_at_the_link(&mut seen);
+        notes.extend(self.look_at_the_link(&mut seen));
         let members = self.members().map_err(|why| notes.extend(why)).ok();
         Before {
             seen,
@@ -145,11 +148,11 @@ impl Observer {
         Duration::from_secs(self.server.timeout_seconds.clamp(1, 3600))
     }
 
-    /// What moves over the link while nothing is measured.
-    fn look_at_the_link(&self, seen: &mut Observations) {
-        let Some(link) = self.sources.link() else {
-            return;
-        };
+    /// What moves over the link while nothing is measured. Waits a while for others to finish, and says
+    /// so.
+    fn look_at_the_link(&self, seen: &mut Observations) -> Option<String> {
+        let link = self.sources.link()?;
+
         if let Some((line, mtu)) = self.line {
             seen.put(observed::WIRE_LINE_RATE, line);
             seen.put(observed::WIRE_MTU, mtu);
@@ -158,16 +161,21 @@ impl Observer {
             observed::WIRE_IP,
             if link.server.is_ipv6() { 6.0 } else { 4.0 },
         );
-        let before = Counters::read(&self.sources);
-        sleep(QUIET);
-        let quiet = difference(&before, &Counters::read(&self.sources));
-        if let Some(moved) = quiet.link {
+        let busy = self.line.map(|(line, _)| BUSY * line / 8.0);
+        let begun = Instant::now();
+        loop {
+            let before = Counters::read(&self.sources);
+            sleep(QUIET);
+            let quiet = difference(&before, &Counters::read(&self.sources));
+            let moved = quiet.link?;
             let seconds = quiet.elapsed.secs().max(1e-3);
-            seen.put(
-                observed::WIRE_QUIET_RECEIVED,
-                moved.received.0 as f64 / seconds,
-            );
-            seen.put(observed::WIRE_QUIET_SENT, moved.sent.0 as f64 / seconds);
+            let [received, sent] = [moved.received, moved.sent].map(|b| b.0 as f64 / seconds);
+            seen.put(observed::WIRE_QUIET_RECEIVED, received);
+            seen.put(observed::WIRE_QUIET_SENT, sent);
+            if busy.is_none_or(|busy| received.max(sent) <= busy) || begun.elapsed() > PATIENCE {
+                let waited = begun.elapsed().as_secs();
+                return (waited > 0).then(|| format!("waited {waited} s for others on the link"));
+            }
         }
     }
 
