@@ -64,3 +64,6 @@ pub fn judge_all(study: &Study) -> BTreeMap<u64, Judgement> {
         .map(|trial| (trial.trial, judge(&Case::of(study, trial))))
         .collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,230 @@
+//! Whole judgements from made-up records.
+
+use super::*;
+use crate::facts::{Facts, Mount};
+use crate::plan::{Phase, TestData, Workload};
+use crate::record::{Observations, observed};
+use crate::seed::Seed;
+use crate::study::{Config, FORMAT, Identity, LatencyLog, Trial, WindowRow};
+
+/// A study of one trial of ten seconds: `rate` in bytes per second, all else as it should be.
+fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
+    let load = Workload::standard()
+        .into_iter()
+        .find(|load| load.name == workload)
+        .unwrap();
+    let operations = rate / load.block.0 as f64;
+    let latency = f64::from(load.depth * load.streams) / operations * 1e9;
+    let now = "2026-03-02T08:00:00Z".parse().unwrap();
+    let trial = Trial {
+        state: crate::study::State::Complete,
+        direct: true,
+        steady: true,
+        windows: 10,
+        bytes: (rate * 10.0) as u64,
+        operations: (operations * 10.0) as u64,
+        seconds: 10.0,
+        rate_bytes_per_s: Some(rate),
+        mean_ns: Some(latency as u64),
+        facts: "f".into(),
+        ..Trial::begin(1, 1, Phase::Before, now, &load)
+    };
+    let window = |window| WindowRow {
+        trial: 1,
+        window,
+        read_bytes: (rate * f64::from(load.read_percent) / 100.0) as u64,
+        written_bytes: (rate * f64::from(100 - load.read_percent) / 100.0) as u64,
+        operations: operations as u64,
+        mean_ns: Some(latency as u64),
+        p50_ns: Some(latency as u64),
+        max_ns: Some(latency as u64),
+        warmup: false,
+    };
+    let mount = Mount {
+        kind: "nfs4".into(),
+        source: "server:/scans".into(),
+        ..Mount::default()
+    };
+    let seen: Observations = observed
+        .iter()
+        .map(|(name, value)| ((*name).to_owned(), *value))
+        .collect();
+    Study {
+        name: "scans".into(),
+        config: Config {
+            format: FORMAT,
+            id: Identity(1),
+            created: now,
+            seed: Seed(1),
+            simulated: false,
+            share: "/mnt/scans".into(),
+            server_memory: None,
+            threshold_percent: 3.0,
+            pool: None,
+            link_gigabits: None,
+            server: None,
+            workloads: Vec::new(),
+        },
+        data: TestData::default(),
+        trials: vec![trial],
+        windows: [(1, (0..10).map(window).collect())].into(),
+        observations: [(1, seen)].into(),
+        sweeps: Vec::new(),
+        latency: LatencyLog::default(),
+        facts: [(
+            "f".to_owned(),
+            Facts {
+                mount: Some(mount),
+                ..Facts::default()
+            },
+        )]
+        .into(),
+        remarks: Vec::new(),
+    }
+}
+
+fn judged(study: &Study) -> Judgement {
+    judge_all(study).remove(&1).unwrap()
+}
+
+/// Gregg, *Systems Performance* (2013), section 12.3.8, by way of public reading notes: a server on
+/// one 1 Gbit/s port that "delivers" 50,000 reads of 8 KB a second, over 3.2 Gbit/s.
+#[test]
+fn the_published_impossible_case_is_called_impossible() {
+    let rate = 50_000.0 * 8192.0;
+    let judgement = judged(&study(
+        "small-read-deep",
+        rate,
+        &[(observed::WIRE_LINE_RATE, 1e9)],
+    ));
+    assert_eq!(judgement.ruling.grade, Grade::X);
+    let ceiling = judgement
+        .evidence
+        .iter()
+        .find(|sign| sign.source == "link ceiling")
+        .unwrap();
+    assert!(ceiling.meaning.contains("impossible"), "{ceiling:?}");
+    // The payload of 1 GbE at MTU 1500 without options is 118.661 MB/s (IEEE 802.3 framing).
+    let least = 1.0 - 118.661e6 / rate;
+    assert!((judgement.ruling.cached.unwrap().low - least).abs() < 1e-3);
+}
+
+#[test]
+fn a_full_link_is_named_as_the_limit() {
+    let seen = [
+        (observed::WIRE_LINE_RATE, 1e9),
+        (observed::WIRE_RECEIVED, 116e7 * 1514.0 / 1448.0),
+        (observed::WIRE_QUIET_RECEIVED, 0.0),
+        (observed::WIRE_SENT, 1e7),
+    ];
+    let judgement = judged(&study("large-read", 116e6, &seen));
+    assert_eq!(judgement.limiting.limit, Limit::Link);
+    assert!(
+        judgement.limiting.sentence.contains("1 GbE link"),
+        "{:?}",
+        judgement.limiting
+    );
+    assert!(
+        judgement
+            .limiting
+            .sentence
+            .contains("says nothing about the drives")
+    );
+    assert_eq!(
+        judgement.ruling.grade,
+        Grade::B,
+        "the server is not cleared"
+    );
+}
+
+#[test]
+fn what_did_not_cross_the_wire_came_from_this_client() {
+    let seen = [
+        (observed::WIRE_RECEIVED, 1e8),
+        (observed::WIRE_QUIET_RECEIVED, 0.0),
+    ];
+    let judgement = judged(&study("large-read", 1e8, &seen));
+    assert_eq!(judgement.ruling.grade, Grade::X);
+    assert!((judgement.ruling.cached.unwrap().estimate - 0.9).abs() < 0.01);
+    assert_eq!(judgement.limiting.limit, Limit::Cache);
+}
+
+#[test]
+fn members_that_read_it_all_verify_and_those_that_did_not_reject() {
+    let seen = |part: f64| {
+        let each = 1e9 * part / 2.0;
+        vec![
+            (observed::WIRE_RECEIVED, 1.05e9),
+            (observed::WIRE_QUIET_RECEIVED, 0.0),
+            (observed::MEMBERS, 2.0),
+            ("member_0_read_bytes", each),
+            ("member_1_read_bytes", each),
+            ("member_0_written_bytes", 0.0),
+            ("member_1_written_bytes", 0.0),
+        ]
+    };
+    assert_eq!(
+        judged(&study("large-read", 1e8, &seen(1.01))).ruling.grade,
+        Grade::A
+    );
+    let warm = judged(&study("large-read", 1e8, &seen(0.17))).ruling;
+    assert_eq!(warm.grade, Grade::X);
+    assert!(
+        warm.reason.contains("about 83 %") || warm.reason.contains("about 84 %"),
+        "{warm:?}"
+    );
+}
+
+#[test]
+fn without_observations_nothing_speaks_against_a_trial() {
+    let judgement = judged(&study("large-read", 1e8, &[]));
+    assert_eq!(
+        (judgement.ruling.grade, judgement.ruling.cached),
+        (Grade::B, None)
+    );
+    assert_eq!(judgement.limiting.limit, Limit::Undetermined);
+}
+
+#[test]
+fn a_record_that_contradicts_itself_is_rejected() {
+    let mut study = study("small-read-deep", 4e6, &[]);
+    for window in study.windows.get_mut(&1).unwrap() {
+        window.mean_ns = window.mean_ns.map(|ns| ns * 2);
+    }
+    assert_eq!(judged(&study).ruling.grade, Grade::X);
+}
+
+#[test]
+fn a_lying_flush_is_seen_at_the_members() {
+    let seen = [
+        (observed::MEMBERS, 1.0),
+        ("member_0_read_bytes", 0.0),
+        ("member_0_written_bytes", 2e8),
+    ];
+    let mut study = study("large-write", 1e8, &seen);
+    study.trials[0].flush_seconds = Some(0.0);
+    assert_eq!(judged(&study).ruling.grade, Grade::X);
+}
+
+#[test]
+fn a_drive_that_does_not_do_its_share_and_a_slow_one_are_named() {
+    let mut seen = vec![(observed::MEMBERS, 3.0)];
+    let names: Vec<[String; 3]> = (0..3)
+        .map(|n| {
+            [
+                observed::member_read(n),
+                observed::member_written(n),
+                observed::member_await(n),
+            ]
+        })
+        .collect();
+    for (n, [read, written, wait]) in names.iter().enumerate() {
+        seen.push((read, if n == 2 { 1e8 } else { 4.5e8 }));
+        seen.push((written, 0.0));
+        seen.push((wait, if n == 1 { 40.0 } else { 9.0 }));
+    }
+    let evidence = judged(&study("large-read", 1e8, &seen)).evidence;
+    let told = |source| evidence.iter().find(|sign| sign.source == source).unwrap();
+    assert!(told("share of each drive").meaning.contains("drive 3"));
+    assert!(told("slow drive").seen.contains("drive 2"));
+}
