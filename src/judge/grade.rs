@@ -6,8 +6,8 @@
 //!
 //! | what the evidence says | grade |
 //! | --- | --- |
-//! | the record contradicts itself | X |
 //! | at least half cannot have come from the drives, or is estimated to have been cached | X |
+//! | the record contradicts itself | X |
 //! | more than 5 % is estimated to have been cached, or cannot have come from the drives | C |
 //! | a suspicion that no count of bytes clears | C |
 //! | counts of bytes clear the client and the server | A |
@@ -93,8 +93,8 @@ pub fn rule(evidence: &[Evidence]) -> Ruling {
         .find(|sign| matches!(sign.says, Says::Suspect(layer) if !layers[layer as usize].cleared));
     let share = cached.map_or(0.0, |share| share.estimate);
     let (grade, reason) = match (broken, suspicion) {
-        (Some(sign), _) => (Grade::X, sign.meaning.clone()),
         _ if share >= HALF => (Grade::X, served(share)),
+        (Some(sign), _) => (Grade::X, sign.meaning.clone()),
         _ if share > NEGLIGIBLE => (Grade::C, served(share)),
         (_, Some(sign)) => (Grade::C, sign.meaning.clone()),
         _ if layers.iter().all(|layer| layer.cleared) => (

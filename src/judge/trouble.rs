@@ -8,6 +8,8 @@ use crate::units::{Bytes, Nanos, Rate, percent};
 
 /// Little's law holds within this part: windows cut operations at both ends.
 const LITTLE: f64 = 0.15;
+/// The instrument itself may take so long between two operations.
+const OWN_TIME: Nanos = Nanos(20_000);
 /// Foreign traffic above this part of the trial's marks it as shared.
 const OTHERS: f64 = 0.10;
 
@@ -43,7 +45,10 @@ fn little(case: &Case<'_>) -> Option<Evidence> {
         0.0
     };
     let most = 1.0 + LITTLE + 2.0 * depth / operations.max(1.0);
-    let holds = operations > 0.0 && (least * depth..=most * depth).contains(&in_flight);
+    // What each slot was idle between two operations: up to the instrument's own time, it is that.
+    let idle = Nanos::from_secs_f64((depth - in_flight) * seconds / operations.max(1.0));
+    let enough = in_flight >= least * depth || idle <= OWN_TIME;
+    let holds = operations > 0.0 && enough && in_flight <= most * depth;
     Some(Evidence {
         source: "Little's law",
         expected: format!("{depth} in flight"),
