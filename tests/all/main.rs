@@ -10,5 +10,7 @@ mod support;
 
 mod real_browser;
 #[cfg(target_os = "linux")]
+mod real_network;
+#[cfg(target_os = "linux")]
 mod real_pool;
 mod stats;
