@@ -18,7 +18,7 @@ const ETHERNET_OVERHEAD: &str = "24";
 /// Longest wait in the queue of an end.
 const QUEUE: &str = "20ms";
 
-/// The names of a cable's parts, which follow from one word.
+/// The names of a cable's parts, which follow from the name of the share.
 pub(super) struct Link {
     namespace: String,
     client: String,
@@ -35,12 +35,13 @@ pub(crate) struct Wire {
 }
 
 impl Link {
-    /// The cable of `word`, which is the number of a process; whether or not there is one.
-    pub(super) fn named(word: &str) -> Self {
+    /// The cable of the share called `share`, whether or not it is laid. Interfaces may have 15
+    /// letters.
+    pub(super) fn named(share: &str) -> Self {
         Self {
-            namespace: format!("poolproof-{word}"),
-            client: format!("pp{word}c"),
-            server: format!("pp{word}s"),
+            namespace: format!("poolproof-{share}"),
+            client: format!("pp{share}c"),
+            server: format!("pp{share}s"),
         }
     }
 

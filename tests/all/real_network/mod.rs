@@ -21,6 +21,8 @@ use share::{Config, NetworkShare, read_by};
 
 /// Size of the file that is read, in bytes.
 const FILE: u64 = 64 << 20;
+/// Name of the file.
+const NAME: &str = "scan";
 /// Wire bytes over bytes read. At least every packet's headers come on top: 1514 bytes carry 1448
 /// with TCP time stamps at an MTU of 1500. SSH and SFTP add about 1 %; packets sent again and those
 /// that are not full, some more.
@@ -82,20 +84,23 @@ fn share_with_a_file(cache: ClientCache) -> Option<NetworkShare> {
         ..Config::default()
     };
     let share = real("real network", || NetworkShare::build(config))?;
-    let noise = "if=/dev/urandom";
-    let (file, count) = (file(&share, "of"), format!("count={}", FILE >> 20));
-    run("dd", &[noise, &file, "bs=1M", &count, "conv=fsync"]).unwrap();
-    share.drop_server_caches().unwrap();
+    lay_file(&share);
     Some(share)
 }
 
-fn file(share: &NetworkShare, side: &str) -> String {
-    format!("{side}={}", text(&share.path().join("scan")))
+/// Lays the file down on the server's side, where the client's memory learns nothing of it, and
+/// makes the server forget it.
+fn lay_file(share: &NetworkShare) {
+    let to = format!("of={}", text(&share.server_folder().join(NAME)));
+    let count = format!("count={}", FILE >> 20);
+    let words = ["if=/dev/urandom", &to, "bs=1M", &count, "conv=fsync"];
+    run("dd", &words).unwrap();
+    share.drop_server_caches().unwrap();
 }
 
 /// Reads the file once, past the client's memory or not.
 fn read(share: &NetworkShare, direct: bool) -> u64 {
-    let from = file(share, "if");
+    let from = format!("if={}", text(&share.path().join(NAME)));
     let mut words = vec![from.as_str(), "of=/dev/null", "bs=1M"];
     words.extend(direct.then_some("iflag=direct"));
     run("dd", &words).unwrap();
@@ -166,13 +171,7 @@ fn real_network_drive_is_held_to_its_rate() {
     let Some(share) = real("real network", || NetworkShare::build(config)) else {
         return;
     };
-    let (to, count) = (file(&share, "of"), format!("count={}", FILE >> 20));
-    run(
-        "dd",
-        &["if=/dev/urandom", &to, "bs=1M", &count, "conv=fsync"],
-    )
-    .unwrap();
-    share.drop_server_caches().unwrap();
+    lay_file(&share);
     let started = Instant::now();
     Seen::during(&share, "drive held", || read(&share, true));
     // Only too fast is wrong: a busy machine is slow.
@@ -216,12 +215,12 @@ fn trials(share: &NetworkShare) -> Vec<BTreeMap<String, String>> {
     reader.deserialize().map(Result::unwrap).collect()
 }
 
-/// What a share leaves on the machine that is named after process `id`.
-fn left_by(id: u32) -> Vec<String> {
+/// What a share leaves on the machine that is named after the share called `name`.
+fn left_by(name: &str) -> Vec<String> {
     let marks = [
-        format!("pp{id}c"),
-        format!("poolproof-{id}"),
-        format!("poolproof-real-networks/{id}"),
+        format!("pp{name}c"),
+        format!("poolproof-{name}"),
+        format!("poolproof-real-networks/{name}"),
     ];
     let list = |tool: &str, words: &[&str]| {
         let output = Command::new(tool).args(words).output().unwrap();
@@ -242,8 +241,8 @@ fn real_network_leaves_nothing_behind() {
     let Some(share) = real("real network", || NetworkShare::build(Config::default())) else {
         return;
     };
-    let id = std::process::id();
-    assert!(left_by(id).len() >= 5, "{:?}", left_by(id));
+    let name = share.name();
+    assert!(left_by(&name).len() >= 5, "{:?}", left_by(&name));
     drop(share);
-    assert_eq!(left_by(id), Vec::<String>::new());
+    assert_eq!(left_by(&name), Vec::<String>::new());
 }

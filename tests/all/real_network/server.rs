@@ -27,7 +27,8 @@ pub(crate) enum ClientCache {
     /// is usually mounted.
     #[default]
     WhileOpen,
-    /// Reads without direct I/O, until the file changes.
+    /// Reads without direct I/O, also after the file was closed. What was written through the share
+    /// may be read from the server once more: only then the client knows the time of the change.
     Kept,
 }
 
@@ -127,7 +128,7 @@ impl Server {
         match cache {
             ClientCache::Bypassed => sshfs.args(["-o", "direct_io"]),
             ClientCache::WhileOpen => &mut sshfs,
-            ClientCache::Kept => sshfs.args(["-o", "auto_cache"]),
+            ClientCache::Kept => sshfs.args(["-o", "kernel_cache"]),
         };
         // Its child keeps what it is given here for as long as the share is mounted: a pipe would
         // be waited for until then.

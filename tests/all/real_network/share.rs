@@ -6,6 +6,7 @@
 
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::thread;
 use std::time::Duration;
 
@@ -37,6 +38,9 @@ const TOOLS: [&str; 11] = [
 /// Bytes of a sector in `/proc/diskstats`, whatever the drive's own are (Linux,
 /// Documentation/admin-guide/iostats.rst and block/stat.rst).
 const SECTOR: u64 = 512;
+
+/// Shares that this process has begun to build: each has a name of its own.
+static BUILT: AtomicU32 = AtomicU32::new(0);
 
 /// What a share is like.
 #[derive(Clone, Copy, Debug)]
@@ -91,11 +95,12 @@ impl NetworkShare {
         let home = Home::lock()?;
         let limits = Limits::join()?;
         take_down_leftovers(&limits);
-        let word = std::process::id().to_string();
+        let count = BUILT.fetch_add(1, Ordering::Relaxed);
+        let name = format!("{}-{count}", std::process::id());
         // From here on, dropping the share takes down whatever part of it there is.
         let mut share = Self {
-            folder: Path::new(HOME).join(&word),
-            link: Link::named(&word),
+            folder: Path::new(HOME).join(&name),
+            link: Link::named(&name),
             limits,
             raised: None,
             _home: home,
@@ -133,6 +138,11 @@ impl NetworkShare {
         self.raised
             .as_ref()
             .expect("a share that was built is whole")
+    }
+
+    /// Part of the names of all that the share is made of.
+    pub(crate) fn name(&self) -> String {
+        name(&self.folder)
     }
 
     /// The share, as the client sees it.
@@ -264,8 +274,7 @@ fn take_down(folder: &Path, limits: &Limits) {
     }
     // The client first, while there is somebody to answer it.
     complain(unmount_if_mounted(&mount_point(folder)));
-    let word = folder.file_name().unwrap_or_default().to_string_lossy();
-    let link = Link::named(&word);
+    let link = Link::named(&name(folder));
     complain(end_processes(&link));
     complain(unmount_if_mounted(&drive_mount(folder)));
     for drive in &drives {
@@ -310,6 +319,12 @@ fn end_processes(link: &Link) -> Result<(), String> {
         thread::sleep(Duration::from_millis(50));
     }
     Err("the server does not end".to_owned())
+}
+
+/// A share is called as its folder is.
+fn name(folder: &Path) -> String {
+    let name = folder.file_name().unwrap_or_default();
+    name.to_string_lossy().into_owned()
 }
 
 fn mount_point(folder: &Path) -> PathBuf {
