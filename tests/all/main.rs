@@ -12,5 +12,7 @@ mod support;
 mod real_browser;
 mod real_local;
 #[cfg(target_os = "linux")]
+mod real_network;
+#[cfg(target_os = "linux")]
 mod real_pool;
 mod stats;

@@ -15,7 +15,7 @@ const GROUP: &str = "poolproof-real-pool";
 
 /// A group in which devices can be held to a rate, joined by this process and what it starts.
 /// Dropping it returns to the group where the process was.
-pub(super) struct Limits {
+pub(crate) struct Limits {
     version: Version,
     group: PathBuf,
     home: PathBuf,
@@ -32,7 +32,7 @@ impl Limits {
     ///
     /// # Errors
     /// When the machine has none, or this process may not use it.
-    pub(super) fn join() -> Result<Self, String> {
+    pub(crate) fn join() -> Result<Self, String> {
         let mounts = read(Path::new("/proc/self/mounts"))?;
         let groups = read(Path::new("/proc/self/cgroup"))?;
         let limits = if let Some(root) = hierarchy(&mounts, Version::One) {
@@ -66,7 +66,7 @@ impl Limits {
     ///
     /// # Errors
     /// When a file of the group cannot be written.
-    pub(super) fn hold(&self, number: &str, rate: u64) -> Result<(), String> {
+    pub(crate) fn hold(&self, number: &str, rate: u64) -> Result<(), String> {
         self.set(number, &rate.to_string())
     }
 
@@ -74,7 +74,7 @@ impl Limits {
     ///
     /// # Errors
     /// When a file of the group cannot be written.
-    pub(super) fn lift(&self, number: &str) -> Result<(), String> {
+    pub(crate) fn lift(&self, number: &str) -> Result<(), String> {
         let without_limit = match self.version {
             Version::One => "0",
             Version::Two => "max",

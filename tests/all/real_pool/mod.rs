@@ -4,8 +4,8 @@
 //! all three drives at once, and from all four after the expansion: the true gain is 4/3. While the
 //! data is being spread, reads have to share the drives with that, so there is a loss.
 
-mod limits;
-mod pool;
+pub(crate) mod limits;
+pub(crate) mod pool;
 
 use std::collections::BTreeMap;
 use std::path::Path;

@@ -43,9 +43,11 @@ pub(super) struct Pool {
 }
 
 /// A loop device.
-struct Drive {
-    device: String,
-    number: String,
+pub(crate) struct Drive {
+    /// Path of the device.
+    pub(crate) device: String,
+    /// `MAJOR:MINOR`.
+    pub(crate) number: String,
 }
 
 impl Pool {
@@ -199,7 +201,11 @@ impl Drop for Pool {
 }
 
 impl Drive {
-    fn attach(image: &Path) -> Result<Self, String> {
+    /// Attaches an image file, past the page cache of the machine.
+    ///
+    /// # Errors
+    /// When there is no free loop device.
+    pub(crate) fn attach(image: &Path) -> Result<Self, String> {
         let attach = ["--direct-io=on", "--find", "--show", &text(image)];
         let device = run("losetup", &attach)?.trim().to_owned();
         Self::of(device)
@@ -226,11 +232,14 @@ impl Drive {
 
 /// The folder of all pools, locked for as long as one lives: so there is one at a time, and whatever
 /// else is in the folder is a leftover. The kernel drops the lock of a killed run.
-struct Home(#[expect(dead_code, reason = "holds the lock")] File);
+pub(crate) struct Home(#[expect(dead_code, reason = "holds the lock")] File);
 
 impl Home {
     /// Waits until no other pool lives.
-    fn lock() -> Result<Self, String> {
+    ///
+    /// # Errors
+    /// When the folder cannot be used.
+    pub(crate) fn lock() -> Result<Self, String> {
         let io = |error: std::io::Error| format!("cannot use {HOME}: {error}");
         loop {
             fs::create_dir_all(HOME).map_err(io)?;
@@ -298,7 +307,10 @@ fn take_down(folder: &Path, limits: &Limits) {
 /// Unmounts; patiently, for a process that has just ended may still be closing its files. What a
 /// killed run started may hold them for minutes: then the pool is only hidden, and the kernel takes
 /// it down with the last file.
-fn unmount(mount: &str) -> Result<(), String> {
+///
+/// # Errors
+/// With the tool's words, when even that is refused.
+pub(crate) fn unmount(mount: &str) -> Result<(), String> {
     for _ in 0..20 {
         if run("umount", &[mount]).is_ok() {
             return Ok(());
@@ -309,7 +321,10 @@ fn unmount(mount: &str) -> Result<(), String> {
 }
 
 /// The loop devices whose image lies in `folder`.
-fn attached(folder: &Path) -> Result<Vec<Drive>, String> {
+///
+/// # Errors
+/// When they cannot be listed.
+pub(crate) fn attached(folder: &Path) -> Result<Vec<Drive>, String> {
     let list = ["--list", "--noheadings", "--output", "NAME,BACK-FILE"];
     run("losetup", &list)?
         .lines()
@@ -330,6 +345,6 @@ fn available(folder: &Path) -> Result<u64, String> {
 }
 
 /// A path for a command line; all of ours are plain text.
-pub(super) fn text(path: &Path) -> String {
+pub(crate) fn text(path: &Path) -> String {
     path.display().to_string()
 }
