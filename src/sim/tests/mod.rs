@@ -1,5 +1,7 @@
 //! Known answers for the made-up share.
 
+mod evidence;
+
 use super::*;
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{DataFile, Pattern, Phase, Set, TestData, Workload};
