@@ -16,13 +16,16 @@
 //! | seen | everything, nothing of the members, the wire alone, or nothing |
 //! | data | now and then compressed or kept once; the flush of a write workload now and then lies |
 
+mod draw;
+
+use draw::{between, pick};
+
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{DataFile, Pattern, PatternError, Phase, Set, TestData, Workload};
-use crate::pool::{Drive, Level, Pool};
+use crate::pool::{Level, PoolError};
 use crate::seed::Seed;
 use crate::sim::{
-    Client, ClientCache, DriveKind, Network, Scenario, Server, SimulatedShare, Solid, Tier,
-    Traffic, Truth, Users, Visibility, demo_scenario,
+    ClientCache, Network, Scenario, Server, SimulatedShare, Tier, Truth, demo_scenario,
 };
 use crate::units::{Bytes, Nanos, Rate};
 
@@ -92,7 +95,7 @@ pub struct Kind {
 pub enum ScenarioError {
     /// Its pool cannot be.
     #[error(transparent)]
-    Pool(#[from] crate::pool::PoolError),
+    Pool(#[from] PoolError),
     /// Its workload has no room.
     #[error(transparent)]
     Pattern(#[from] PatternError),
@@ -148,18 +151,10 @@ impl Kind {
     }
 }
 
-/// Parts of the test data in each cache.
-#[derive(Clone, Copy, Debug, Default)]
-struct Parts {
-    client: f64,
-    memory: f64,
-    tier: f64,
-}
-
 /// The scenario that belongs to `seed`.
 pub fn random(seed: Seed) -> (Scenario, Kind) {
     let rng = &mut seed.child("scenario", 0).rng();
-    let workload = workload(rng);
+    let workload = draw::workload(rng);
     let read_set = Bytes::GIB.times(*pick(rng, &[16, 32, 64]));
     let caches = match rng.u32(0..100) {
         0..30 => Caches::Clean,
@@ -174,18 +169,18 @@ pub fn random(seed: Seed) -> (Scenario, Kind) {
         (_, 35..85) => rng.f64(),
         _ => 1.0,
     };
-    let parts = parts(rng, caches, hit_ratio);
+    let parts = draw::parts(rng, caches, hit_ratio);
     // A cache is large enough for its part of the read set and the write set.
     let room = |rng: &mut fastrand::Rng, part: f64, sizes: &[u64]| {
         let needed = Bytes((read_set.0 as f64 * 1.4 * part) as u64);
         Bytes::GIB.times(*pick(rng, sizes)).max(needed)
     };
-    let drive = drive(rng);
-    let pool = pool(rng);
-    let network = network(rng);
-    let (users, users_load) = users(rng, &drive, pool.drives);
-    let (traffic, traffic_load) = traffic(rng, network.bits_per_second);
-    let (sight, visibility) = sight(rng);
+    let drive = draw::drive(rng);
+    let pool = draw::pool(rng);
+    let network = draw::network(rng);
+    let (users, users_load) = draw::users(rng, &drive, pool.drives);
+    let (traffic, traffic_load) = draw::traffic(rng, network.bits_per_second);
+    let (sight, visibility) = draw::sight(rng);
     let has = |this| caches == this || caches == Caches::Mixture;
     let client_cache = has(Caches::Client).then(|| ClientCache {
         memory: room(rng, parts.client, &[4, 8, 16]),
@@ -218,7 +213,7 @@ pub fn random(seed: Seed) -> (Scenario, Kind) {
         prewarmed: Some(parts.memory),
         tier,
         network: Network { traffic, ..network },
-        client: client(rng),
+        client: draw::client(rng),
         client_cache,
         visibility,
         users,
@@ -237,179 +232,4 @@ pub fn random(seed: Seed) -> (Scenario, Kind) {
         read_set,
     };
     (scenario, kind)
-}
-
-fn pick<'a, T>(rng: &mut fastrand::Rng, choices: &'a [T]) -> &'a T {
-    &choices[rng.usize(..choices.len())]
-}
-
-fn between(rng: &mut fastrand::Rng, low: f64, high: f64) -> f64 {
-    low + (high - low) * rng.f64()
-}
-
-fn workload(rng: &mut fastrand::Rng) -> Workload {
-    let [
-        large_read,
-        large_write,
-        small_read,
-        small_read_deep,
-        small_write_deep,
-        mixed,
-    ] = [0, 1, 2, 3, 4, 5];
-    let number = match rng.u32(0..100) {
-        0..30 => large_read,
-        30..50 => small_read,
-        50..70 => small_read_deep,
-        70..80 => large_write,
-        80..90 => small_write_deep,
-        _ => mixed,
-    };
-    Workload::standard().swap_remove(number)
-}
-
-/// Caches are asked in turn: a later one has its part of what the earlier ones do not have.
-fn parts(rng: &mut fastrand::Rng, caches: Caches, hit_ratio: f64) -> Parts {
-    let mut parts = Parts::default();
-    match caches {
-        Caches::Clean => {}
-        Caches::Client => parts.client = hit_ratio,
-        Caches::Memory => parts.memory = hit_ratio,
-        Caches::Tier => parts.tier = hit_ratio,
-        Caches::Mixture => {
-            let weights = [rng.f64(), rng.f64(), rng.f64()];
-            let scale = hit_ratio / weights.iter().sum::<f64>().max(f64::MIN_POSITIVE);
-            let [client, memory, _] = weights.map(|weight| weight * scale);
-            parts.client = client;
-            parts.memory = memory / (1.0 - client);
-            let behind = 1.0 - client - memory;
-            // Exactly all, where all are hits.
-            parts.tier = (1.0 - (1.0 - hit_ratio) / behind).clamp(0.0, 1.0);
-        }
-    }
-    parts
-}
-
-fn drive(rng: &mut fastrand::Rng) -> DriveKind {
-    if rng.u32(0..3) == 0 {
-        return DriveKind::Solid(Solid {
-            latency: Nanos(rng.u64(60_000..150_000)),
-            rate: Rate(between(rng, 300e6, 550e6)),
-        });
-    }
-    let outer = between(rng, 150e6, 270e6);
-    DriveKind::Rotating(Drive {
-        outer: Rate(outer),
-        inner: Rate(outer * between(rng, 0.45, 0.55)),
-        rpm: *pick(rng, &[5400, 7200]),
-        nearest_seek: Nanos(rng.u64(500_000..1_500_000)),
-        average_seek: Nanos(rng.u64(7_500_000..12_000_000)),
-    })
-}
-
-fn pool(rng: &mut fastrand::Rng) -> Pool {
-    let level = *pick(rng, &Level::ALL);
-    let drives = match level {
-        Level::Raid1 => 2,
-        Level::Raid10 => 2 * rng.u32(2..5),
-        level => rng.u32(level.minimum_drives()..9),
-    };
-    Pool {
-        level,
-        drives,
-        drive_size: Some(Bytes::TB.times(*pick(rng, &[2, 4, 8, 16]))),
-    }
-}
-
-fn network(rng: &mut fastrand::Rng) -> Network {
-    let bits_per_second = *pick(rng, &[1_000_000_000, 2_500_000_000, 10_000_000_000]);
-    let jumbo = bits_per_second == 10_000_000_000 && rng.u32(0..4) == 0;
-    Network {
-        bits_per_second,
-        mtu: if jumbo { 9000 } else { 1500 },
-        round_trip: Nanos(rng.u64(80_000..400_000)),
-        traffic: Traffic::NONE,
-    }
-}
-
-fn load(rng: &mut fastrand::Rng) -> Load {
-    match rng.u32(0..100) {
-        0..50 => Load::None,
-        50..80 => Load::Light,
-        _ => Load::Heavy,
-    }
-}
-
-fn traffic(rng: &mut fastrand::Rng, bits_per_second: u64) -> (Traffic, Load) {
-    let load = load(rng);
-    let mut part = || match load {
-        Load::None => 0.0,
-        Load::Light => between(rng, 0.005, 0.05),
-        Load::Heavy => between(rng, 0.2, 0.5),
-    };
-    let line = bits_per_second as f64 / 8.0;
-    let traffic = Traffic {
-        received: Rate(part() * line),
-        sent: Rate(part() * line / 4.0),
-        variation: if rng.bool() { 0.5 } else { 0.0 },
-    };
-    (traffic, load)
-}
-
-fn users(rng: &mut fastrand::Rng, drive: &DriveKind, drives: u32) -> (Users, Load) {
-    let load = load(rng);
-    let block = Bytes::KIB.times(*pick(rng, &[64, 256, 1024]));
-    let transfer = block.0 as f64 / drive.rate_at(0.3).0;
-    let (service, heavy) = match drive {
-        DriveKind::Rotating(drive) => {
-            let access = drive.mean_seek(0.5) + drive.half_turn();
-            (access.secs() + transfer, between(rng, 0.3, 0.5))
-        }
-        DriveKind::Solid(_) => (transfer, 0.2),
-    };
-    let busy = match load {
-        Load::None => 0.0,
-        Load::Light => between(rng, 0.01, 0.1),
-        Load::Heavy => heavy,
-    };
-    let users = Users {
-        operations_per_second: [busy / service * f64::from(drives); 24],
-        block,
-    };
-    (users, load)
-}
-
-fn client(rng: &mut fastrand::Rng) -> Client {
-    // One in five has cores that a fast link keeps busy.
-    let (operation, byte) = match rng.u32(0..5) {
-        0 => (rng.u64(60_000..150_000), between(rng, 1.0, 3.0)),
-        _ => (rng.u64(15_000..40_000), between(rng, 0.3, 0.6)),
-    };
-    Client {
-        cores: *pick(rng, &[2, 4, 8]),
-        operation: Nanos(operation),
-        byte,
-    }
-}
-
-fn sight(rng: &mut fastrand::Rng) -> (Sight, Visibility) {
-    match rng.u32(0..100) {
-        0..35 => (Sight::All, Visibility::ALL),
-        35..60 => {
-            let members = false;
-            let seen = Visibility {
-                members,
-                ..Visibility::ALL
-            };
-            (Sight::NoMembers, seen)
-        }
-        60..80 => {
-            let wire = true;
-            let seen = Visibility {
-                wire,
-                ..Visibility::NONE
-            };
-            (Sight::WireOnly, seen)
-        }
-        _ => (Sight::Nothing, Visibility::NONE),
-    }
 }
