@@ -36,6 +36,8 @@ pub(super) struct Buffer {
     lines: u64,
     line: u64,
     used: u64,
+    /// Bytes that are not on the drives.
+    bytes: u64,
     dirty: VecDeque<Run>,
 }
 
@@ -47,6 +49,7 @@ impl Buffer {
             lines: (bytes / line).max(1),
             line,
             used: 0,
+            bytes: 0,
             dirty: VecDeque::new(),
         }
     }
@@ -67,6 +70,7 @@ impl Buffer {
     }
 
     fn take_run(&mut self, touched: Nanos, start: u64, end: u64, stripe: u64) {
+        self.bytes += end - start;
         let neighbour = self
             .dirty
             .iter_mut()
@@ -114,6 +118,12 @@ impl Buffer {
     /// Lets go of a run that is on the drives.
     pub(super) fn release(&mut self, run: Run) {
         self.used -= (run.end - run.start).div_ceil(self.line);
+        self.bytes -= run.end - run.start;
+    }
+
+    /// Bytes that are not on the drives.
+    pub(super) fn bytes(&self) -> u64 {
+        self.bytes
     }
 
     /// Whether all of it is on the drives.

@@ -1,9 +1,12 @@
 //! Memory that keeps what passed through it, oldest out first.
 //!
 //! Pages are kept apart one by one; their age is that of the mebibyte they lie in, so that an
-//! operation of a mebibyte is one step and not 256.
+//! operation of a mebibyte is one step and not 256. Mebibytes can be there from the outset, chosen by
+//! chance, so that the part of all reads that finds its data is known.
 
 use std::collections::BTreeMap;
+
+use crate::seed::Seed;
 
 const PAGE: u64 = 4096;
 const PAGES: u64 = 256;
@@ -37,13 +40,27 @@ impl Group {
     }
 }
 
-/// The memory of the server, addressed by the pool's bytes.
+/// What is there from the outset.
+#[derive(Clone, Copy, Debug)]
+struct Prewarmed {
+    part: f64,
+    seed: Seed,
+}
+
+impl Prewarmed {
+    fn has(&self, key: u64) -> bool {
+        Seed(self.seed.0 ^ key).rng().f64() < self.part
+    }
+}
+
+/// A memory, addressed by the pool's bytes.
 #[derive(Clone, Debug)]
 pub(super) struct Cache {
     capacity: u64,
     held: u64,
     clock: u64,
     foreign: u64,
+    prewarmed: Option<Prewarmed>,
     groups: BTreeMap<u64, Group>,
     by_age: BTreeMap<u64, u64>,
 }
@@ -56,6 +73,7 @@ impl Cache {
             held: 0,
             clock: 0,
             foreign: 0,
+            prewarmed: None,
             groups: BTreeMap::new(),
             by_age: BTreeMap::new(),
         }
@@ -66,6 +84,9 @@ impl Cache {
     pub(super) fn missing(&self, start: u64, end: u64) -> Option<(u64, u64)> {
         let mut missing = None;
         for (key, pages) in groups(start, end) {
+            if self.has_from_the_outset(key) {
+                continue;
+            }
             let base = key * GROUP;
             let absent = |page: &u64| self.groups.get(&key).is_none_or(|group| !group.has(*page));
             let Some(first) = pages.clone().find(absent) else {
@@ -81,7 +102,9 @@ impl Cache {
     /// Keeps `start..end` as the youngest, and lets the oldest go.
     pub(super) fn keep(&mut self, start: u64, end: u64) {
         for (key, pages) in groups(start, end) {
-            self.keep_group(key, pages);
+            if !self.has_from_the_outset(key) {
+                self.keep_group(key, pages);
+            }
         }
         self.evict();
     }
@@ -97,6 +120,29 @@ impl Cache {
             self.keep_group(FOREIGN - self.foreign, 0..PAGES);
         }
         self.evict();
+    }
+
+    /// Forgets everything, and has the part `part` of all mebibytes until it is cleared, whatever
+    /// its size.
+    pub(super) fn prewarm(&mut self, part: f64, seed: Seed) {
+        self.clear();
+        self.prewarmed = Some(Prewarmed { part, seed });
+    }
+
+    fn has_from_the_outset(&self, key: u64) -> bool {
+        self.prewarmed.is_some_and(|prewarmed| prewarmed.has(key))
+    }
+
+    /// Bytes of `start..end`, which begins at a whole mebibyte, that are there.
+    pub(super) fn resident(&self, start: u64, end: u64) -> u64 {
+        let pages = |(key, pages): (u64, std::ops::Range<u64>)| {
+            if self.has_from_the_outset(key) {
+                return pages.end - pages.start;
+            }
+            let held = self.groups.get(&key).map_or(0, Group::count);
+            held.min(pages.end - pages.start)
+        };
+        groups(start, end).map(pages).sum::<u64>() * PAGE
     }
 
     /// Forgets everything.
@@ -154,6 +200,21 @@ mod tests {
         cache.keep(8 * GROUP, 8 * GROUP + PAGE);
         assert_eq!(cache.missing(4 * GROUP, 5 * GROUP), None, "touched again");
         assert!(cache.missing(5 * GROUP, 6 * GROUP).is_some());
+    }
+
+    #[test]
+    fn a_known_part_is_there_from_the_outset() {
+        let mut cache = Cache::new(4 * GROUP);
+        cache.keep(0, GROUP);
+        for part in [0.0, 0.05, 0.5, 1.0] {
+            cache.prewarm(part, Seed(9));
+            let resident = cache.resident(0, 10_000 * GROUP) as f64 / (10_000 * GROUP) as f64;
+            // Binomial: five standard deviations are 0.025 at most.
+            assert!((resident - part).abs() < 0.025, "seed 9: {part} {resident}");
+        }
+        assert_eq!(cache.missing(7 * GROUP, 9 * GROUP), None);
+        cache.clear();
+        assert_eq!(cache.resident(0, 10 * GROUP), 0);
     }
 
     #[test]

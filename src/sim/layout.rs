@@ -13,6 +13,22 @@ pub(super) struct Piece {
     pub(super) bytes: u64,
 }
 
+impl Piece {
+    /// As it is on a drive that moves the part `stored` of each byte, 0 to 1: shorter, and as much
+    /// nearer to the beginning.
+    pub(super) fn stored(self, stored: f64) -> Self {
+        if stored >= 1.0 {
+            return self;
+        }
+        let scaled = |bytes: u64| (bytes as f64 * stored) as u64;
+        Self {
+            at: scaled(self.at),
+            bytes: scaled(self.bytes).max(1),
+            ..self
+        }
+    }
+}
+
 /// What writing takes: everything of `reads` first, then everything of `writes`.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(super) struct WritePlan {

@@ -1,5 +1,6 @@
 //! One drive of the pool: operations one after another, in the order in which they come.
 
+use super::drive::DriveKind;
 use super::layout::Piece;
 use crate::pool::Drive;
 use crate::units::Nanos;
@@ -20,7 +21,7 @@ pub(super) enum Kind {
 /// What holds for all drives during a trial.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Conditions {
-    pub(super) drive: Drive,
+    pub(super) drive: DriveKind,
     /// Bytes of a drive.
     pub(super) size: u64,
     /// The drives' speed just now; 1 as a rule.
@@ -34,17 +35,59 @@ pub(super) struct Conditions {
 }
 
 impl Conditions {
-    /// Mean time of one of the other users' operations.
+    /// Mean time for which one of the other users' operations keeps others out.
     pub(super) fn foreign_service(&self) -> Nanos {
         let transfer = self.foreign_bytes as f64 / self.drive.rate_at(self.foreign_span / 2.0).0;
-        self.drive.mean_seek(self.foreign_span)
-            + self.drive.half_turn()
-            + Nanos::from_secs_f64(transfer)
+        let access = match &self.drive {
+            DriveKind::Rotating(drive) => drive.mean_seek(self.foreign_span) + drive.half_turn(),
+            DriveKind::Solid(_) => Nanos(0),
+        };
+        access + Nanos::from_secs_f64(transfer)
     }
 
     /// The part of a drive's time that other users take, at most nine tenths.
     pub(super) fn foreign_busy(&self) -> f64 {
         (self.foreign_rate * self.foreign_service().secs()).min(0.9)
+    }
+}
+
+/// What a drive's counters say of a trial.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Counters {
+    pub(super) read: u64,
+    pub(super) written: u64,
+    reads: u64,
+    /// Time of all reads, from coming to being done.
+    read_time: Nanos,
+    /// Time in which anything was to be done.
+    busy: Nanos,
+    busy_until: Nanos,
+}
+
+impl Counters {
+    fn note(&mut self, came: Nanos, done: Nanos, bytes: u64, kind: Kind) {
+        match kind {
+            Kind::Read => {
+                self.read += bytes;
+                self.reads += 1;
+                self.read_time = self.read_time + (done - came);
+            }
+            Kind::Write => self.written += bytes,
+        }
+        if done > self.busy_until {
+            self.busy = self.busy + (done - came.max(self.busy_until));
+            self.busy_until = done;
+        }
+    }
+
+    /// Mean time of a read, in milliseconds; `None` when there was none.
+    pub(super) fn read_await(&self) -> Option<f64> {
+        (self.reads > 0).then(|| self.read_time.secs() * 1e3 / self.reads as f64)
+    }
+
+    /// The part of `span` in which it was busy.
+    pub(super) fn busy(&self, span: Nanos) -> f64 {
+        (self.busy.secs() / span.secs()).min(1.0)
     }
 }
 
@@ -61,6 +104,7 @@ pub(super) struct Member {
     pub(super) foreground: Nanos,
     /// Other users' operations so far.
     pub(super) foreign: u64,
+    pub(super) counters: Counters,
 }
 
 impl Member {
@@ -72,6 +116,7 @@ impl Member {
             next_foreign: Nanos(0),
             foreground: Nanos(0),
             foreign: 0,
+            counters: Counters::default(),
         };
         member.draw_foreign(conditions, rng);
         member
@@ -87,9 +132,9 @@ impl Member {
         rng: &mut fastrand::Rng,
     ) -> Nanos {
         self.admit_foreign(now, conditions, rng);
-        let taken = self.operate(now, piece, kind, conditions, rng);
+        let (taken, done) = self.operate(now, piece, kind, conditions, rng);
         self.foreground = self.foreground + taken;
-        self.free
+        done
     }
 
     /// Takes on `piece` for the reshape.
@@ -102,11 +147,16 @@ impl Member {
         rng: &mut fastrand::Rng,
     ) -> Nanos {
         self.admit_foreign(now, conditions, rng);
-        self.operate(now, piece, kind, conditions, rng);
-        self.free
+        self.operate(now, piece, kind, conditions, rng).1
     }
 
-    fn admit_foreign(&mut self, now: Nanos, conditions: &Conditions, rng: &mut fastrand::Rng) {
+    /// Takes on what other users ask for until `now`.
+    pub(super) fn admit_foreign(
+        &mut self,
+        now: Nanos,
+        conditions: &Conditions,
+        rng: &mut fastrand::Rng,
+    ) {
         while self.next_foreign <= now {
             let span = conditions.size as f64 * conditions.foreign_span;
             let piece = Piece {
@@ -115,7 +165,7 @@ impl Member {
                 bytes: conditions.foreign_bytes,
             };
             let came = self.next_foreign;
-            let taken = self.operate(came, piece, Kind::Read, conditions, rng);
+            let (taken, _) = self.operate(came, piece, Kind::Read, conditions, rng);
             self.foreground = self.foreground + taken;
             self.foreign += 1;
             self.draw_foreign(conditions, rng);
@@ -132,7 +182,8 @@ impl Member {
         };
     }
 
-    /// Queues one operation behind what is there; returns the time that it takes.
+    /// Queues one operation behind what is there; returns the time for which it keeps others out,
+    /// and when it is done.
     fn operate(
         &mut self,
         now: Nanos,
@@ -140,9 +191,33 @@ impl Member {
         kind: Kind,
         conditions: &Conditions,
         rng: &mut fastrand::Rng,
-    ) -> Nanos {
+    ) -> (Nanos, Nanos) {
         let begin = self.free.max(now);
-        let drive = &conditions.drive;
+        let (seconds, latency) = match &conditions.drive {
+            DriveKind::Rotating(drive) => {
+                let seconds = self.turn_and_transfer(begin, piece, kind, conditions, drive, rng);
+                (seconds, Nanos(0))
+            }
+            DriveKind::Solid(solid) => (piece.bytes as f64 / solid.rate.0, solid.latency),
+        };
+        let taken = Nanos::from_secs_f64(seconds / conditions.speed);
+        self.free = begin + taken;
+        self.head = piece.at + piece.bytes;
+        let done = self.free + latency;
+        self.counters.note(now, done, piece.bytes, kind);
+        (taken, done)
+    }
+
+    /// Seconds that a spinning drive takes for an operation which it begins at `begin`.
+    fn turn_and_transfer(
+        &self,
+        begin: Nanos,
+        piece: Piece,
+        kind: Kind,
+        conditions: &Conditions,
+        drive: &Drive,
+        rng: &mut fastrand::Rng,
+    ) -> f64 {
         let size = conditions.size as f64;
         let rate = drive.rate_at(piece.at as f64 / size).0;
         let transfer = piece.bytes as f64 / rate;
@@ -150,7 +225,7 @@ impl Member {
         let passing = distance / rate;
         // The platter brings what lies less than a turn ahead round by itself, and no seek is faster.
         let forward = piece.at >= self.head && passing < drive.turn().secs();
-        let seconds = if forward {
+        if forward {
             let ahead = match kind {
                 Kind::Read => (begin - self.free).secs().min(READ_AHEAD / rate),
                 Kind::Write => 0.0,
@@ -159,11 +234,7 @@ impl Member {
         } else {
             let turning = drive.turn().secs() * rng.f64();
             drive.seek(distance / size).secs() + turning + transfer
-        };
-        let taken = Nanos::from_secs_f64(seconds / conditions.speed);
-        self.free = begin + taken;
-        self.head = piece.at + piece.bytes;
-        taken
+        }
     }
 }
 

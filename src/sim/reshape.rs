@@ -1,7 +1,8 @@
 //! How far an expansion is, and how fast it may go.
 
+use super::drive::DriveKind;
 use super::scenario::Reshaping;
-use crate::pool::{Drive, Pool};
+use crate::pool::Pool;
 use crate::units::{Bytes, Nanos, Rate};
 
 /// How gladly the reshape makes room: the fourth power of the time that is left over halves it where
@@ -91,7 +92,7 @@ impl Reshape {
     /// write it, and the slowest is waited for.
     ///
     /// The largest of `n` uniform waits for a sector is `n/(n + 1)` of a turn on average.
-    pub(super) fn idle_rate(&self, drive: &Drive) -> f64 {
+    pub(super) fn idle_rate(&self, drive: &DriveKind) -> f64 {
         let Some(Step { from, to, bytes }) = self.step(0) else {
             return self.settings.ceiling().0;
         };
@@ -105,13 +106,13 @@ impl Reshape {
     }
 
     /// What it allows itself when others take the part `busy` of the drives' time.
-    pub(super) fn allowed(&self, busy: f64, drive: &Drive) -> f64 {
+    pub(super) fn allowed(&self, busy: f64, drive: &DriveKind) -> f64 {
         let most = self.idle_rate(drive).min(self.settings.ceiling().0);
         (most * (1.0 - busy).max(0.0).powi(YIELD)).max(self.settings.floor().0.min(most))
     }
 
     /// The part of the drives' time that it takes at `rate`.
-    pub(super) fn share(&self, rate: f64, drive: &Drive) -> f64 {
+    pub(super) fn share(&self, rate: f64, drive: &DriveKind) -> f64 {
         (rate / self.idle_rate(drive)).min(1.0)
     }
 

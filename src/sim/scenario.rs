@@ -2,6 +2,9 @@
 
 use jiff::Timestamp;
 
+use super::client::{Client, ClientCache, Tier, Visibility};
+use super::drive::DriveKind;
+use super::wire::Traffic;
 use crate::pool::{Drive, IpVersion, Level, Pool, payload_rate};
 use crate::seed::Seed;
 use crate::units::{Bytes, Nanos, Rate};
@@ -14,13 +17,27 @@ pub struct Scenario {
     /// Drives that the expansion adds.
     pub adding: u32,
     /// Each of the drives.
-    pub drive: Drive,
+    pub drive: DriveKind,
     /// Bytes on one drive before data goes on on the next.
     pub chunk: Bytes,
+    /// Bytes that the drives move for a byte of test data, above 0 to 1: less than 1 where it is
+    /// compressed, or kept once where it repeats.
+    pub stored: f64,
     /// The machine with the pool.
     pub server: Server,
-    /// The way from it to the one who measures.
+    /// The part of the test data, 0 to 1, that is in the server's memory when a trial begins,
+    /// whatever was read before and however large the memory is; `None` leaves it to history.
+    pub prewarmed: Option<f64>,
+    /// A solid-state tier behind that memory.
+    pub tier: Option<Tier>,
+    /// The way from the server to the one who measures.
     pub network: Network,
+    /// The machine that measures.
+    pub client: Client,
+    /// A cache that it has of the share.
+    pub client_cache: Option<ClientCache>,
+    /// What it can see.
+    pub visibility: Visibility,
     /// Everybody else.
     pub users: Users,
     /// How the expansion goes about its work.
@@ -46,6 +63,8 @@ pub struct Server {
     pub write_back_line: Bytes,
     /// Processor time for one request; requests pass one after another.
     pub request: Nanos,
+    /// Whether a flush is answered at once, with data that is not on the drives.
+    pub flush_lies: bool,
 }
 
 /// The way between server and client.
@@ -57,6 +76,8 @@ pub struct Network {
     pub mtu: u64,
     /// There and back for a small message.
     pub round_trip: Nanos,
+    /// What else the client does on its link.
+    pub traffic: Traffic,
 }
 
 impl Network {
@@ -141,25 +162,37 @@ pub fn demo_scenario(seed: Seed) -> Scenario {
             drive_size: Some(Bytes::TB.times(6)),
         },
         adding: 1,
-        drive: Drive {
+        drive: DriveKind::Rotating(Drive {
             outer: Rate(210e6),
             inner: Rate(105e6),
             rpm: 7200,
             nearest_seek: Nanos::MILLI,
             average_seek: Nanos(8_500_000),
-        },
+        }),
         chunk: Bytes::KIB.times(512),
+        stored: 1.0,
         server: Server {
             memory: Bytes::GIB.times(16),
             write_back: Bytes::GIB,
             write_back_line: Bytes::KIB.times(512),
             request: Nanos(15_000),
+            flush_lies: false,
         },
+        prewarmed: None,
+        tier: None,
         network: Network {
             bits_per_second: 10_000_000_000,
             mtu: 1500,
             round_trip: Nanos(200_000),
+            traffic: Traffic::NONE,
         },
+        client: Client {
+            cores: 4,
+            operation: Nanos(5_000),
+            byte: 0.2,
+        },
+        client_cache: None,
+        visibility: Visibility::ALL,
         users: Users {
             operations_per_second: office_hours(32.0, 2.0),
             block: Bytes::KIB.times(256),

@@ -3,7 +3,7 @@
 use super::super::buffer::{Drain, Run};
 use super::super::layout::{Piece, WritePlan};
 use super::super::member::{Conditions, Kind};
-use super::{Event, Trial};
+use super::{Event, Source, Trial};
 use crate::units::Nanos;
 
 /// Runs that are drained at once, for each drive.
@@ -55,7 +55,7 @@ impl Pace {
     }
 }
 
-impl Trial<'_, '_> {
+impl<S: Source> Trial<'_, S> {
     /// Sends dirty data to the drives, as much at once as they are good for.
     pub(super) fn drain(&mut self) {
         let hurry = self.flush_from.is_some() || !self.blocked.is_empty();
@@ -74,7 +74,7 @@ impl Trial<'_, '_> {
                 }
                 Drain::Run(run) => {
                     let WritePlan { reads, writes } = self.plan(run);
-                    let read = self.serve(&reads, Kind::Read);
+                    let (_, read) = self.serve(&reads, Kind::Read);
                     self.drains[slot] = Some((run, writes));
                     self.at(read, Event::DrainRead(slot));
                 }

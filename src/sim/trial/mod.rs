@@ -1,19 +1,22 @@
 //! One trial on virtual time: events in the order of their time, then of their making.
 
 mod background;
+mod client;
+mod server;
 mod stage;
 
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, VecDeque};
 
 use background::{DRAINS_PER_DRIVE, Pace};
-pub(super) use stage::{Outcome, Placement, Stage};
+pub(super) use client::Source;
+pub(super) use stage::{Outcome, Placement, Stage, Tally};
 
 use super::buffer::{Buffer, Run};
 use super::layout::Piece;
 use super::member::{Kind, Member};
-use crate::load::{Job, Next, Stream, Transfer, Watch};
-use crate::plan::Direction;
+use super::truth::Truth;
+use crate::load::{Transfer, Watch};
 use crate::units::Nanos;
 
 /// Events between two looks at whether an end was asked for.
@@ -32,6 +35,8 @@ enum Event {
     Fetched(usize),
     /// The answer has reached the client.
     Answered(usize),
+    /// The client has a processor for it.
+    Taken(usize),
     /// A run of dirty data may have waited long enough.
     DrainDue,
     /// What must be read before a run can be written is there.
@@ -47,15 +52,17 @@ enum Event {
 }
 
 /// A trial under way.
-pub(super) struct Trial<'a, 'j> {
+pub(super) struct Trial<'a, S> {
     stage: Stage<'a>,
     watch: &'a Watch,
     block: u64,
     depth: usize,
-    streams: Vec<Stream<'j>>,
+    streams: Vec<S>,
     finished: Vec<bool>,
     due: Vec<Option<Nanos>>,
     transfers: Vec<Option<Transfer>>,
+    /// What each read asks the server for: what the client's cache does not have.
+    asked: Vec<(u64, u64)>,
     members: Vec<Member>,
     buffer: Buffer,
     blocked: VecDeque<usize>,
@@ -69,13 +76,20 @@ pub(super) struct Trial<'a, 'j> {
     processor_free: Nanos,
     up_free: Nanos,
     down_free: Nanos,
+    tier_free: Nanos,
+    /// When each of the client's cores, and its memory for each stream, has done what came so far.
+    core_free: Vec<Nanos>,
+    memory_free: Vec<Nanos>,
+    truth: Truth,
+    tally: Tally,
 }
 
-impl<'a, 'j> Trial<'a, 'j> {
+impl<'a, S: Source> Trial<'a, S> {
+    /// Of operations of `block` bytes; each stream has at most `depth` in flight.
     pub(super) fn new(
         mut stage: Stage<'a>,
-        job: &'j Job,
-        streams: u32,
+        streams: Vec<S>,
+        block: u64,
         depth: u32,
         watch: &'a Watch,
     ) -> Self {
@@ -87,18 +101,20 @@ impl<'a, 'j> Trial<'a, 'j> {
         let members: Vec<Member> = (0..drives)
             .map(|_| Member::new(&stage.conditions, &mut stage.rng))
             .collect();
-        let (count, depth) = (streams as usize, depth as usize);
+        let (count, depth) = (streams.len(), depth as usize);
+        let cores = stage.client.cores.max(1) as usize;
         Self {
             buffer: Buffer::new(stage.server.write_back.0, stage.server.write_back_line.0),
             pace: Pace::new(&stage.conditions, drives),
             stage,
             watch,
-            block: job.block(),
+            block,
             depth,
-            streams: (0..count).map(|_| job.stream(depth as u32)).collect(),
+            streams,
             finished: vec![false; count],
             due: vec![None; count],
             transfers: vec![None; count * depth],
+            asked: vec![(0, 0); count * depth],
             drains: vec![None; drives * DRAINS_PER_DRIVE],
             members,
             blocked: VecDeque::new(),
@@ -110,11 +126,19 @@ impl<'a, 'j> Trial<'a, 'j> {
             processor_free: Nanos(0),
             up_free: Nanos(0),
             down_free: Nanos(0),
+            tier_free: Nanos(0),
+            core_free: vec![Nanos(0); cores],
+            memory_free: vec![Nanos(0); count],
+            truth: Truth::default(),
+            tally: Tally {
+                cores: vec![Nanos(0); cores],
+                ..Tally::default()
+            },
         }
     }
 
     /// Runs it to its end.
-    pub(super) fn run(mut self) -> Outcome {
+    pub(super) fn run(mut self) -> Outcome<S> {
         let mut stopped = None;
         (0..self.streams.len()).for_each(|stream| self.ask(stream));
         if self.stage.reshape.is_some() {
@@ -139,12 +163,20 @@ impl<'a, 'j> Trial<'a, 'j> {
         }
         let flushed_from = self.flush_from.unwrap_or(self.now);
         let flush = self.now - flushed_from + self.stage.round_trip;
+        let (conditions, rng) = (&self.stage.conditions, &mut self.stage.rng);
+        for member in &mut self.members {
+            member.admit_foreign(self.now, conditions, rng);
+        }
+        self.truth.unwritten_after_flush = self.buffer.bytes();
         Outcome {
             stopped,
             flush,
             elapsed: self.now + self.stage.round_trip,
             foreign: self.members.iter().map(|member| member.foreign).sum(),
-            recordings: self.streams.into_iter().map(Stream::finish).collect(),
+            members: self.members.iter().map(|member| member.counters).collect(),
+            truth: self.truth,
+            tally: self.tally,
+            sources: self.streams,
         }
     }
 
@@ -155,9 +187,10 @@ impl<'a, 'j> Trial<'a, 'j> {
         }
         if self.flush_from.is_none() {
             self.flush_from = Some(self.now);
+            self.truth.unwritten_before_flush = self.buffer.bytes();
             self.drain();
         }
-        self.buffer.is_clean()
+        self.buffer.is_clean() || self.stage.server.flush_lies
     }
 
     fn at(&mut self, moment: Nanos, event: Event) {
@@ -178,19 +211,9 @@ impl<'a, 'j> Trial<'a, 'j> {
                 self.at(self.processor_free, Event::Accepted(operation));
             }
             Event::Accepted(operation) => self.accept(operation),
-            Event::Fetched(operation) => {
-                self.down_free = self.down_free.max(self.now) + self.on_the_wire();
-                let there = self.down_free + self.one_way();
-                self.at(there, Event::Answered(operation));
-            }
-            Event::Answered(operation) => {
-                if let Some(transfer) = self.transfers[operation].take() {
-                    let stream = operation / self.depth;
-                    self.watch.add(self.block);
-                    self.streams[stream].done(transfer, self.now, Ok(()));
-                    self.ask(stream);
-                }
-            }
+            Event::Fetched(operation) => self.answer(operation),
+            Event::Answered(operation) => self.answered(operation),
+            Event::Taken(operation) => self.taken(operation),
             Event::DrainDue => {
                 self.drain_due = None;
                 self.drain();
@@ -198,7 +221,7 @@ impl<'a, 'j> Trial<'a, 'j> {
             Event::DrainRead(drain) => {
                 if let Some((_, writes)) = &mut self.drains[drain] {
                     let writes = std::mem::take(writes);
-                    let end = self.serve(&writes, Kind::Write);
+                    let (_, end) = self.serve(&writes, Kind::Write);
                     self.at(end, Event::Drained(drain));
                 }
             }
@@ -223,94 +246,18 @@ impl<'a, 'j> Trial<'a, 'j> {
         }
     }
 
-    /// Lets a stream start what it wants to.
-    fn ask(&mut self, stream: usize) {
-        loop {
-            match self.streams[stream].next(self.now) {
-                Next::Transfer(transfer) => self.send(stream, transfer),
-                Next::WaitUntil(moment) => {
-                    if self.due[stream].is_none_or(|due| moment < due) {
-                        self.due[stream] = Some(moment);
-                        self.at(moment, Event::Due(stream));
-                    }
-                    return;
-                }
-                Next::AwaitCompletion => return,
-                Next::Finished => {
-                    self.finished[stream] = true;
-                    return;
-                }
-            }
-        }
-    }
-
-    fn send(&mut self, stream: usize, transfer: Transfer) {
-        let operation = stream * self.depth + transfer.slot as usize;
-        self.transfers[operation] = Some(transfer);
-        let sent = match transfer.operation.direction {
-            Direction::Read => self.now,
-            Direction::Write => {
-                self.up_free = self.up_free.max(self.now) + self.on_the_wire();
-                self.up_free
-            }
-        };
-        self.at(sent + self.one_way(), Event::Arrived(operation));
-    }
-
-    fn accept(&mut self, operation: usize) {
-        let Some(transfer) = self.transfers[operation] else {
-            return;
-        };
-        match transfer.operation.direction {
-            Direction::Read => {
-                let (start, end) = self.addresses(&transfer);
-                let missing = self.stage.cache.missing(start, end);
-                self.stage.cache.keep(start, end);
-                let fetched = missing.map_or(self.now, |(start, end)| {
-                    let pieces = self.stage.layout(start).read(start, end);
-                    self.serve(&pieces, Kind::Read)
-                });
-                self.at(fetched, Event::Fetched(operation));
-            }
-            Direction::Write if self.blocked.is_empty() && self.buffer.fits(self.block) => {
-                self.buffer_write(operation);
-                self.drain();
-            }
-            Direction::Write => {
-                self.blocked.push_back(operation);
-                self.drain();
-            }
-        }
-    }
-
-    fn buffer_write(&mut self, operation: usize) {
-        let Some(transfer) = self.transfers[operation] else {
-            return;
-        };
-        let (start, end) = self.addresses(&transfer);
-        let stripe = self.stage.layout(start).stripe();
-        self.buffer.take(self.now, start, end, stripe);
-        self.stage.cache.keep(start, end);
-        self.at(self.now + self.one_way(), Event::Answered(operation));
-    }
-
-    /// Hands `pieces` to their drives now; says when the last is done.
-    fn serve(&mut self, pieces: &[Piece], kind: Kind) -> Nanos {
+    /// Hands `pieces` to their drives now; says how many bytes they move and when the last is done.
+    fn serve(&mut self, pieces: &[Piece], kind: Kind) -> (u64, Nanos) {
         let (conditions, rng) = (&self.stage.conditions, &mut self.stage.rng);
-        pieces
-            .iter()
-            .map(|&piece| self.members[piece.member].serve(self.now, piece, kind, conditions, rng))
-            .fold(self.now, Nanos::max)
-    }
-
-    fn addresses(&self, transfer: &Transfer) -> (u64, u64) {
-        let file = self.stage.files[&transfer.operation.file];
-        let start = file + transfer.operation.offset;
-        (start, start + self.block)
-    }
-
-    fn on_the_wire(&self) -> Nanos {
-        Nanos::from_secs_f64(self.block as f64 / self.stage.link)
+        let stored = self.stage.stored;
+        let (mut moved, mut done) = (0, self.now);
+        for &piece in pieces {
+            let piece = piece.stored(stored);
+            moved += piece.bytes;
+            let end = self.members[piece.member].serve(self.now, piece, kind, conditions, rng);
+            done = done.max(end);
+        }
+        (moved, done)
     }
 
     fn one_way(&self) -> Nanos {

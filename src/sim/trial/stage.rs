@@ -3,11 +3,13 @@
 use std::collections::BTreeMap;
 
 use super::super::cache::Cache;
+use super::super::client::{Client, ClientCache, Tier};
 use super::super::layout::Layout;
-use super::super::member::Conditions;
+use super::super::member::{Conditions, Counters};
 use super::super::reshape::Reshape;
 use super::super::scenario::Server;
-use crate::record::Recording;
+use super::super::truth::Truth;
+use super::super::wire::Wire;
 use crate::units::Nanos;
 
 /// Where the bytes of the pool lie, before, while and after it grows.
@@ -21,13 +23,18 @@ pub(in crate::sim) struct Placement {
 #[derive(Debug)]
 pub(in crate::sim) struct Stage<'a> {
     pub(in crate::sim) server: Server,
-    /// Payload bytes per second each way.
-    pub(in crate::sim) link: f64,
+    pub(in crate::sim) wire: Wire,
     pub(in crate::sim) round_trip: Nanos,
     pub(in crate::sim) conditions: Conditions,
     pub(in crate::sim) placement: Placement,
     pub(in crate::sim) reshape: Option<&'a mut Reshape>,
+    /// Bytes that the drives move for a byte of test data.
+    pub(in crate::sim) stored: f64,
+    /// The server's memory.
     pub(in crate::sim) cache: &'a mut Cache,
+    pub(in crate::sim) tier: Option<(Tier, &'a mut Cache)>,
+    pub(in crate::sim) client: Client,
+    pub(in crate::sim) client_cache: Option<(ClientCache, &'a mut Cache)>,
     /// Address of each file in the pool.
     pub(in crate::sim) files: &'a BTreeMap<u64, u64>,
     pub(in crate::sim) rng: fastrand::Rng,
@@ -47,8 +54,9 @@ impl Stage<'_> {
 
 /// What came of it.
 #[derive(Debug)]
-pub(in crate::sim) struct Outcome {
-    pub(in crate::sim) recordings: Vec<Recording>,
+pub(in crate::sim) struct Outcome<S> {
+    /// Those who asked for it, with what they saw.
+    pub(in crate::sim) sources: Vec<S>,
     /// When the end was asked for, if it was.
     pub(in crate::sim) stopped: Option<Nanos>,
     /// From the last answer to the last byte on the drives.
@@ -57,4 +65,22 @@ pub(in crate::sim) struct Outcome {
     pub(in crate::sim) elapsed: Nanos,
     /// Other users' operations.
     pub(in crate::sim) foreign: u64,
+    /// Where the bytes came from.
+    pub(in crate::sim) truth: Truth,
+    pub(in crate::sim) tally: Tally,
+    /// What each drive's counters say.
+    pub(in crate::sim) members: Vec<Counters>,
+}
+
+/// What the client's counters say of its own operations.
+#[derive(Clone, Debug, Default)]
+pub(in crate::sim) struct Tally {
+    /// Bytes that its interface counts towards it.
+    pub(in crate::sim) received: u64,
+    /// And away from it.
+    pub(in crate::sim) sent: u64,
+    /// Busy time of each core.
+    pub(in crate::sim) cores: Vec<Nanos>,
+    /// Time that operations waited for a core.
+    pub(in crate::sim) waited: Nanos,
 }

@@ -1,21 +1,21 @@
 //! The made-up share itself: its time, its files, its expansion.
 
+mod measure;
+
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_2;
 
 use jiff::{SignedDuration, Timestamp};
 
 use super::cache::Cache;
-use super::layout::Layout;
 use super::member::Conditions;
 use super::reshape::{Progress, Reshape};
 use super::scenario::{Priority, Scenario};
-use super::trial::{Placement, Stage, Trial};
+use super::truth::Truth;
 use crate::facts::{Client, Facts, Link, Mount, Room};
-use crate::load::{Assignment, Engine, Job, LoadError, Measured, Share, Watch};
+use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{DataFile, Space, TestData};
 use crate::pool::{Pool, PoolError};
-use crate::record::Observations;
 use crate::seed::standard_normal;
 use crate::units::{Bytes, Nanos};
 
@@ -38,11 +38,17 @@ pub struct SimulatedShare {
     reshape: Option<Reshape>,
     /// From the start of the scenario.
     clock: Nanos,
+    /// The server's memory.
     cache: Cache,
+    tier: Option<Cache>,
+    client_cache: Option<Cache>,
     /// Address of each file in the pool.
     files: BTreeMap<u64, u64>,
+    /// Size of every file.
+    file_bytes: u64,
     /// End of the last file.
     end: u64,
+    truth: Truth,
 }
 
 impl SimulatedShare {
@@ -64,8 +70,14 @@ impl SimulatedShare {
             reshape: None,
             clock: Nanos(0),
             cache: Cache::new(scenario.server.memory.0),
+            tier: scenario.tier.map(|tier| Cache::new(tier.bytes.0)),
+            client_cache: scenario
+                .client_cache
+                .map(|cache| Cache::new(cache.memory.0)),
             files: BTreeMap::new(),
+            file_bytes: 0,
             end: filled,
+            truth: Truth::default(),
             scenario,
         })
     }
@@ -78,6 +90,11 @@ impl SimulatedShare {
     /// The pool as it is: the grown one when the reshape has finished.
     pub fn pool(&self) -> Pool {
         self.pool
+    }
+
+    /// Where the bytes of the last trial really came from.
+    pub fn truth(&self) -> Truth {
+        self.truth
     }
 
     /// Adds the drives and begins to spread the data over them. Does nothing when that runs or is
@@ -102,7 +119,7 @@ impl SimulatedShare {
         }
     }
 
-    /// The power fails and comes back: memory is empty, and the reshape goes on from the position
+    /// The server's power fails and comes back: its memory is empty, and the reshape goes on from the position
     /// that was last written down.
     pub fn power_cut(&mut self) {
         self.cache.clear();
@@ -200,6 +217,7 @@ impl SimulatedShare {
 
     fn place(&mut self, file: &DataFile) -> u64 {
         let (end, bytes) = (&mut self.end, file.bytes.0);
+        self.file_bytes = bytes;
         *self.files.entry(file.number).or_insert_with(|| {
             let start = *end;
             *end += bytes;
@@ -241,7 +259,7 @@ impl Share for SimulatedShare {
             client: Client {
                 system: SIMULATED.into(),
                 kernel: SIMULATED.into(),
-                processors: 4,
+                processors: self.scenario.client.cores,
                 memory: Bytes::GIB.times(8),
                 program: env!("CARGO_PKG_VERSION").into(),
             },
@@ -295,44 +313,6 @@ impl Share for SimulatedShare {
     }
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
-        self.adopt(assignment.data);
-        let workload = assignment.workload;
-        let job = Job::new(
-            workload,
-            assignment.pattern.clone(),
-            assignment.length,
-            assignment.first,
-            workload.streams as usize,
-        );
-        let chunk = self.scenario.chunk.0.max(4096);
-        let stage = Stage {
-            server: self.scenario.server,
-            link: self.scenario.network.payload_rate().0,
-            round_trip: self.scenario.network.round_trip,
-            conditions: self.conditions(),
-            placement: Placement {
-                old: Layout::new(self.pool, chunk),
-                new: Layout::new(self.grown, chunk),
-            },
-            reshape: self.reshape.as_mut(),
-            cache: &mut self.cache,
-            files: &self.files,
-            rng: self.scenario.seed.child("trial", assignment.trial).rng(),
-        };
-        let outcome = Trial::new(stage, &job, workload.streams, workload.depth, watch).run();
-        self.clock = self.clock + outcome.elapsed;
-        self.note_the_end();
-        self.cache
-            .displace(outcome.foreign * self.scenario.users.block.0);
-        Ok(Measured {
-            recording: job.merge(outcome.recordings, outcome.stopped),
-            flush: workload.writes().then_some(outcome.flush),
-            engine: Engine::Simulated,
-            direct: true,
-            next_first: job.next_first(),
-            interrupted: outcome.stopped.is_some(),
-            notes: Vec::new(),
-            observations: Observations::default(),
-        })
+        Ok(self.measure(assignment, watch))
     }
 }

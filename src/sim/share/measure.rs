@@ -1,0 +1,172 @@
+//! One trial with all that is observed beside it.
+//!
+//! Caches get their known content; a quiet second and touching twice go before, where they are to
+//! be seen; then the trial.
+
+use super::SimulatedShare;
+use crate::load::{Assignment, Engine, Job, Measured, Stream, Watch};
+use crate::plan::Pattern;
+use crate::sim::layout::Layout;
+use crate::sim::observe::{Resident, Seen, observe};
+use crate::sim::touch::{TOUCHED, Touch, Touched, places};
+use crate::sim::trial::{Placement, Stage, Trial};
+use crate::sim::wire::{BothWays, Wire};
+use crate::units::Nanos;
+
+impl SimulatedShare {
+    pub(super) fn measure(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Measured {
+        self.adopt(assignment.data);
+        self.prewarm(assignment.trial);
+        let (workload, visibility) = (assignment.workload, self.scenario.visibility);
+        let quiet = visibility.wire.then(|| self.quiet_second());
+        let touched = if visibility.twice && workload.reads() {
+            self.touch_twice(assignment)
+        } else {
+            None
+        };
+        let resident = |share: &Self| share.resident(&assignment.pattern);
+        let before = visibility.residency.then(|| resident(self));
+        let job = Job::new(
+            workload,
+            assignment.pattern.clone(),
+            assignment.length,
+            assignment.first,
+            workload.streams as usize,
+        );
+        let streams: Vec<Stream<'_>> = (0..workload.streams)
+            .map(|_| job.stream(workload.depth))
+            .collect();
+        let stage = self.stage("trial", assignment.trial);
+        let wire = stage.wire;
+        let outcome = Trial::new(stage, streams, job.block(), workload.depth, watch).run();
+        self.go_on(outcome.elapsed, outcome.foreign);
+        self.truth = outcome.truth;
+        let seen = Seen {
+            scenario: &self.scenario,
+            elapsed: outcome.elapsed,
+            truth: outcome.truth,
+            tally: outcome.tally,
+            members: outcome.members,
+            others: wire.others_during(outcome.elapsed),
+            quiet,
+            touched,
+            resident: before.map(|before| Resident {
+                before,
+                after: resident(self),
+                of: self.bytes_of(&assignment.pattern),
+            }),
+        };
+        let direct = self
+            .scenario
+            .client_cache
+            .is_none_or(|cache| cache.says_direct);
+        let observations = observe(&seen, self.scenario.seed.child("observe", assignment.trial));
+        let recordings = outcome.sources.into_iter().map(Stream::finish);
+        Measured {
+            recording: job.merge(recordings, outcome.stopped),
+            flush: workload.writes().then_some(outcome.flush),
+            engine: Engine::Simulated,
+            direct,
+            next_first: job.next_first(),
+            interrupted: outcome.stopped.is_some(),
+            notes: Vec::new(),
+            observations,
+        }
+    }
+
+    /// Gives each cache with a known content just that.
+    fn prewarm(&mut self, trial: u64) {
+        let scenario = &self.scenario;
+        let client = scenario.client_cache.and_then(|cache| cache.prewarmed);
+        let tier = scenario.tier.and_then(|tier| tier.prewarmed);
+        let caches = [
+            ("memory", scenario.prewarmed, Some(&mut self.cache)),
+            ("tier", tier, self.tier.as_mut()),
+            ("client", client, self.client_cache.as_mut()),
+        ];
+        for (name, part, cache) in caches {
+            if let (Some(part), Some(cache)) = (part, cache) {
+                cache.prewarm(part, scenario.seed.child(name, trial));
+            }
+        }
+    }
+
+    /// A second in which nothing is measured: what the interface counts in it.
+    fn quiet_second(&mut self) -> BothWays {
+        let others = self.wire().others_during(Nanos::SECOND);
+        self.advance(Nanos::SECOND);
+        others
+    }
+
+    fn touch_twice(&mut self, assignment: &Assignment<'_>) -> Option<[Touched; 2]> {
+        let Assignment { pattern, first, .. } = assignment;
+        let (block, trial) = (assignment.workload.block.0, assignment.trial);
+        let touch = Touch::twice(&places(pattern, block, *first, trial));
+        let stage = self.stage("touch", trial);
+        let outcome = Trial::new(stage, vec![touch], TOUCHED, 1, &Watch::default()).run();
+        self.go_on(outcome.elapsed, outcome.foreign);
+        outcome.sources[0].seen()
+    }
+
+    /// What a trial works on; its chance is child `index` of `name`.
+    fn stage(&mut self, name: &str, index: u64) -> Stage<'_> {
+        let (wire, conditions) = (self.wire(), self.conditions());
+        let scenario = &self.scenario;
+        let chunk = scenario.chunk.0.max(4096);
+        Stage {
+            server: scenario.server,
+            wire,
+            round_trip: scenario.network.round_trip,
+            conditions,
+            placement: Placement {
+                old: Layout::new(self.pool, chunk),
+                new: Layout::new(self.grown, chunk),
+            },
+            reshape: self.reshape.as_mut(),
+            stored: scenario.stored,
+            cache: &mut self.cache,
+            tier: scenario.tier.zip(self.tier.as_mut()),
+            client: scenario.client,
+            client_cache: scenario.client_cache.zip(self.client_cache.as_mut()),
+            files: &self.files,
+            rng: scenario.seed.child(name, index).rng(),
+        }
+    }
+
+    /// After a trial: time went by, and other users' data went through the server's memory.
+    fn go_on(&mut self, elapsed: Nanos, foreign: u64) {
+        self.clock = self.clock + elapsed;
+        self.note_the_end();
+        self.cache.displace(foreign * self.scenario.users.block.0);
+    }
+
+    fn wire(&self) -> Wire {
+        Wire::new(&self.scenario.network, self.scenario.seed, self.clock)
+    }
+
+    /// Bytes of the pattern's files in the client's cache.
+    fn resident(&self, pattern: &Pattern) -> u64 {
+        let Some(cache) = &self.client_cache else {
+            return 0;
+        };
+        self.places_of(pattern)
+            .map(|(start, end)| cache.resident(start, end))
+            .sum()
+    }
+
+    fn bytes_of(&self, pattern: &Pattern) -> u64 {
+        self.places_of(pattern)
+            .map(|(start, end)| end - start)
+            .sum()
+    }
+
+    /// Begin and end of each of the pattern's files in the pool.
+    fn places_of(&self, pattern: &Pattern) -> impl Iterator<Item = (u64, u64)> {
+        let (read, written) = pattern.files();
+        let numbers: Vec<u64> = read.iter().chain(written).copied().collect();
+        numbers.into_iter().map(|number| {
+            let start = self.files[&number];
+            (start, start + self.file_bytes)
+        })
+    }
+}
