@@ -15,7 +15,7 @@ use crate::load::{Share, Watch};
 use crate::plan::Phase;
 use crate::report;
 use crate::seed::Seed;
-use crate::sim::{Scenario, SimulatedShare, demo_scenario};
+use crate::sim::{DriveKind, Scenario, SimulatedShare, demo_scenario};
 use crate::store::Writer;
 use crate::study::{Config, Expansion, FORMAT, Identity};
 use crate::units::{Bytes, Nanos, percent};
@@ -84,6 +84,10 @@ impl Demo {
     fn new(root: &Path, scenario: Scenario) -> Result<Self, Failure> {
         let seed = scenario.seed.child("study", 0);
         let (pool, adding) = (scenario.pool, scenario.adding);
+        let drive = match scenario.drive {
+            DriveKind::Rotating(drive) => Some(drive),
+            DriveKind::Solid(_) => None,
+        };
         let config = Config {
             format: FORMAT,
             id: Identity(u128::from(seed.0) << 64 | u128::from(seed.child("id", 0).0)),
@@ -98,8 +102,8 @@ impl Demo {
                 drives: pool.drives,
                 adding,
                 drive_size: pool.drive_size,
-                rpm: Some(scenario.drive.rpm),
-                drive_rate: Some(Bytes(scenario.drive.outer.0 as u64)),
+                rpm: drive.map(|drive| drive.rpm),
+                drive_rate: drive.map(|drive| Bytes(drive.outer.0 as u64)),
             }),
             link_gigabits: None,
             server: None,

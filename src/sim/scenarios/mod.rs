@@ -145,6 +145,7 @@ impl Kind {
             length: Nanos(seconds * Nanos::SECOND.0),
             first: 0,
             trial: 0,
+            observe: true,
         };
         let measured = share.run(&assignment, &Watch::default())?;
         Ok((measured, share.truth()))
