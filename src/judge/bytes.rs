@@ -8,6 +8,9 @@ use crate::units::{Bytes, percent};
 
 /// Headers of RPC, SMB or sftp, acknowledgements and the trial's edges may be so much of the bytes.
 const EDGE: f64 = 0.03;
+/// Bytes of the file protocol's header in the answer to a read: about 100 to 150 for NFS and SMB
+/// (common practice, no source).
+const PROTOCOL: f64 = 128.0;
 /// Traffic of others up to this part of the trial's leaves a count usable.
 const OTHERS: f64 = 0.10;
 /// Member drives that move more than this multiple of what was served work for others too, so that
@@ -117,33 +120,44 @@ fn wire(case: &Case<'_>) -> Option<Evidence> {
     let seconds = case.trial.windows as f64;
     let quiet = case.seen.get(observed::WIRE_QUIET_RECEIVED).unwrap_or(0.0) * seconds;
     let read = case.bytes_read();
-    // Frames carry at most 1460 of 1538 bytes as payload at MTU 1500; counters of interfaces see
-    // headers but neither preamble nor gap, 1514 of them.
-    let mtu = case.seen.get(observed::WIRE_MTU).unwrap_or(1500.0);
-    let headers = (mtu - 52.0) / (mtu + 14.0);
-    let own = ((received - quiet) * headers).max(0.0);
-    let share = 1.0 - own / read;
+    let own = ((received - quiet) * payload_share(case)).max(0.0);
     let others = quiet / read;
-    let (strength, margin) = match others {
-        others if others > OTHERS => (Strength::Inferred, EDGE + 0.3 * others),
-        others => (Strength::Counted, EDGE + 0.3 * others),
-    };
-    let mut evidence = counted(
+    if others > OTHERS {
+        return Some(Evidence {
+            source: "wire",
+            expected: format!("as much as was served, {}", iec(read)),
+            seen: format!(
+                "{} with others, who moved about {} before",
+                iec(received),
+                iec(quiet)
+            ),
+            meaning: "others moved too much over the link for a count to tell".into(),
+            says: Says::Remark,
+            strength: Strength::Inferred,
+        });
+    }
+    let share = Share::about(1.0 - own / read, EDGE + 0.3 * others);
+    let how = "came over the link as payload";
+    Some(counted(
         "wire",
-        "came over the link as payload",
+        how,
         own,
         read,
         Layer::Client,
-        Share::about(share, margin),
-        strength,
-    );
-    if others > OTHERS {
-        evidence.meaning += &format!(
-            "; other traffic of {} of it was subtracted",
-            percent(others, 0)
-        );
-    }
-    Some(evidence)
+        share,
+        Strength::Counted,
+    ))
+}
+
+/// The part of what an interface counts that is the trial's data. Interfaces count the 14 bytes of
+/// Ethernet and the 52 of IP and TCP with timestamps of each packet; the answer to a read carries a
+/// header of the file protocol besides.
+fn payload_share(case: &Case<'_>) -> f64 {
+    let segment = case.seen.get(observed::WIRE_MTU).unwrap_or(1500.0) - 52.0;
+    // Messages of 1 MiB at most: file protocols split larger reads.
+    let message = (case.trial.block_bytes as f64).min(1_048_576.0);
+    let packets = ((message + PROTOCOL) / segment).ceil();
+    message / (message + PROTOCOL + 66.0 * packets)
 }
 
 /// Bytes that arrived against bytes that were served.

@@ -3,6 +3,7 @@
 use hdrhistogram::Histogram;
 
 use crate::facts::Facts;
+use crate::plan::Phase;
 use crate::pool::{IpVersion, payload_rate};
 use crate::record::{Observations, observed};
 use crate::study::{Config, Study, Trial, WindowRow};
@@ -95,6 +96,21 @@ impl<'a> Case<'a> {
         };
         // Without options and tags the most is carried: the ceiling that nothing can pass.
         Some(payload_rate(line as u64, mtu as u64, ip, false, false))
+    }
+
+    /// The rate in the busier direction: links carry both at once.
+    pub(super) fn one_way_rate(&self) -> Option<Rate> {
+        let busier = self.read_share().max(1.0 - self.read_share());
+        self.rate().map(|rate| Rate(rate.0 * busier))
+    }
+
+    /// Drives that the pool can have had at the time: while it grows, the new ones too.
+    pub(super) fn drives(&self) -> Option<u32> {
+        let pool = self.config.pool.as_ref()?;
+        Some(match self.trial.phase {
+            Phase::Before => pool.drives,
+            Phase::During | Phase::After => pool.drives + pool.adding,
+        })
     }
 
     /// A turn of the pool's drives, when they are known to turn.

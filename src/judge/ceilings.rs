@@ -9,7 +9,7 @@ const ABOVE: f64 = 1.02;
 
 /// All ceilings that the trial broke, and the link when it stayed below.
 pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
-    [link, drives, half_turn]
+    [link, drives, turns, half_turn]
         .into_iter()
         .filter_map(|look| look(case))
         .collect()
@@ -17,7 +17,7 @@ pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
 
 /// More than the link's payload cannot have come over it.
 fn link(case: &Case<'_>) -> Option<Evidence> {
-    let (rate, payload) = (case.rate()?, case.payload()?);
+    let (rate, payload) = (case.one_way_rate()?, case.payload()?);
     let above = rate.0 > payload.0 * ABOVE;
     above.then(|| Evidence {
         source: "link ceiling",
@@ -31,14 +31,8 @@ fn link(case: &Case<'_>) -> Option<Evidence> {
 
 /// More than all members together can read cannot have come from them.
 fn drives(case: &Case<'_>) -> Option<Evidence> {
-    let pool = case.config.pool.as_ref()?;
-    let each = pool.drive_rate?;
-    let drives = pool.drives
-        + if case.trial.phase == crate::plan::Phase::Before {
-            0
-        } else {
-            pool.adding
-        };
+    let each = case.config.pool.as_ref()?.drive_rate?;
+    let drives = case.drives()?;
     let (rate, all) = (case.rate()?, Rate(each.0 as f64 * f64::from(drives)));
     (rate.0 > all.0 * ABOVE).then(|| Evidence {
         source: "drives' ceiling",
@@ -47,6 +41,32 @@ fn drives(case: &Case<'_>) -> Option<Evidence> {
         meaning: "impossible for the drives: a cache served the rest".into(),
         says: Says::AtLeast(Layer::Server, 1.0 - all.0 / rate.0),
         strength: Strength::Proved,
+    })
+}
+
+/// Platters answer a random read about once in half a turn at the very best, however deep the queue.
+fn turns(case: &Case<'_>) -> Option<Evidence> {
+    let trial = case.trial;
+    let random = case.only_reads() && trial.access == crate::plan::Access::Random;
+    let turn = case.turn().filter(|_| random)?;
+    let drives = case.drives()?;
+    let most = f64::from(drives) * 2.0 / turn.secs();
+    let operations = trial
+        .operations_per_s
+        .filter(|operations| *operations > most * ABOVE)?;
+    let share = 1.0 - most / operations;
+    Some(Evidence {
+        source: "turns",
+        expected: format!(
+            "at most {most:.0} reads a second from {drives} drives, one in half a turn"
+        ),
+        seen: format!("{operations:.0} a second"),
+        meaning: format!(
+            "too many for platters: at least {} came from elsewhere",
+            percent(share, 0)
+        ),
+        says: Says::AtLeast(Layer::Server, share),
+        strength: Strength::Counted,
     })
 }
 

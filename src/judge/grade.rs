@@ -1,7 +1,8 @@
 //! From evidence to a grade.
 //!
 //! Signs on one layer are weighed by strength: the strongest that say how much the layer served
-//! decide; where equally strong ones differ, the one that says more. What could not be observed
+//! decide; where equally strong ones differ, the one that says more; a weaker one only where it says
+//! more for certain than the strongest allows. What could not be observed
 //! takes no part. Then the first row that fits:
 //!
 //! | what the evidence says | grade |
@@ -134,8 +135,18 @@ fn weigh(evidence: &[Evidence], layer: Layer) -> Weighed {
             _ => None,
         })
         .fold(0.0, f64::max);
-    let share = match strongest {
-        Some((_, share)) => Some(Share::new(
+    // A weaker sign decides only where it contradicts the strongest by saying more for certain:
+    // others can hide a cache from a count, and nothing makes drives answer too fast.
+    let contradiction = evidence
+        .iter()
+        .filter_map(|sign| match sign.says {
+            Says::Served(of, share) if of == layer => Some(share),
+            _ => None,
+        })
+        .filter(|share| strongest.is_some_and(|(_, strong)| share.low > strong.high))
+        .max_by(|a, b| a.low.total_cmp(&b.low));
+    let share = match contradiction.or(strongest.map(|(_, share)| share)) {
+        Some(share) => Some(Share::new(
             share.estimate.max(least),
             share.low.max(least),
             share.high.max(least),
@@ -206,8 +217,10 @@ mod tests {
     fn stronger_signs_outweigh_weaker_ones_and_layers_add_up() {
         use Layer::{Client, Server};
         use Strength::{Inferred, Proved};
-        let outweighed = [served(Server, 0.9, Inferred), served(Server, 0.0, Proved)];
-        assert_eq!(grade(&outweighed), Grade::B);
+        let outweighed = [served(Server, 0.0, Inferred), served(Server, 0.9, Proved)];
+        assert_eq!(grade(&outweighed), Grade::X);
+        let contradicted = [served(Server, 0.9, Inferred), served(Server, 0.0, Proved)];
+        assert_eq!(grade(&contradicted), Grade::X);
         let both = rule(&[served(Client, 0.5, Proved), served(Server, 0.5, Proved)]);
         assert!((both.cached.unwrap().estimate - 0.75).abs() < 1e-12);
     }

@@ -81,7 +81,7 @@ fn cache(ruling: &Ruling) -> Option<Limiting> {
 }
 
 fn link(case: &Case<'_>) -> Option<Limiting> {
-    let (rate, payload) = (case.rate()?, case.payload()?);
+    let (rate, payload) = (case.one_way_rate()?, case.payload()?);
     let line = case.seen.get(observed::WIRE_LINE_RATE)? / 1e9;
     let used = rate.0 / payload.0;
     (used >= 1.0 - 2.0 * NEAR || wire_full(case)?).then(|| Limiting {

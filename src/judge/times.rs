@@ -12,6 +12,8 @@ use crate::units::{Nanos, Rate, percent};
 const LIVE: f64 = 1.3;
 /// References so far apart tell operations of a cache and of drives apart by a threshold.
 const APART: f64 = 4.0;
+/// What a cache serves takes at most so many times as long as the second touch.
+const QUICK: u64 = 3;
 /// No seek and turn of a platter ends sooner than this (common practice, no source).
 const PLATTER: Nanos = Nanos::MILLI;
 /// Confidence of the interval of a counted share.
@@ -111,9 +113,11 @@ fn fast_ones(case: &Case<'_>) -> Option<Evidence> {
 fn threshold(case: &Case<'_>, values: &[(f64, u64)]) -> Option<(Nanos, &'static str)> {
     let twice = Twice::of(case);
     if let Some(twice) = twice.as_ref().filter(|twice| twice.ratio() >= APART) {
-        // Halfway between both on the scale of ratios.
+        // Halfway between both on the scale of ratios, and no more than a few times the cache's: a
+        // drive's quick ones lie not far below its median.
         let middle = (twice.first.0 as f64 * twice.second.0.max(1) as f64).sqrt();
-        return Some((Nanos(middle as u64), "between first and second touch"));
+        let least = Nanos((middle as u64).min(QUICK * twice.second.0).max(1));
+        return Some((least, "between first and second touch"));
     }
     if let Some(turn) = case.turn() {
         let again = twice.map_or(Nanos(0), |twice| twice.second);
