@@ -20,6 +20,9 @@ use crate::units::Bytes;
 pub(super) struct Arguments {
     #[command(flatten)]
     folder: super::StudyFolder,
+    /// The test data is lost for good: forget it, without touching the share.
+    #[arg(long)]
+    forget: bool,
 }
 
 /// Some file systems give space back a little later; so long it is waited for.
@@ -31,6 +34,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let (config, data) = (&store.study().config, store.study().data.clone());
     if config.simulated || data.folder.is_empty() {
         print("no test data is on a share\n")?;
+        return Ok(Exit::Done);
+    }
+    if arguments.forget {
+        let (files, size) = (data.files.len(), data.total().iec());
+        store.put_data(data.emptied())?;
+        print(&format!(
+            "forgot {files} files, {size} of test data; nothing was removed\n"
+        ))?;
         return Ok(Exit::Done);
     }
     let root = Path::new(&config.share).to_owned();

@@ -146,6 +146,16 @@ pub enum LoadError {
         /// What is wrong with it.
         why: &'static str,
     },
+    /// Test data that was laid down is not where it was.
+    #[error(
+        "the test-data folder {folder} is not on {share}: is the share mounted? Nothing was changed; if the data is lost for good, run `poolproof clean --forget`"
+    )]
+    Missing {
+        /// Its name on the share.
+        folder: String,
+        /// The share.
+        share: String,
+    },
     /// The person, or a limit, ended it.
     #[error("stopped")]
     Stopped,

@@ -469,3 +469,47 @@ fn signal(child: &Child, name: &str) {
             .success()
     );
 }
+
+/// A share that is not mounted shows an empty directory: nothing may be laid under it, and the
+/// manifest of what lies on the real one stays.
+#[test]
+fn test_data_that_is_not_there_is_neither_laid_anew_nor_forgotten() {
+    let place = Place::new();
+    place.ok(NEW);
+    place.ok(&format!("{SHORT} --phase before --workload small-read"));
+    let manifest = || fs::read_to_string(place.study().join("testdata.toml")).unwrap();
+    let (before, mounted) = (manifest(), place.folder.path().join("mounted"));
+    fs::rename(place.share(), &mounted).unwrap();
+    fs::create_dir(place.share()).unwrap();
+    let measure = format!("{SHORT} --phase after --workload small-read");
+    assert!(place.fails(&measure, 4).contains("is the share mounted?"));
+    assert!(
+        place
+            .fails("clean scans", 4)
+            .contains("is the share mounted?")
+    );
+    assert_eq!(fs::read_dir(place.share()).unwrap().count(), 0);
+    assert_eq!(manifest(), before);
+    fs::remove_dir(place.share()).unwrap();
+    fs::rename(&mounted, place.share()).unwrap();
+    place.ok(&measure);
+    assert!(place.ok("clean scans").contains("its folder is gone"));
+}
+
+#[test]
+fn more_files_than_the_usual_limit_are_opened() {
+    let place = Place::new();
+    place.ok(NEW);
+    place.ok(&format!("{SHORT} --phase before --workload large-read"));
+    let program = env!("CARGO_BIN_EXE_poolproof");
+    let line = format!(
+        "ulimit -S -n 256; exec {program} measure scans --size 512MiB --seconds 1 --trials 1 --phase before --workload large-read"
+    );
+    let shell = ["-c", &line];
+    let output = Command::new("bash")
+        .args(shell)
+        .current_dir(place.folder.path())
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+}

@@ -18,6 +18,7 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use jiff::Timestamp;
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
 use self::files::Files;
 use self::folder::Folder;
@@ -64,7 +65,16 @@ impl LocalShare {
     pub fn remove(&mut self, data: &TestData) -> Result<bool, LoadError> {
         match Folder::open(&self.root, &data.folder, self.study)? {
             Some(folder) => folder.remove(&data.files),
+            None if has_data(data) => Err(self.missing(data)),
             None => Ok(true),
+        }
+    }
+
+    fn missing(&self, data: &TestData) -> LoadError {
+        let share = self.root.display().to_string();
+        LoadError::Missing {
+            folder: data.folder.clone(),
+            share,
         }
     }
 
@@ -91,6 +101,11 @@ impl Share for LocalShare {
     }
 
     fn open_folder(&mut self, data: &TestData) -> Result<(), LoadError> {
+        // A share that is not mounted shows the empty directory below: nothing may be laid there.
+        if has_data(data) && Folder::open(&self.root, &data.folder, self.study)?.is_none() {
+            return Err(self.missing(data));
+        }
+        raise_open_files();
         self.folder = Some(Folder::open_or_make(&self.root, &data.folder, self.study)?);
         self.observer = Some(Observer::new(
             &self.root,
@@ -141,6 +156,24 @@ impl Share for LocalShare {
             observations,
         })
     }
+}
+
+/// Whether any file was laid down to its end.
+fn has_data(data: &TestData) -> bool {
+    data.files.iter().any(|file| file.complete)
+}
+
+/// Lets this process open as many files as it is allowed to: a large set of test data has thousands.
+fn raise_open_files() {
+    let limits = getrlimit(Resource::Nofile);
+    // Where it is refused, opening too many files says so itself.
+    let _ = setrlimit(
+        Resource::Nofile,
+        Rlimit {
+            current: limits.maximum,
+            ..limits
+        },
+    );
 }
 
 /// Runs a trial on a ring where its depth asks for one and the kernel has it, else on threads.
