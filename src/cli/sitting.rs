@@ -251,7 +251,11 @@ pub(super) fn lay_down(
         return Err(Failure::new(Exit::Share, message));
     }
     let mut data = store.study().data.clone();
-    let sizing = plan::size(&data, asked.size, asked.brief, memory, space)
+    // After the baseline the data stays as it is unless more is asked for: trials on another size
+    // of test data are no match for it, and free space changes when a pool grows.
+    let present = data.bytes(Set::Read);
+    let kept = (asked.phase != Phase::Before && present.0 > 0).then_some(present);
+    let sizing = plan::size(&data, asked.size.or(kept), asked.brief, memory, space)
         .map_err(|error| Failure::new(Exit::Share, error))?;
     sizing
         .note

@@ -18,6 +18,7 @@ use crate::judge::{Judgement, Ruling};
 use crate::plan::{Phase, Workload};
 use crate::seed::Seed;
 use crate::study::{State, Study, Trial};
+use crate::units::Bytes;
 
 /// The rules of a comparison.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -145,11 +146,11 @@ struct Context<'a> {
 impl Context<'_> {
     fn row(&self, name: &str, trials: &[&Trial], excluded: &mut Vec<Excluded>) -> Option<Row> {
         // The latest description of a workload counts: what was measured under another is no match.
-        let load = trials.last()?.as_workload();
-        let signature = load.signature();
+        let latest = *trials.last()?;
+        let load = latest.as_workload();
         let mut usable = Vec::new();
         for &trial in trials {
-            match unusable(trial, &signature) {
+            match unusable(trial, latest) {
                 Some(why) => excluded.push(Excluded {
                     trial: trial.trial,
                     why,
@@ -212,12 +213,32 @@ impl Context<'_> {
     }
 }
 
-fn unusable(trial: &Trial, signature: &str) -> Option<String> {
-    let own = trial.as_workload().signature();
+/// Why `trial` cannot stand beside the latest trial of its workload.
+fn unusable(trial: &Trial, latest: &Trial) -> Option<String> {
+    let (own, signature) = (
+        trial.as_workload().signature(),
+        latest.as_workload().signature(),
+    );
     match trial.state {
         State::Failed => Some(format!("failed: {}", trial.cause)),
         State::Interrupted => Some("interrupted".to_owned()),
         State::Complete if own != signature => Some(format!("measured otherwise: {own}")),
+        // Another size of test data is another order and other places on the drives.
+        State::Complete if trial.test_data_bytes != latest.test_data_bytes => Some(format!(
+            "measured on {} of test data, where the latest trial had {}",
+            Bytes(trial.test_data_bytes).iec(),
+            Bytes(latest.test_data_bytes).iec()
+        )),
+        State::Complete if trial.direct != latest.direct => Some(
+            "measured with direct I/O where the latest trial was not, or the reverse".to_owned(),
+        ),
+        // A short trial hides more of what it writes in a cache than a long one.
+        State::Complete if trial.read_percent < 100 && trial.windows != latest.windows => {
+            Some(format!(
+                "ran for {} s, where the latest trial ran for {} s",
+                trial.windows, latest.windows
+            ))
+        }
         State::Complete if !trial.rate_bytes_per_s.is_some_and(|rate| rate > 0.0) => {
             Some("moved no data while it was measured".to_owned())
         }

@@ -68,17 +68,18 @@ impl<D: Disk> Writer<D> {
         owner: &str,
         now: Timestamp,
     ) -> Result<Self, StoreError> {
+        // A newer study is not touched at all, not even its lock.
+        let found = snapshot(&disk, name.clone())?.config;
+        if !found.writable() {
+            return Err(StoreError::Newer {
+                found: found.format,
+                known: FORMAT,
+            });
+        }
         match disk.lock(names::LOCK, owner) {
             Ok(Ok(())) => {}
             Ok(Err(owner)) => return Err(StoreError::Locked { owner }),
             Err(error) => return Err(StoreError::io("locking", names::LOCK, error)),
-        }
-        let config = snapshot(&disk, name.clone())?.config;
-        if !config.writable() {
-            return Err(StoreError::Newer {
-                found: config.format,
-                known: FORMAT,
-            });
         }
         let mut recovered = Vec::new();
         let mut begun = BTreeSet::new();

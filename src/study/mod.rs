@@ -49,6 +49,7 @@ impl Study {
         let rows = self.trials.iter().map(|trial| trial.trial);
         let windows = self.windows.keys().copied();
         rows.chain(windows)
+            .chain(self.observations.keys().copied())
             .chain(self.latency.trials())
             .max()
             .unwrap_or(0)
