@@ -1,6 +1,6 @@
 //! Pictures as SVG text: rates by workload, a trial second by second, the distribution of latency.
 //!
-//! Values in, text out. A picture is drawn with plotters in the light colours of [`palette`], which
+//! Values in, text out. A picture is drawn with plotters in the light colours of `chart/palette.rs`, which
 //! are then replaced by CSS variables, so that one SVG serves a light and a dark page;
 //! [`standalone`] puts the light colours back for viewers that know no variables. No phase is told
 //! by colour alone: each has its own mark and its own kind of line. Every picture carries a title

@@ -1,7 +1,7 @@
 //! Is this number real? From what was recorded of a trial to evidence, from evidence to a grade.
 //!
 //! Pure: nothing here measures. Unknown is unknown: what was not observed counts neither for nor
-//! against. The rule that combines evidence is the table in [`grade`].
+//! against. The rule that combines evidence is the table in `judge/grade.rs`.
 
 mod bytes;
 mod case;
