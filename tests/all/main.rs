@@ -11,4 +11,6 @@ mod support;
 mod real_browser;
 #[cfg(target_os = "linux")]
 mod real_pool;
+#[cfg(target_os = "linux")]
+mod real_truth;
 mod stats;
