@@ -73,7 +73,8 @@ impl Reads {
                 place.operations += 1;
             }
         }
-        self.meant.saturating_record(meant.as_nanos() as u64);
+        let meant = meant.as_nanos() as u64;
+        self.meant.record(meant).expect("it grows as needed");
     }
 
     fn merge(&mut self, other: &Self) {
@@ -148,14 +149,15 @@ pub(super) struct Counts {
     reads: BTreeMap<u32, Reads>,
     /// Writes acknowledged.
     pub(super) writes: Moved,
-    /// Flushes acknowledged; their bytes were by then not on the drives.
-    pub(super) flushes: Moved,
+    /// Flushes acknowledged.
+    pub(super) flushes: u64,
+    /// The most bytes that were not on the drives when a flush was acknowledged.
+    pub(super) flushed_yet_buffered: u64,
     /// Reads refused because their block is broken.
     pub(super) errors: u64,
     /// The most reads and writes in flight at once.
     pub(super) most_in_flight: u64,
-    /// What each drive did: more bytes for short or scattered requests are never charged, fewer
-    /// for compressed ones are.
+    /// What each drive did, in whole blocks as they are stored.
     pub(super) members: Vec<Member>,
 }
 
@@ -200,13 +202,11 @@ impl Books {
     }
 
     pub(super) fn reset(&mut self) {
-        let in_flight = self.in_flight;
-        *self = Self {
-            members: std::mem::take(&mut self.members),
-            ..Self::new(self.members.len())
+        self.counts = Counts {
+            most_in_flight: self.in_flight,
+            members: vec![Member::default(); self.members.len()],
+            ..Counts::default()
         };
-        self.in_flight = in_flight;
-        self.counts.most_in_flight = in_flight;
     }
 
     pub(super) fn arrive(&mut self) {
@@ -227,8 +227,9 @@ impl Books {
         self.counts.writes.add(bytes);
     }
 
-    pub(super) fn flushed(&mut self, not_drained: u64) {
-        self.counts.flushes.add(not_drained);
+    pub(super) fn flushed(&mut self, buffered: u64) {
+        self.counts.flushes += 1;
+        self.counts.flushed_yet_buffered = self.counts.flushed_yet_buffered.max(buffered);
     }
 
     pub(super) fn refused(&mut self) {

@@ -3,6 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard};
+use std::thread;
+use std::time::Duration;
 
 use fuser::{BackgroundSession, MountOption};
 use tempfile::TempDir;
@@ -10,10 +12,12 @@ use tempfile::TempDir;
 use super::config::Config;
 use super::counts::{Books, Counts};
 use super::service::{MEMBERS, Service, State};
-use crate::support::{run, say};
+use crate::support::{find, run, say};
 
 /// How the temporary folders begin that shares are mounted in.
 const PREFIX: &str = "poolproof-truth-";
+/// Attempts to unmount while it is in use.
+const PATIENCE: usize = 50;
 
 /// A mounted share that knows what it serves and from where. Dropping it unmounts it.
 #[derive(Debug)]
@@ -36,6 +40,7 @@ impl TruthShare {
         if !Path::new("/dev/fuse").exists() {
             return Err("there is no /dev/fuse".to_owned());
         }
+        find("umount")?;
         unmount_leftovers();
         let failed = |error| format!("cannot mount a share of our own: {error}");
         let folder = tempfile::Builder::new().prefix(PREFIX).tempdir();
@@ -112,9 +117,23 @@ impl Drop for TruthShare {
         let Some(session) = self.session.take() else {
             return;
         };
-        if let Err(why) = session.umount_and_join() {
-            say(&format!("truth share: it is unmounted lazily: {why}"));
-            detach(&self.path());
+        // The kernel lets go of what an ended program had open a little later.
+        let place = self.path();
+        let mut unmounted = Err(String::new());
+        for _ in 0..PATIENCE {
+            unmounted = run("umount", &[&place.to_string_lossy()]);
+            if unmounted.is_ok() {
+                break;
+            }
+            thread::sleep(Duration::from_millis(20));
+        }
+        if let Err(why) = unmounted {
+            say(&format!("truth share: unmounting it lazily: {why}"));
+            // It answers until the last file is closed, so its end is not waited for.
+            return detach(&place);
+        }
+        if let Err(why) = session.join() {
+            say(&format!("truth share: it ended with {why}"));
         }
     }
 }
@@ -127,6 +146,9 @@ fn unmount_leftovers() {
         let status = fs::metadata(place);
         if status.is_err_and(|error| error.raw_os_error() == Some(libc::ENOTCONN)) {
             detach(place);
+            // Both are empty now; what else might lie there is left alone.
+            drop(fs::remove_dir(place));
+            drop(place.parent().map(fs::remove_dir));
         }
     }
 }

@@ -1,33 +1,19 @@
-//! The share keeps what it is given, and the program sees of it what it is.
+//! The share is a file system that keeps what it is given, and its counts are true.
 
-use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
-use std::io::{Read as _, Write as _};
+use std::io::{ErrorKind, Read as _, Write as _};
 use std::os::unix::fs::{FileExt as _, OpenOptionsExt as _};
 use std::path::Path;
 use std::time::Duration;
 
 use poolproof::seed::Seed;
 
-use super::config::{Cache, Config, Direct, Flush, Positioning, Writes};
-use super::share::TruthShare;
-use crate::support::{output, poolproof, real, run, say};
+use super::config::{Cache, Config, Direct};
+use super::{MIB, SMALL, mount, quick};
+use crate::support::run;
 
-const MIB: u32 = 1 << 20;
-const SMALL: u32 = 4096;
-
-fn mount(config: &Config) -> Option<TruthShare> {
-    real("truth share", || TruthShare::mount(config))
-}
-
-/// A share without any delay worth naming.
-fn quick() -> Config {
-    Config {
-        positioning: Positioning::LogNormal(Duration::from_micros(50), 0.1),
-        drive_rate: 2_000_000_000,
-        ..Config::default()
-    }
-}
+/// 512 KiB.
+const HALF: u32 = MIB / 2;
 
 /// Content that no server can compress.
 fn noise(length: usize) -> Vec<u8> {
@@ -42,82 +28,12 @@ fn open(path: &Path, flags: i32) -> File {
     options.custom_flags(flags).open(path).unwrap()
 }
 
-/// Reads `length` bytes at `at`, in one request.
+/// Reads `length` bytes at `at`, in one request if they are at most half a mebibyte: memory for more
+/// may touch more pages than the kernel puts into one.
 fn read(file: &File, at: u64, length: u32) -> Vec<u8> {
     let mut buffer = vec![0; length as usize];
     file.read_exact_at(&mut buffer, at).unwrap();
     buffer
-}
-
-/// A study of a share.
-struct Scene {
-    share: TruthShare,
-    study: String,
-}
-
-impl Scene {
-    fn set(config: &Config) -> Option<Self> {
-        let share = mount(config)?;
-        let study = share.beside().join("scans").to_string_lossy().into_owned();
-        poolproof(&["new", &study, "--share", &share.path().to_string_lossy()]);
-        Some(Self { share, study })
-    }
-
-    fn words<'a>(&'a self, workloads: &[&'a str], seconds: &'a str) -> Vec<&'a str> {
-        let mut words = vec!["measure", &self.study, "--phase", "before"];
-        words.extend(["--size", "64MiB", "--trials", "1", "--seconds", seconds]);
-        let named = workloads.iter().flat_map(|name| ["--workload", name]);
-        words.extend(named);
-        words
-    }
-
-    /// Measures one trial of each workload.
-    fn measure(&self, workloads: &[&str], seconds: &str) {
-        poolproof(&self.words(workloads, seconds));
-    }
-
-    fn rows(&self, table: &str) -> Vec<Row> {
-        let path = Path::new(&self.study).join(table);
-        let mut reader = csv::Reader::from_path(path).unwrap();
-        let rows = reader.deserialize().map(|row| Row(row.unwrap()));
-        rows.collect()
-    }
-
-    /// The row of the last trial of `workload`.
-    fn trial(&self, workload: &str) -> Row {
-        let rows = self.rows("trials.csv").into_iter().rev();
-        let mut rows = rows.filter(|row| row.0["workload"] == workload);
-        rows.next().expect("the workload was measured")
-    }
-}
-
-/// A row of a table by name of column.
-struct Row(BTreeMap<String, String>);
-
-impl Row {
-    fn number(&self, column: &str) -> u64 {
-        let cell = &self.0[column];
-        cell.parse()
-            .unwrap_or_else(|_| panic!("{column} is no number: {cell:?}"))
-    }
-
-    fn operations_started(&self) -> u64 {
-        self.number("next_operation") - self.number("first_operation")
-    }
-
-    fn median(&self) -> Duration {
-        Duration::from_nanos(self.number("p50_ns"))
-    }
-}
-
-/// The program saw what the share meant, and what a busy machine may add: never less.
-#[track_caller]
-fn assert_seen(seen: Duration, meant: Duration) {
-    // Both histograms keep three digits.
-    assert!(
-        seen >= meant.mul_f64(0.995) && seen <= meant.mul_f64(1.5) + Duration::from_millis(3),
-        "meant {meant:?}, seen {seen:?}"
-    );
 }
 
 #[test]
@@ -130,7 +46,7 @@ fn contents_names_and_room_are_those_of_a_file_system() {
     fs::write(&first, &content).unwrap();
     assert!(fs::read(&first).unwrap() == content);
     let again = OpenOptions::new().write(true).create_new(true).open(&first);
-    assert_eq!(again.unwrap_err().kind(), std::io::ErrorKind::AlreadyExists);
+    assert_eq!(again.unwrap_err().kind(), ErrorKind::AlreadyExists);
     fs::write(&second, "old").unwrap();
     fs::rename(&first, &second).unwrap();
     assert!(fs::read(&second).unwrap() == content);
@@ -178,22 +94,22 @@ fn unmounting_leaves_nothing_behind() {
 
 #[test]
 fn memories_answer_what_was_read_before_until_it_is_driven_out() {
-    let cache = Cache::Memory(u64::from(2 * MIB));
+    let cache = Cache::Memory(u64::from(MIB));
     let Some(share) = mount(&Config { cache, ..quick() }) else {
         return;
     };
     let file = open(&share.path().join("file"), 0);
-    file.write_all_at(&noise(4 * MIB as usize), 0).unwrap();
+    file.write_all_at(&noise(2 * MIB as usize), 0).unwrap();
     share.forget();
     share.reset();
-    for megabyte in [0, 1, 1, 0, 2, 1] {
-        read(&file, megabyte * u64::from(MIB), MIB);
+    for half in [0, 1, 1, 0, 2, 1] {
+        read(&file, half * u64::from(HALF), HALF);
     }
-    let reads = share.counts().reads_of(MIB);
+    let reads = share.counts().reads_of(HALF);
     // 0 and 1 are read and held; 2 drives out 1, which comes from the drives again.
     assert_eq!(reads.from_drives.operations, 4);
     assert_eq!(reads.from_cache.operations, 2);
-    assert_eq!(reads.total().bytes, 6 * u64::from(MIB));
+    assert_eq!(reads.total().bytes, 6 * u64::from(HALF));
 }
 
 #[test]
@@ -204,26 +120,26 @@ fn a_compressing_server_asks_its_drives_for_less() {
     };
     let Some(share) = mount(&config) else { return };
     let file = open(&share.path().join("file"), 0);
-    let length = MIB as usize;
+    let length = HALF as usize;
     let lines = b"lighthouse ".iter().cycle().take(length);
     file.write_all_at(&vec![0; length], 0).unwrap();
-    file.write_all_at(&lines.copied().collect::<Vec<_>>(), 1 << 20)
+    file.write_all_at(&lines.copied().collect::<Vec<_>>(), u64::from(HALF))
         .unwrap();
-    file.write_all_at(&noise(length), 2 << 20).unwrap();
+    file.write_all_at(&noise(length), u64::from(MIB)).unwrap();
     let mut from_drives = Vec::new();
-    for megabyte in 0..3 {
+    for half in 0..3 {
         share.reset();
-        read(&file, megabyte << 20, MIB);
+        read(&file, half * u64::from(HALF), HALF);
         let counts = share.counts();
         let nowhere = counts.reads().from_nowhere.bytes;
-        assert_eq!(nowhere, if megabyte == 0 { 1 << 20 } else { 0 });
+        assert_eq!(nowhere, if half == 0 { u64::from(HALF) } else { 0 });
         from_drives.push(counts.members.iter().map(|m| m.reads.bytes).sum::<u64>());
     }
     let [zeros, lines, noise] = from_drives[..] else {
         unreachable!("three reads")
     };
-    assert_eq!((zeros, noise), (0, 1 << 20));
-    assert!(lines > 0 && lines <= 1 << 18, "{lines}");
+    assert_eq!((zeros, noise), (0, u64::from(HALF)));
+    assert!(lines > 0 && lines <= u64::from(HALF / 4), "{lines}");
 }
 
 #[test]
@@ -251,26 +167,6 @@ fn direct_reads_are_answered_by_whom_the_share_says() {
 }
 
 #[test]
-fn refused_direct_reads_go_through_the_page_cache() {
-    let direct = Direct::Refused;
-    let Some(scene) = Scene::set(&Config { direct, ..quick() }) else {
-        return;
-    };
-    scene.measure(&["small-read"], "1");
-    let row = scene.trial("small-read");
-    assert_eq!((&*row.0["state"], &*row.0["direct"]), ("complete", "false"));
-    let (started, reads) = (row.operations_started(), scene.share.counts().reads());
-    say(&format!(
-        "truth share: {started} buffered reads, {} at the share",
-        reads.total().operations
-    ));
-    assert!(
-        reads.total().operations < started,
-        "the page cache answered some"
-    );
-}
-
-#[test]
 fn the_members_file_agrees_with_the_counts() {
     let Some(share) = mount(&quick()) else { return };
     let file = open(&share.path().join("file"), 0);
@@ -293,139 +189,4 @@ fn the_members_file_agrees_with_the_counts() {
     let read: u64 = counts.members.iter().map(|m| m.reads.bytes).sum();
     assert_eq!(read, counts.reads().from_drives.bytes);
     assert_eq!(read, 20 * u64::from(SMALL));
-}
-
-#[test]
-fn the_program_counts_and_times_what_the_share_serves() {
-    let Some(scene) = Scene::set(&Config::default()) else {
-        return;
-    };
-    let windows = |trial: u64| -> u64 {
-        let rows = scene.rows("windows.csv").into_iter();
-        let rows = rows.filter(|row| row.number("trial") == trial);
-        rows.map(|row| row.number("read_bytes")).sum()
-    };
-    scene.measure(&["small-read", "large-read"], "3");
-    let counts = scene.share.counts();
-    assert_eq!(counts.reads().from_cache.bytes, 0);
-    for (workload, length) in [("small-read", SMALL), ("large-read", MIB)] {
-        let (row, reads) = (scene.trial(workload), counts.reads_of(length));
-        assert_eq!((&*row.0["state"], &*row.0["direct"]), ("complete", "true"));
-        let (served, recorded) = (reads.total(), windows(row.number("trial")));
-        say(&format!(
-            "truth share: {workload}: served {served:?}, in whole windows {recorded}, meant {:?}, seen {:?}",
-            reads.median(),
-            row.median()
-        ));
-        assert_eq!(served.operations, row.operations_started());
-        assert_eq!(served.bytes, served.operations * u64::from(length));
-        let in_flight = row.number("depth") * u64::from(length);
-        assert!((recorded..=recorded + in_flight).contains(&served.bytes));
-        assert_seen(row.median(), reads.median());
-    }
-    // A median of 6 ms plus what the transfer takes, from some 450 draws.
-    let meant = counts.reads_of(SMALL).median().as_secs_f64();
-    assert!((0.0055..0.0066).contains(&meant), "{meant}");
-}
-
-#[test]
-fn the_part_in_the_cache_is_the_part_that_was_asked_for() {
-    let config = Config {
-        cache: Cache::Set(0.7),
-        ..Config::default()
-    };
-    let Some(scene) = Scene::set(&config) else {
-        return;
-    };
-    scene.measure(&["small-read"], "3");
-    let reads = scene.share.counts().reads_of(SMALL);
-    let (cached, all) = (reads.from_cache.operations, reads.total().operations);
-    let fraction = cached as f64 / all as f64;
-    say(&format!(
-        "truth share: {cached} of {all} reads from the cache: {fraction:.3}"
-    ));
-    // Four standard errors of a fraction among blocks read once each.
-    let error = (0.7 * 0.3 / all as f64).sqrt();
-    assert!((fraction - 0.7).abs() < 4.0 * error, "{fraction}");
-    let row = scene.trial("small-read");
-    assert_seen(row.median(), reads.median());
-    assert!(
-        row.median() < Duration::from_millis(4),
-        "{:?}",
-        row.median()
-    );
-}
-
-#[test]
-fn depth_32_is_32_in_flight_at_the_share() {
-    // 7,200 turns a minute; the seek is common practice, no source.
-    let (seek, turn) = (Duration::from_millis(8), Duration::from_micros(8333));
-    let positioning = Positioning::SeekAndTurn(seek, turn);
-    let Some(scene) = Scene::set(&Config {
-        positioning,
-        ..Config::default()
-    }) else {
-        return;
-    };
-    scene.measure(&["small-read-deep"], "2");
-    let (row, counts) = (scene.trial("small-read-deep"), scene.share.counts());
-    assert_eq!(row.number("depth"), 32);
-    assert_eq!(counts.most_in_flight, 32);
-    let reads = counts.reads_of(SMALL);
-    assert_eq!(reads.total().operations, row.operations_started());
-    assert_seen(row.median(), reads.median());
-}
-
-#[test]
-fn a_broken_block_fails_its_trial_and_keeps_the_others() {
-    let workloads = ["small-read", "large-read"];
-    let Some(scene) = Scene::set(&Config::default()) else {
-        return;
-    };
-    scene.measure(&workloads, "2");
-    scene.share.break_last_read(MIB);
-    let words = scene.words(&workloads, "2");
-    let ended = output(env!("CARGO_BIN_EXE_poolproof"), &words).unwrap();
-    assert!(!ended.status.success());
-    assert_eq!(scene.share.counts().errors, 1);
-    assert_eq!(scene.rows("trials.csv").len(), 4);
-    let (small, large) = (scene.trial("small-read"), scene.trial("large-read"));
-    assert_eq!(small.0["state"], "complete");
-    assert_eq!(large.0["state"], "failed");
-    let cause = &large.0["cause"];
-    assert!(cause.contains("reading file"), "{cause}");
-}
-
-#[test]
-fn a_flush_takes_as_long_as_the_drain_unless_it_lies() {
-    let slow = Config {
-        drive_rate: 20_000_000,
-        writes: Writes::Buffered(64 << 20),
-        ..Config::default()
-    };
-    let mut seconds = Vec::new();
-    for flush in [Flush::Drains, Flush::Lies] {
-        let config = Config {
-            flush,
-            ..slow.clone()
-        };
-        let Some(scene) = Scene::set(&config) else {
-            return;
-        };
-        scene.measure(&["large-write"], "1");
-        let row = scene.trial("large-write");
-        assert_eq!(row.0["state"], "complete");
-        let not_drained = scene.share.counts().flushes.bytes;
-        let took: f64 = row.0["flush_seconds"].parse().unwrap();
-        say(&format!(
-            "truth share: {flush:?}: {took} s, {not_drained} bytes not on the drives"
-        ));
-        assert_eq!(not_drained > 0, matches!(flush, Flush::Lies));
-        seconds.push(took);
-    }
-    // Most of the 64 MiB wait for 80 MB/s of drives.
-    assert!(
-        seconds[0] > 0.4 && seconds[1] < seconds[0] / 4.0,
-        "{seconds:?}"
-    );
 }
