@@ -13,7 +13,7 @@ use super::counts::{Origin, Served};
 /// So much of the content lies on one drive before it goes on on the next.
 const CHUNK: u64 = 256 << 10;
 /// A gap that a drive lets pass under its head instead of positioning anew.
-const SKIP: u64 = 128 << 10;
+const SKIP: u64 = CHUNK;
 
 /// A part of a request within one block.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -7,6 +7,8 @@ use std::thread;
 use std::time::Duration;
 
 use fuser::{BackgroundSession, MountOption};
+use rustix::fs::statvfs;
+use rustix::io::Errno;
 use tempfile::TempDir;
 
 use super::config::Config;
@@ -143,8 +145,8 @@ fn unmount_leftovers() {
     let mounts = fs::read_to_string("/proc/self/mounts").unwrap_or_default();
     let places = mounts.lines().filter_map(|line| line.split(' ').nth(1));
     for place in places.filter(|place| place.contains(PREFIX)).map(Path::new) {
-        let status = fs::metadata(place);
-        if status.is_err_and(|error| error.raw_os_error() == Some(libc::ENOTCONN)) {
+        // Asked of the server each time, where attributes are remembered.
+        if statvfs(place).err() == Some(Errno::NOTCONN) {
             detach(place);
             // Both are empty now; what else might lie there is left alone.
             drop(fs::remove_dir(place));
