@@ -148,7 +148,7 @@ fn unmount_leftovers() {
         // Asked of the server each time, where attributes are remembered.
         if statvfs(place).err() == Some(Errno::NOTCONN) {
             detach(place);
-            // Both are empty now; what else might lie there is left alone.
+            // The temporary folder goes too, unless a study lies in it.
             drop(fs::remove_dir(place));
             drop(place.parent().map(fs::remove_dir));
         }

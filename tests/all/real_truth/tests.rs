@@ -152,7 +152,7 @@ fn direct_reads_are_answered_by_whom_the_share_says() {
         open(&path, 0).write_all_at(&noise(65536), 0).unwrap();
         share.reset();
         let file = open(&path, libc::O_DIRECT);
-        // The kernel takes only aligned memory for direct I/O, and of FUSE any.
+        // On FUSE the kernel takes memory of any alignment for direct I/O.
         let twice = [read(&file, 0, SMALL), read(&file, 0, SMALL)];
         assert!(twice[0] == noise(65536)[..4096] && twice[0] == twice[1]);
         let reads = share.counts().reads_of(SMALL);
