@@ -15,4 +15,6 @@ mod real_local;
 mod real_network;
 #[cfg(target_os = "linux")]
 mod real_pool;
+#[cfg(target_os = "linux")]
+mod real_truth;
 mod stats;

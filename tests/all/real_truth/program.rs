@@ -1,0 +1,236 @@
+//! The program sees of the share what it is.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::time::Duration;
+
+use super::config::{Cache, Config, Direct, Flush, Positioning, Writes};
+use super::share::TruthShare;
+use super::{MIB, SMALL, mount, quick};
+use crate::support::{output, poolproof, say};
+
+/// A study of a share.
+struct Scene {
+    share: TruthShare,
+    study: String,
+}
+
+impl Scene {
+    fn set(config: &Config) -> Option<Self> {
+        let share = mount(config)?;
+        let study = share.beside().join("scans").to_string_lossy().into_owned();
+        poolproof(&["new", &study, "--share", &share.path().to_string_lossy()]);
+        Some(Self { share, study })
+    }
+
+    fn words<'a>(&'a self, workloads: &[&'a str], seconds: &'a str) -> Vec<&'a str> {
+        let mut words = vec!["measure", &self.study, "--phase", "before"];
+        words.extend(["--size", "64MiB", "--trials", "1", "--seconds", seconds]);
+        let named = workloads.iter().flat_map(|name| ["--workload", name]);
+        words.extend(named);
+        words
+    }
+
+    /// Measures one trial of each workload.
+    fn measure(&self, workloads: &[&str], seconds: &str) {
+        poolproof(&self.words(workloads, seconds));
+    }
+
+    fn rows(&self, table: &str) -> Vec<Row> {
+        let path = Path::new(&self.study).join(table);
+        let mut reader = csv::Reader::from_path(path).unwrap();
+        let rows = reader.deserialize().map(|row| Row(row.unwrap()));
+        rows.collect()
+    }
+
+    /// The row of the last trial of `workload`.
+    fn trial(&self, workload: &str) -> Row {
+        let rows = self.rows("trials.csv").into_iter().rev();
+        let mut rows = rows.filter(|row| row.0["workload"] == workload);
+        rows.next().expect("the workload was measured")
+    }
+}
+
+/// A row of a table by name of column.
+struct Row(BTreeMap<String, String>);
+
+impl Row {
+    fn number(&self, column: &str) -> u64 {
+        let cell = &self.0[column];
+        cell.parse()
+            .unwrap_or_else(|_| panic!("{column} is no number: {cell:?}"))
+    }
+
+    fn operations_started(&self) -> u64 {
+        self.number("next_operation") - self.number("first_operation")
+    }
+
+    fn median(&self) -> Duration {
+        Duration::from_nanos(self.number("p50_ns"))
+    }
+}
+
+/// The program saw what the share meant, and what a busy machine may add: never less.
+#[track_caller]
+fn assert_seen(seen: Duration, meant: Duration) {
+    // Both histograms keep three digits.
+    assert!(
+        seen >= meant.mul_f64(0.995) && seen <= meant.mul_f64(1.5) + Duration::from_millis(3),
+        "meant {meant:?}, seen {seen:?}"
+    );
+}
+
+#[test]
+fn the_program_counts_and_times_what_the_share_serves() {
+    let Some(scene) = Scene::set(&Config::default()) else {
+        return;
+    };
+    let windows = |trial: u64| -> u64 {
+        let rows = scene.rows("windows.csv").into_iter();
+        let rows = rows.filter(|row| row.number("trial") == trial);
+        rows.map(|row| row.number("read_bytes")).sum()
+    };
+    scene.measure(&["small-read", "large-read"], "3");
+    let counts = scene.share.counts();
+    assert_eq!(counts.reads().from_cache.bytes, 0);
+    for (workload, length) in [("small-read", SMALL), ("large-read", MIB)] {
+        let (row, reads) = (scene.trial(workload), counts.reads_of(length));
+        assert_eq!((&*row.0["state"], &*row.0["direct"]), ("complete", "true"));
+        let (served, recorded) = (reads.total(), windows(row.number("trial")));
+        say(&format!(
+            "truth share: {workload}: served {served:?}, in whole windows {recorded}, meant {:?}, seen {:?}",
+            reads.median(),
+            row.median()
+        ));
+        assert_eq!(served.operations, row.operations_started());
+        assert_eq!(served.bytes, served.operations * u64::from(length));
+        let in_flight = row.number("depth") * u64::from(length);
+        assert!((recorded..=recorded + in_flight).contains(&served.bytes));
+        assert_seen(row.median(), reads.median());
+    }
+    // A median of 6 ms plus what the transfer takes, from some 450 draws.
+    let meant = counts.reads_of(SMALL).median().as_secs_f64();
+    assert!((0.0055..0.0066).contains(&meant), "{meant}");
+}
+
+#[test]
+fn the_part_in_the_cache_is_the_part_that_was_asked_for() {
+    let config = Config {
+        cache: Cache::Set(0.7),
+        ..Config::default()
+    };
+    let Some(scene) = Scene::set(&config) else {
+        return;
+    };
+    scene.measure(&["small-read"], "3");
+    let reads = scene.share.counts().reads_of(SMALL);
+    let (cached, all) = (reads.from_cache.operations, reads.total().operations);
+    let fraction = cached as f64 / all as f64;
+    say(&format!(
+        "truth share: {cached} of {all} reads from the cache: {fraction:.3}"
+    ));
+    // Four standard errors of a fraction among blocks read once each.
+    let error = (0.7 * 0.3 / all as f64).sqrt();
+    assert!((fraction - 0.7).abs() < 4.0 * error, "{fraction}");
+    let row = scene.trial("small-read");
+    assert_seen(row.median(), reads.median());
+    assert!(
+        row.median() < Duration::from_millis(4),
+        "{:?}",
+        row.median()
+    );
+}
+
+#[test]
+fn depth_32_is_32_in_flight_at_the_share() {
+    // 7,200 turns a minute; the seek is common practice, no source.
+    let (seek, turn) = (Duration::from_millis(8), Duration::from_micros(8333));
+    let positioning = Positioning::SeekAndTurn(seek, turn);
+    let Some(scene) = Scene::set(&Config {
+        positioning,
+        ..Config::default()
+    }) else {
+        return;
+    };
+    scene.measure(&["small-read-deep"], "2");
+    let (row, counts) = (scene.trial("small-read-deep"), scene.share.counts());
+    assert_eq!(row.number("depth"), 32);
+    assert_eq!(counts.most_in_flight, 32);
+    let reads = counts.reads_of(SMALL);
+    assert_eq!(reads.total().operations, row.operations_started());
+    assert_seen(row.median(), reads.median());
+}
+
+#[test]
+fn a_broken_block_fails_its_trial_and_keeps_the_others() {
+    let workloads = ["small-read", "large-read"];
+    let Some(scene) = Scene::set(&Config::default()) else {
+        return;
+    };
+    scene.measure(&workloads, "2");
+    scene.share.break_last_read(MIB);
+    let words = scene.words(&workloads, "2");
+    let ended = output(env!("CARGO_BIN_EXE_poolproof"), &words).unwrap();
+    assert!(!ended.status.success());
+    assert_eq!(scene.share.counts().errors, 1);
+    assert_eq!(scene.rows("trials.csv").len(), 4);
+    let (small, large) = (scene.trial("small-read"), scene.trial("large-read"));
+    assert_eq!(small.0["state"], "complete");
+    assert_eq!(large.0["state"], "failed");
+    let cause = &large.0["cause"];
+    assert!(cause.contains("reading file"), "{cause}");
+}
+
+#[test]
+fn a_flush_takes_as_long_as_the_drain_unless_it_lies() {
+    let slow = Config {
+        drive_rate: 20_000_000,
+        writes: Writes::Buffered(64 << 20),
+        ..Config::default()
+    };
+    let mut seconds = Vec::new();
+    for flush in [Flush::Drains, Flush::Lies] {
+        let config = Config {
+            flush,
+            ..slow.clone()
+        };
+        let Some(scene) = Scene::set(&config) else {
+            return;
+        };
+        scene.measure(&["large-write"], "1");
+        let row = scene.trial("large-write");
+        assert_eq!(row.0["state"], "complete");
+        let not_drained = scene.share.counts().flushed_yet_buffered;
+        let took: f64 = row.0["flush_seconds"].parse().unwrap();
+        say(&format!(
+            "truth share: {flush:?}: {took} s, {not_drained} bytes not on the drives"
+        ));
+        assert_eq!(not_drained > 0, matches!(flush, Flush::Lies));
+        seconds.push(took);
+    }
+    // Most of the 64 MiB wait for 80 MB/s of drives.
+    assert!(
+        seconds[0] > 0.4 && seconds[1] < seconds[0] / 4.0,
+        "{seconds:?}"
+    );
+}
+
+#[test]
+fn refused_direct_reads_go_through_the_page_cache() {
+    let direct = Direct::Refused;
+    let Some(scene) = Scene::set(&Config { direct, ..quick() }) else {
+        return;
+    };
+    scene.measure(&["small-read"], "1");
+    let row = scene.trial("small-read");
+    assert_eq!((&*row.0["state"], &*row.0["direct"]), ("complete", "false"));
+    let (started, reads) = (row.operations_started(), scene.share.counts().reads());
+    say(&format!(
+        "truth share: {started} buffered reads, {} at the share",
+        reads.total().operations
+    ));
+    assert!(
+        reads.total().operations < started,
+        "the page cache answered some"
+    );
+}
