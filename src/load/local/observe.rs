@@ -20,8 +20,11 @@ use crate::record::{Observations, observed};
 use crate::study::{Identity, Server};
 use crate::units::Nanos;
 
-/// Untouched blocks that are read twice before a trial.
-const TOUCHES: u64 = 64;
+/// Untouched blocks that are read twice before a trial: fewer large ones, which take their time.
+fn touches(block: u64) -> u64 {
+    if block <= 64 << 10 { 64 } else { 16 }
+}
+
 /// Reading them twice takes no longer than this.
 const TOUCHING: Nanos = Nanos(3 * Nanos::SECOND.0);
 /// Others that fill this part of the link are waited for, but not for ever.
@@ -199,7 +202,8 @@ fn touch_twice(assignment: &Assignment<'_>, files: &Files, seen: &mut Observatio
         return 0;
     }
     let mut buffers = Buffers::new(1, assignment.workload.block.0 as usize);
-    let operations: Vec<Operation> = (0..TOUCHES)
+    let touches = touches(assignment.workload.block.0);
+    let operations: Vec<Operation> = (0..touches)
         .map(|number| assignment.pattern.at(assignment.first + number))
         .filter(|operation| operation.direction == Direction::Read)
         .collect();
@@ -207,7 +211,7 @@ fn touch_twice(assignment: &Assignment<'_>, files: &Files, seen: &mut Observatio
     let first = touch(&operations, files, &mut buffers, begun);
     let second = touch(&operations[..first.len()], files, &mut buffers, begun);
     if second.len() < 8 {
-        return TOUCHES;
+        return touches;
     }
     let first = &first[..second.len()];
     let rate = |times: &[Nanos]| {
@@ -226,7 +230,7 @@ fn touch_twice(assignment: &Assignment<'_>, files: &Files, seen: &mut Observatio
     seen.put(observed::TWICE_SECOND_RATE, rate(&second));
     seen.put(observed::TWICE_FIRST_LOG, log(first));
     seen.put(observed::TWICE_SECOND_LOG, log(&second));
-    TOUCHES
+    touches
 }
 
 /// Writes data of three classes of compressibility in the place of what the trial would have written

@@ -43,6 +43,16 @@ impl Scene {
         rows.collect()
     }
 
+    /// Untouched blocks that were read twice before the trial of `row`.
+    fn touched(&self, row: &Row) -> u64 {
+        let seen = self.rows("observations.csv").into_iter();
+        let mut seen = seen.filter(|seen| {
+            seen.0["name"] == "twice_operations" && seen.0["trial"] == row.0["trial"]
+        });
+        let value = &seen.next().expect("the blocks were touched").0["value"];
+        value.parse::<f64>().expect("it is a number") as u64
+    }
+
     /// The row of the last trial of `workload`.
     fn trial(&self, workload: &str) -> Row {
         let rows = self.rows("trials.csv").into_iter().rev();
@@ -102,10 +112,14 @@ fn the_program_counts_and_times_what_the_share_serves() {
             reads.median(),
             row.median()
         ));
-        assert_eq!(served.operations, row.operations_started());
+        // Untouched blocks are read twice before a trial; the position counts them once.
+        let touched = scene.touched(&row);
+        assert!(touched >= 8, "{touched}");
+        assert_eq!(served.operations, row.operations_started() + touched);
         assert_eq!(served.bytes, served.operations * u64::from(length));
         let in_flight = row.number("depth") * u64::from(length);
-        assert!((recorded..=recorded + in_flight).contains(&served.bytes));
+        let measured = served.bytes - 2 * touched * u64::from(length);
+        assert!((recorded..=recorded + in_flight).contains(&measured));
         assert_seen(row.median(), reads.median());
     }
     // A median of 6 ms plus what the transfer takes, from some 450 draws.
@@ -157,7 +171,8 @@ fn depth_32_is_32_in_flight_at_the_share() {
     assert_eq!(row.number("depth"), 32);
     assert_eq!(counts.most_in_flight, 32);
     let reads = counts.reads_of(SMALL);
-    assert_eq!(reads.total().operations, row.operations_started());
+    let touched = scene.touched(&row);
+    assert_eq!(reads.total().operations, row.operations_started() + touched);
     assert_seen(row.median(), reads.median());
 }
 
@@ -172,7 +187,8 @@ fn a_broken_block_fails_its_trial_and_keeps_the_others() {
     let words = scene.words(&workloads, "2");
     let ended = output(env!("CARGO_BIN_EXE_poolproof"), &words).unwrap();
     assert!(!ended.status.success());
-    assert_eq!(scene.share.counts().errors, 1);
+    // Touching blocks before the trial may meet it too, which the trial outlives.
+    assert!((1..=2).contains(&scene.share.counts().errors));
     assert_eq!(scene.rows("trials.csv").len(), 4);
     let (small, large) = (scene.trial("small-read"), scene.trial("large-read"));
     assert_eq!(small.0["state"], "complete");
