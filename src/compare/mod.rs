@@ -7,7 +7,9 @@
 //! and a bootstrap of the ratio of medians stand beside it and need no normal distribution.
 
 mod contrast;
+pub mod diff;
 mod group;
+pub mod location;
 
 pub use contrast::{Contrast, Verdict};
 pub use group::{Group, Void};

@@ -52,6 +52,7 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
             .put(row.name, row.value);
     }
     let sweeps = table(disk, names::SWEEP, &mut remarks)?;
+    let checks = table(disk, names::CHECKS, &mut remarks)?;
     let log = bytes(disk, names::LATENCY)?.unwrap_or_default();
     remark_torn(names::LATENCY, &log, &mut remarks);
     Ok(Study {
@@ -62,6 +63,7 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
         windows,
         observations,
         sweeps,
+        checks,
         latency: LatencyLog::parse(&log)?,
         facts: facts(disk)?,
         remarks,

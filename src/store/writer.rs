@@ -14,7 +14,7 @@ use crate::plan::TestData;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::{render, whole};
 use crate::study::{
-    Config, FORMAT, ObservationRow, Study, SweepRow, Trial, WindowRow, render_latency,
+    CheckRow, Config, FORMAT, ObservationRow, Study, SweepRow, Trial, WindowRow, render_latency,
 };
 
 /// A study that is locked for writing, and what stands in it.
@@ -161,6 +161,17 @@ impl<D: Disk> Writer<D> {
         Ok(())
     }
 
+    /// Adds an answer of a person.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_check(&mut self, row: CheckRow) -> Result<(), StoreError> {
+        let row = row.escaped();
+        self.append_rows(names::CHECKS, std::slice::from_ref(&row))?;
+        self.study.checks.push(row);
+        Ok(())
+    }
+
     /// Keeps a fingerprint; returns its name.
     ///
     /// # Errors
@@ -226,7 +237,8 @@ impl<D: Disk> Writer<D> {
 }
 
 /// The tables of a study, the one that makes a trial count last.
-const TABLES: [&str; 5] = [
+const TABLES: [&str; 6] = [
+    names::CHECKS,
     names::SWEEP,
     names::WINDOWS,
     names::OBSERVATIONS,
@@ -371,7 +383,7 @@ mod tests {
                 assert_eq!(writer.study().trials.len(), 1);
                 assert_eq!(
                     writer.recovered().is_empty(),
-                    table == 1 && cut == lengths(1).0
+                    table == 2 && cut == lengths(2).0
                 );
                 let next = writer.study().next_trial();
                 add(&mut writer, next);
