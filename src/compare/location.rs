@@ -5,6 +5,8 @@
 //! is read faster without any drive having become faster. Places are known only where a file system
 //! of this machine tells them; on a share of another machine they stay unknown.
 
+use serde::Serialize;
+
 use crate::plan::{Access, Phase};
 use crate::pool::relative_rate;
 use crate::record::observed;
@@ -18,7 +20,7 @@ use super::Row;
 pub const INNER: f64 = 0.5;
 
 /// Where the data of a phase lies: medians over its trials, as fractions (0 to 1) of the device.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Place {
     /// First byte.
     pub low: f64,
@@ -29,7 +31,7 @@ pub struct Place {
 }
 
 /// A ratio taken apart: `ratio = location × rest`.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Split {
     /// What was measured, later over before.
     pub ratio: f64,

@@ -4,20 +4,24 @@
 //! [`crate::chart::plain`] before it reaches a terminal or a picture, and is escaped on the page.
 //! Results that are made up say so in every heading, table and picture.
 
+mod check;
 mod data;
 mod figures;
 mod history;
 mod json;
 mod layout;
+mod next;
 mod page;
 mod study;
 mod sweep;
 mod terminal;
 mod words;
 
+pub use check::{check_json, check_text};
 pub use data::comparison_csv;
 pub use figures::{Figure, Figures};
 pub use json::comparison_json;
+pub use next::{next_json, next_text};
 pub use page::page;
 pub use study::{sitting_text, study_text};
 pub use sweep::sweep_text;
