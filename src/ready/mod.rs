@@ -7,6 +7,7 @@
 mod activity;
 mod attested;
 mod cards;
+mod counted;
 mod grown;
 mod items;
 mod layers;
@@ -227,4 +228,4 @@ pub(crate) fn days(later: Timestamp, earlier: Timestamp) -> i64 {
 }
 
 #[cfg(test)]
-pub(crate) mod tests;
+mod tests;

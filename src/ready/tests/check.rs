@@ -1,56 +1,13 @@
-//! Each rule on a study that may start, changed in one thing.
+//! Each rule of the check on a study that may start, changed in one thing.
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::*;
-use crate::facts::{Device, Mount};
-use crate::report::testing::{HOSTILE, Scene, study};
-use crate::study::Outcome;
+use super::{attest, days_before, done, ready, scene};
+use crate::facts::Mount;
+use crate::ready::*;
+use crate::report::testing::{HOSTILE, Scene};
+use crate::study::{Outcome, Side, Study};
 use crate::units::Bytes;
-
-/// A study whose every line holds, or is to be minded, with the look that goes with it.
-pub(crate) fn ready() -> (Study, Look, Timestamp) {
-    let mut study = study(Scene::BeforeOnly);
-    // Two sittings: the second half of the trials is one of its own.
-    let half = study.trials.len() / 2;
-    for trial in &mut study.trials[half..] {
-        trial.sitting = 2;
-    }
-    let now = study.trials.last().unwrap().started + SignedDuration::from_hours(20);
-    for facts in study.facts.values_mut() {
-        facts.clock_synchronised = Some(true);
-    }
-    let look = Look {
-        facts: study.facts.values().next().unwrap().clone(),
-        interface: Some("lan0".into()),
-        data_found: Some(true),
-        activity: Activity::Quiet("nothing is running".into()),
-    };
-    for item in &BEFORE {
-        attest(&mut study, item, now - SignedDuration::from_hours(2));
-    }
-    (study, look, now)
-}
-
-fn attest(study: &mut Study, item: &Item, done: Timestamp) {
-    study.checks.push(CheckRow {
-        noted: done,
-        done,
-        side: item.side,
-        item: item.word.into(),
-        result: Outcome::Passed,
-        by: "the keeper".into(),
-        note: "seen".into(),
-    });
-}
-
-fn done(study: &mut Study, word: &str, when: Timestamp) {
-    attest(study, item(Side::After, word).unwrap(), when);
-}
-
-fn days_before(now: Timestamp, days: i64) -> Timestamp {
-    now - SignedDuration::from_hours(24 * days)
-}
 
 fn line<'a>(found: &'a Readiness, item: &str) -> &'a Line {
     let mut lines = found.seen.iter().chain(&found.attested);
@@ -115,7 +72,7 @@ fn everything_that_holds_says_go() {
 
 #[test]
 fn an_empty_study_is_not_ready_and_every_line_says_what_to_do() {
-    let study = study(Scene::Empty);
+    let study = scene(Scene::Empty);
     let found = readiness(&study, &Look::default(), study.config.created);
     assert_eq!(found.verdict, Verdict::No, "nothing is mounted");
     for held in found
@@ -293,8 +250,11 @@ fn clock_memory_and_direct_io() {
             study.config.server_memory = None;
         },
     );
-    expect("direct-io", State::Mind, Go, "1 of 30", |study, _| {
-        study.trials[0].direct = false
+    expect("direct-io", State::Mind, Go, "30 of 30", |study, _| {
+        study
+            .trials
+            .iter_mut()
+            .for_each(|trial| trial.direct = false);
     });
 }
 
@@ -379,7 +339,7 @@ fn what_has_begun_is_not_started_again() {
             done(study, "started", now);
         },
     );
-    let study = study(Scene::BeforeDuring);
+    let study = scene(Scene::BeforeDuring);
     let found = readiness(&study, &Look::default(), now);
     assert_eq!(line(&found, "not-begun").state, State::No);
 }
@@ -481,259 +441,5 @@ fn hostile_answers_do_no_harm_in_text_and_json() {
     assert_eq!(
         value["attested"][0]["evidence"],
         format!("{HOSTILE} says: {HOSTILE}")
-    );
-}
-
-fn state(follows: &Next, word: &str) -> StepState {
-    let mut steps = follows.steps.iter();
-    steps.find(|step| step.step == word).unwrap().state
-}
-
-fn evidence<'a>(follows: &'a Next, word: &str) -> &'a str {
-    let mut steps = follows.steps.iter();
-    &steps.find(|step| step.step == word).unwrap().evidence
-}
-
-/// Words of the steps that are for now.
-fn for_now(follows: &Next) -> Vec<&'static str> {
-    let now = |step: &&Step| step.state == StepState::Now;
-    follows
-        .steps
-        .iter()
-        .filter(now)
-        .map(|step| step.step)
-        .collect()
-}
-
-#[test]
-fn each_stage_names_its_next_step() {
-    let now: Timestamp = "2026-03-06T12:00:00Z".parse().unwrap();
-    let empty = next(&study(Scene::Empty), None, now);
-    assert_eq!(
-        (empty.stage, for_now(&empty)),
-        (Stage::Nothing, vec!["baseline"])
-    );
-
-    let mut few = study(Scene::BeforeOnly);
-    few.trials.truncate(20);
-    let few = next(&few, None, now);
-    assert_eq!(
-        (few.stage, for_now(&few)),
-        (Stage::Baseline, vec!["baseline"])
-    );
-
-    let (mut study, ..) = ready();
-    let follows = next(&study, None, now);
-    assert_eq!(
-        (follows.stage, for_now(&follows)),
-        (Stage::Ready, vec!["check"])
-    );
-    assert_eq!(evidence(&follows, "check"), "9 of 9 items attested");
-
-    done(&mut study, "started", now);
-    let follows = next(&study, None, now);
-    assert_eq!(
-        (follows.stage, for_now(&follows)),
-        (Stage::During, vec!["during", "reshape"])
-    );
-    assert_eq!(state(&follows, "check"), StepState::Missed);
-
-    done(&mut study, "reshape", now);
-    let follows = next(&study, None, now);
-    assert_eq!(
-        (follows.stage, for_now(&follows)),
-        (Stage::After, vec!["grow"])
-    );
-    assert_eq!(state(&follows, "during"), StepState::Missed);
-
-    done(&mut study, "grow", now);
-    let follows = next(&study, None, now);
-    assert_eq!(for_now(&follows), ["alignment", "settings", "scrub"]);
-    assert!(
-        evidence(&follows, "grow").contains("not known"),
-        "no size was seen since"
-    );
-}
-
-/// The study of all three phases, with every step recorded but the looks.
-fn complete() -> (Study, Timestamp) {
-    let mut study = study(Scene::Full);
-    let end = study.trials.last().unwrap().started;
-    for word in ["alignment", "settings", "scrub", "report"] {
-        done(&mut study, word, end);
-    }
-    (study, end)
-}
-
-#[test]
-fn looking_again_falls_due_and_the_test_data_goes_last() {
-    let (mut study, end) = complete();
-    let day = |days: i64| days_before(end, -days);
-    let follows = next(&study, None, end);
-    assert_eq!(
-        (follows.stage, for_now(&follows)),
-        (Stage::FollowUp, vec![])
-    );
-    assert_eq!(for_now(&next(&study, None, day(8))), ["look-7"]);
-    assert_eq!(for_now(&next(&study, None, day(40))), ["look-7", "look-30"]);
-    done(&mut study, "look-7", day(7));
-    done(&mut study, "look-30", day(30));
-    assert_eq!(for_now(&next(&study, None, day(40))), ["clean"]);
-    study.data.files.clear();
-    let follows = next(&study, None, day(40));
-    assert_eq!((follows.stage, for_now(&follows)), (Stage::Done, vec![]));
-}
-
-#[test]
-fn a_scrub_from_before_the_end_of_the_reshape_does_not_count() {
-    let (mut study, end) = complete();
-    study.checks.retain(|row| row.item != "scrub");
-    done(&mut study, "scrub", days_before(end, 2));
-    let follows = next(&study, None, end);
-    assert_eq!(state(&follows, "scrub"), StepState::Now);
-    assert!(evidence(&follows, "scrub").contains("before the layout was finished"));
-}
-
-/// Facts of the sitting after, changed.
-fn change_after(study: &mut Study, change: impl Fn(&mut Facts)) {
-    let id = study.trials.last().unwrap().facts.clone();
-    change(study.facts.get_mut(&id).unwrap());
-}
-
-#[test]
-fn sizes_count_before_records() {
-    let (mut study, end) = complete();
-    assert!(evidence(&next(&study, None, end), "grow").contains("18.0 TB (16.4 TiB)"));
-    done(&mut study, "grow", end);
-    change_after(&mut study, |facts| {
-        facts.space.as_mut().unwrap().total = Bytes::TB.times(12);
-    });
-    let follows = next(&study, None, end);
-    assert_eq!(
-        (follows.stage, for_now(&follows)),
-        (Stage::After, vec!["grow"])
-    );
-    let told = evidence(&follows, "grow");
-    assert!(
-        told.contains("old size") && told.contains("say otherwise"),
-        "{told}"
-    );
-    change_after(&mut study, |facts| {
-        facts.space.as_mut().unwrap().total = Bytes::TB.times(15);
-    });
-    let told = next(&study, None, end);
-    assert!(evidence(&told, "grow").contains("only a part"), "{told:?}");
-    // A look of this moment is later than the last sitting, and only at the same mount.
-    let mut live = study.facts[&study.trials.last().unwrap().facts].clone();
-    live.space.as_mut().unwrap().total = Bytes::TB.times(18);
-    assert_eq!(
-        state(&next(&study, Some(&live), end), "grow"),
-        StepState::Done
-    );
-    live.mount.as_mut().unwrap().source = "other:/x".into();
-    assert_eq!(
-        state(&next(&study, Some(&live), end), "grow"),
-        StepState::Now
-    );
-}
-
-#[test]
-fn the_stripe_is_read_from_the_mount() {
-    let (mut study, end) = complete();
-    study.checks.retain(|row| row.item != "alignment");
-    let options = |option: &str| {
-        let option = option.to_owned();
-        move |facts: &mut Facts| facts.mount.as_mut().unwrap().options = vec![option.clone()]
-    };
-    // 512 KiB chunks in blocks of 4 KiB: 128 for each of two data drives, then of three.
-    let before = study.trials[0].facts.clone();
-    options("stripe=256")(study.facts.get_mut(&before).unwrap());
-    change_after(&mut study, options("stripe=256"));
-    let follows = next(&study, None, end);
-    assert_eq!(for_now(&follows), ["alignment"]);
-    assert!(
-        evidence(&follows, "alignment").contains("would be 384"),
-        "{follows:?}"
-    );
-    change_after(&mut study, options("stripe=384"));
-    assert_eq!(
-        state(&next(&study, None, end), "alignment"),
-        StepState::Done
-    );
-    change_after(&mut study, options("rw"));
-    assert_eq!(
-        evidence(&next(&study, None, end), "alignment"),
-        "nobody has recorded it"
-    );
-}
-
-#[test]
-fn bytes_are_told_layer_by_layer_with_their_sources() {
-    let (mut study, end) = complete();
-    change_after(&mut study, |facts| {
-        let drive = |name: &str| Device {
-            name: name.into(),
-            bytes: Bytes::TB.times(6),
-            over: Vec::new(),
-        };
-        let over = |name: &str, below: &[&str]| Device {
-            name: name.into(),
-            bytes: Bytes::TB.times(18),
-            over: below.iter().map(|name| (*name).into()).collect(),
-        };
-        let names = ["sda1", "sdb1", "sdc1", "sdd1", "sde1"];
-        facts.devices = vec![over("dm-0", &["md7"]), over("md7", &names)];
-        facts.devices.extend(names.map(drive));
-    });
-    let follows = next(&study, None, end);
-    let told: Vec<(&str, [Option<u64>; 4])> = follows
-        .layers
-        .iter()
-        .map(|layer| {
-            let bytes = |figure: &Option<Figure>| figure.as_ref().map(|f| f.bytes.0 / Bytes::TB.0);
-            let [expected, grown] = &layer.expected;
-            let [seen, later] = &layer.seen;
-            (
-                layer.name,
-                [bytes(expected), bytes(seen), bytes(grown), bytes(later)],
-            )
-        })
-        .collect();
-    assert_eq!(
-        told,
-        [
-            ("drives", [Some(24), None, Some(30), Some(30)]),
-            ("pool", [Some(12), None, Some(18), Some(18)]),
-            ("volume", [Some(12), None, Some(18), Some(18)]),
-            ("share", [Some(12), Some(12), Some(18), Some(18)]),
-        ]
-    );
-    let source = |layer: usize| {
-        follows.layers[layer].seen[1]
-            .as_ref()
-            .unwrap()
-            .source
-            .as_str()
-    };
-    assert_eq!(source(0), "5 block devices, in sitting 3");
-    assert_eq!(source(1), "block device md7, in sitting 3");
-    assert_eq!(source(2), "block device dm-0, in sitting 3");
-    let expected = follows.layers[1].expected[1].as_ref().unwrap();
-    assert_eq!(expected.source, "study.toml: 3 data drives × 6.00 TB");
-}
-
-#[test]
-fn what_else_changed_stands_beside_the_steps() {
-    let (study, end) = complete();
-    let follows = next(&study, None, end);
-    let facts: Vec<&str> = follows.changed.iter().map(|c| c.fact.as_str()).collect();
-    assert_eq!(
-        facts,
-        ["largest packet of lan0", "filled part of the share"]
-    );
-    let text = crate::report::next_text(&follows, 80);
-    assert!(
-        text.contains("largest packet of lan0: 1500 → 1500 → 9000"),
-        "{text}"
     );
 }
