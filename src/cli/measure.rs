@@ -144,7 +144,9 @@ async fn attend(mut store: Writer, request: Request) -> Result<(Ended, String), 
     screen.close();
     let (ended, store) = joined.map_err(|error| Failure::new(Exit::Failed, error))?;
     let ended = ended?;
-    let summary = report::sitting_text(store.study(), ended.sitting, width());
+    let study = store.study();
+    let judgements = crate::judge::judge_all(study);
+    let summary = report::sitting_text(study, ended.sitting, &judgements, width());
     Ok((ended, summary))
 }
 

@@ -1,5 +1,6 @@
 //! A sitting and a whole study as text for a terminal.
 
+use super::grades::{self, Judgements};
 use super::history::{self, Sitting};
 use super::layout::{clamp, heading, list, paragraph, table};
 use super::words::{self, NONE};
@@ -9,8 +10,9 @@ use crate::stats::describe::{coefficient_of_variation, median};
 use crate::study::{State, Study, Trial};
 
 /// What came of sitting number `sitting`: its trials one by one, then by workload, at most `width`
-/// characters wide (held between 60 and 110). One sentence when there is no such sitting.
-pub fn sitting_text(study: &Study, sitting: u64, width: usize) -> String {
+/// characters wide (held between 60 and 110), each with its grade. A void rate stands in parentheses.
+/// One sentence when there is no such sitting.
+pub fn sitting_text(study: &Study, sitting: u64, judgements: &Judgements, width: usize) -> String {
     let width = clamp(width);
     let Some(sitting) = history::sittings(study)
         .into_iter()
@@ -24,19 +26,30 @@ pub fn sitting_text(study: &Study, sitting: u64, width: usize) -> String {
         sitting.number, sitting.phase
     );
     let head = [
-        "trial", "workload", "rate", "median", "99th", "steady", "flush",
+        "trial", "workload", "grade", "rate", "median", "99th", "steady", "flush",
     ];
     let mut text = heading(&title);
     text += &format!("\n{banner}Trials\n");
     text += &table(
         width,
-        2,
+        3,
         &head,
-        sitting.trials.iter().map(|trial| trial_row(trial)),
+        sitting
+            .trials
+            .iter()
+            .map(|trial| trial_row(trial, judgements)),
     );
-    let head = ["workload", "trials", "median rate", "spread", "latency"];
-    text += &format!("\n{banner}By workload: complete trials; median of rates and of latencies\n");
-    text += &table(width, 1, &head, workload_rows(&sitting));
+    let head = [
+        "workload",
+        "grade",
+        "trials",
+        "median rate",
+        "spread",
+        "latency",
+    ];
+    text += &format!("\n{banner}By workload: trials whose grade holds (A, B); medians\n");
+    text += &table(width, 2, &head, workload_rows(&sitting, judgements));
+    text += &list(width, "What limits", &limits(&sitting, judgements));
     let causes: Vec<String> = sitting
         .trials
         .iter()
@@ -97,15 +110,22 @@ fn note(trial: &Trial) -> Option<String> {
     (!note.is_empty()).then(|| format!("Trial {}: {note}", trial.trial))
 }
 
-fn trial_row(trial: &Trial) -> Vec<String> {
-    let latency = |ns: Option<u64>| words::latency(ns.map(|ns| ns as f64));
+fn trial_row(trial: &Trial, judgements: &Judgements) -> Vec<String> {
+    let judged = judgements.get(&trial.trial);
+    let void = grades::is_void(judged);
+    let latency = |ns: Option<u64>| bracket(words::latency(ns.map(|ns| ns as f64)), void);
+    let rate = match void {
+        true => format!("void ({})", rate(trial)),
+        false => rate(trial),
+    };
     let flush = trial
         .flush_seconds
         .map_or(String::new(), |s| format!("{s:.1} s"));
     vec![
         trial.trial.to_string(),
         short(&trial.workload, 24),
-        rate(trial),
+        grades::letter(judged).to_owned(),
+        rate,
         latency(trial.p50_ns),
         latency(trial.p99_ns),
         words::steadiness(trial),
@@ -113,27 +133,48 @@ fn trial_row(trial: &Trial) -> Vec<String> {
     ]
 }
 
-fn workload_rows(sitting: &Sitting<'_>) -> Vec<Vec<String>> {
+/// `text` in parentheses where it is void.
+fn bracket(text: String, void: bool) -> String {
+    if void { format!("({text})") } else { text }
+}
+
+/// The complete trials of a workload by name.
+fn complete<'a>(sitting: &Sitting<'a>, name: &str) -> Vec<&'a Trial> {
+    let of_name = |trial: &&Trial| trial.state == State::Complete && plain(&trial.workload) == name;
+    sitting.trials.iter().copied().filter(of_name).collect()
+}
+
+/// A row a workload, of the trials whose grade holds; without any, of none.
+fn workload_rows(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<Vec<String>> {
     let row = |name: String| {
-        let trials: Vec<&Trial> = sitting
-            .trials
+        let all = complete(sitting, &name);
+        let sound: Vec<&Trial> = all
             .iter()
             .copied()
-            .filter(|t| t.state == State::Complete && plain(&t.workload) == name)
+            .filter(|trial| !grades::is_void(judgements.get(&trial.trial)))
             .collect();
-        let rates: Vec<f64> = trials.iter().filter_map(|t| t.rate_bytes_per_s).collect();
-        let latencies: Option<Vec<f64>> = trials
+        let void = sound.is_empty() && !all.is_empty();
+        let graded: Vec<u64> = if void { &all } else { &sound }
             .iter()
-            .map(|t| t.p50_ns.map(|ns| ns as f64))
+            .map(|trial| trial.trial)
             .collect();
-        let rate = trials
+        let worst = grades::worst(judgements, &graded);
+        let rates: Vec<f64> = sound.iter().filter_map(|t| t.rate_bytes_per_s).collect();
+        let latencies: Option<Vec<f64>> =
+            sound.iter().map(|t| t.p50_ns.map(|ns| ns as f64)).collect();
+        let rate = sound
             .first()
             .zip(median(&rates))
             .map(|(first, rate)| words::rate(family(first), rate, first.block_bytes));
+        let missing = if void { "void" } else { NONE };
         vec![
-            short(&name, 40),
-            trials.len().to_string(),
-            rate.unwrap_or_else(|| NONE.to_owned()),
+            short(&name, 32),
+            grades::letter(worst).to_owned(),
+            match all.len() - sound.len() {
+                0 => all.len().to_string(),
+                _ => format!("{} of {}", sound.len(), all.len()),
+            },
+            rate.unwrap_or_else(|| missing.to_owned()),
             words::spread(coefficient_of_variation(&rates)),
             words::latency(latencies.and_then(|values| median(&values))),
         ]
@@ -141,9 +182,29 @@ fn workload_rows(sitting: &Sitting<'_>) -> Vec<Vec<String>> {
     sitting.workloads().into_iter().map(row).collect()
 }
 
+/// What limits each workload, and why it is void where it is.
+fn limits(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<String> {
+    let sentences = |name: String| {
+        let trials: Vec<u64> = complete(sitting, &name).iter().map(|t| t.trial).collect();
+        let limiting = grades::limiting(judgements, &trials)?;
+        let worst = grades::worst(judgements, &trials)?;
+        let sentence = plain(&limiting.sentence);
+        let grade = match worst.ruling.grade.holds() {
+            true => format!("grade {}", worst.ruling.grade.letter()),
+            false => format!("void: {}", grades::sentence(&worst.ruling)),
+        };
+        Some(format!("{}, {grade}; {sentence}.", short(&name, 60)))
+    };
+    sitting
+        .workloads()
+        .into_iter()
+        .filter_map(sentences)
+        .collect()
+}
+
 /// All that a study holds, at most `width` characters wide (held between 60 and 110): what was said,
-/// sittings, the latest facts and what changed, test data, damage.
-pub fn study_text(study: &Study, width: usize) -> String {
+/// sittings with the grades of their trials, the latest facts and what changed, test data, damage.
+pub fn study_text(study: &Study, judgements: &Judgements, width: usize) -> String {
     let width = clamp(width);
     let banner = words::banner(words::made_up(study));
     let mut text = heading(&short(&format!("{banner}Study {}", study.name), width));
@@ -167,7 +228,7 @@ pub fn study_text(study: &Study, width: usize) -> String {
         ),
     );
     text += &data(study, width);
-    text += &sittings(study, width, banner);
+    text += &sittings(study, judgements, width, banner);
     text += &facts(study, width, banner);
     let remarks: Vec<String> = study.remarks.iter().map(|remark| plain(remark)).collect();
     text + &list(width, "Damage found", &remarks)
@@ -205,7 +266,7 @@ fn data(study: &Study, width: usize) -> String {
     list(width, "Test data", &data_words(study))
 }
 
-fn sittings(study: &Study, width: usize, banner: &str) -> String {
+fn sittings(study: &Study, judgements: &Judgements, width: usize, banner: &str) -> String {
     let sittings = history::sittings(study);
     if sittings.is_empty() {
         return "\nNothing has been measured yet.\n".to_owned();
@@ -222,8 +283,13 @@ fn sittings(study: &Study, width: usize, banner: &str) -> String {
         };
         let trials = words::count(sitting.trials.len(), "trial");
         let count = words::count(workloads.len(), "workload");
+        let numbers = sitting.trials.iter().map(|trial| trial.trial);
+        let grades = match grades::counted(judgements, numbers) {
+            grades if grades.is_empty() => String::new(),
+            grades => format!(" Grades: {grades}."),
+        };
         format!(
-            "{}, {}: {trials}{cut}, of {count} ({}).{tags}",
+            "{}, {}: {trials}{cut}, of {count} ({}).{grades}{tags}",
             sitting.phase,
             moment(sitting.started),
             workloads.join(", ")
@@ -272,14 +338,16 @@ fn facts(study: &Study, width: usize, banner: &str) -> String {
 mod tests {
     use super::super::testing::{self, SCENES, Scene};
     use super::*;
+    use crate::judge::judge_all;
 
     #[test]
     fn every_study_fits_eighty_columns_without_control_characters() {
         for scene in SCENES {
             let study = testing::study(scene);
-            let mut text = study_text(&study, 80);
+            let judgements = judge_all(&study);
+            let mut text = study_text(&study, &judgements, 80);
             for sitting in 0..4 {
-                text += &sitting_text(&study, sitting, 80);
+                text += &sitting_text(&study, sitting, &judgements, 80);
             }
             for line in text.lines() {
                 assert!(line.chars().count() <= 80, "{scene:?}: {line}");
@@ -298,7 +366,8 @@ mod tests {
 
     #[test]
     fn a_study_tells_sittings_facts_changes_data_and_damage() {
-        let text = study_text(&testing::study(Scene::Full), 80);
+        let study = testing::study(Scene::Full);
+        let text = study_text(&study, &judge_all(&study), 80);
         for part in [
             "RAID 6, 4 drives of 6 TB, growing to 5",
             "Read set: 16 files, 64 GiB in all.",
@@ -313,7 +382,7 @@ mod tests {
     #[test]
     fn a_sitting_tells_each_trial_and_each_workload() {
         let study = testing::study(Scene::Full);
-        let text = sitting_text(&study, 3, 80);
+        let text = sitting_text(&study, 3, &judge_all(&study), 80);
         for trial in study.trials.iter().filter(|trial| trial.sitting == 3) {
             let start = format!("{:<5}", trial.trial);
             assert!(text.lines().any(|line| line.starts_with(&start)), "{text}");

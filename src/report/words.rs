@@ -1,5 +1,6 @@
 //! The sentences and figures that terminal and page share.
 
+use super::grades::{self, Judgements};
 use crate::chart::{Family, plain};
 use crate::compare::{Comparison, Contrast, Group, Row, Rules, Verdict};
 use crate::plan::Phase;
@@ -72,7 +73,13 @@ pub(super) fn interval(contrast: &Contrast) -> Option<String> {
 
 /// The verdict as a sentence without a full stop; `other` is the phase that was held against
 /// `before`.
-pub(super) fn verdict(contrast: &Contrast, other: Phase, rules: &Rules) -> String {
+pub(super) fn verdict(
+    row: &Row,
+    contrast: &Contrast,
+    other: Phase,
+    rules: &Rules,
+    judgements: &Judgements,
+) -> String {
     let within = || {
         let range = interval(contrast).unwrap_or_else(|| NONE.to_owned());
         format!("{} interval {range}", confidence(rules))
@@ -80,15 +87,15 @@ pub(super) fn verdict(contrast: &Contrast, other: Phase, rules: &Rules) -> Strin
     match contrast.verdict {
         Verdict::Gain => format!("gain of {} ({})", size(contrast.ratio - 1.0), within()),
         Verdict::Loss => format!("loss of {} ({})", size(contrast.ratio - 1.0), within()),
-        Verdict::Void {
-            phase,
-            cached_percent,
-        } => {
-            let share = cached_percent
-                .map(|share| format!(" (about {share} %)"))
-                .unwrap_or_default();
+        Verdict::Void { phase, .. } => {
+            let group = row.group(phase);
+            let why = group.map_or(String::new(), |group| {
+                format!(" ({})", grades::why_void(judgements, group))
+            });
+            let worst = group.and_then(|group| grades::worst(judgements, &group.trials));
+            let remedy = grades::remedy(worst.and_then(grades::cause));
             format!(
-                "void: {phase} was served from a cache{share}; lay down more test data or empty the server's cache, and measure again"
+                "void: {phase} is not the drives' speed{why}, so nothing is said of a change; {remedy}"
             )
         }
         Verdict::NotEnoughTrials {
@@ -192,6 +199,26 @@ pub(super) fn remarks(row: &Row) -> Vec<String> {
     groups
         .flat_map(|group| group_remarks(&plain(&row.workload), row.load.reads(), group))
         .collect()
+}
+
+/// The rate of a group with its grade: `421.3 MB/s (A)`; `void, about 83 % from a cache (X)`.
+pub(super) fn graded_rate(row: &Row, group: &Group) -> String {
+    let rate = || rate(Family::of(row), group.median_rate, group.block_bytes);
+    let value = crate::chart::void(group).unwrap_or_else(rate);
+    format!("{value} ({})", crate::chart::letter(group.grade))
+}
+
+/// What limits each phase of a row, a sentence each.
+pub(super) fn limits(row: &Row, judgements: &Judgements) -> Vec<String> {
+    let groups = row.groups.iter().flatten();
+    let sentence = |group: &Group| {
+        let limiting = grades::limiting(judgements, &group.trials)?;
+        let (name, phase) = (plain(&row.workload), group.phase);
+        let grade = crate::chart::letter(group.grade);
+        let words = plain(&limiting.sentence);
+        Some(format!("{name}, {phase} (grade {grade}): {words}."))
+    };
+    groups.filter_map(sentence).collect()
 }
 
 fn group_remarks(name: &str, reads: bool, group: &Group) -> Vec<String> {
