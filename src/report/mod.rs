@@ -57,3 +57,5 @@ pub fn files(
 pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod void_tests;

@@ -2,8 +2,9 @@
 
 use maud::{Markup, html};
 
+use super::real::{self, grade};
 use super::{Context, sentence_case, unbroken};
-use crate::chart::{Family, plain};
+use crate::chart::{Family, letter, plain};
 use crate::compare::{Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
 use crate::report::words::{self, NONE};
@@ -24,16 +25,18 @@ pub(super) fn verdicts(context: &Context<'_>) -> Markup {
 
 fn verdict(context: &Context<'_>, row: &Row) -> Markup {
     let rules = &context.comparison.rules;
-    let rate = |group: &Group| words::rate(Family::of(row), group.median_rate, group.block_bytes);
-    let sentence =
-        |contrast: &Contrast, phase: Phase| unbroken(&words::verdict(contrast, phase, rules));
+    let sentence = |contrast: &Contrast, phase: Phase| {
+        let judgements = context.judgements;
+        unbroken(&words::verdict(row, contrast, phase, rules, judgements))
+    };
     let medians: Vec<String> = row
         .groups
         .iter()
         .flatten()
         .map(|group| {
             let trials = words::numbers(&group.trials);
-            format!("{} {} (trials {trials})", rate(group), group.phase)
+            let rate = unbroken(&words::graded_rate(row, group));
+            format!("{} {rate}, trials {trials}", group.phase)
         })
         .collect();
     // The expansion's outcome is the headline; until it is known, what it costs is.
@@ -42,9 +45,16 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
         (None, Some(during)) => (Some((during, Phase::During)), None),
         (None, None) => (None, None),
     };
+    let void = headline.is_some_and(|(contrast, _)| is_void(contrast));
+    let letters = row.groups.iter().flatten().map(|group| {
+        html! { " · " (group.phase) " " (grade(group.void.is_some(), letter(group.grade))) }
+    });
     html! {
-        li {
-            p.name { (context.banner()) bdi { (plain(&row.workload)) } }
+        li.void[void] {
+            p.name {
+                (context.banner()) bdi { (plain(&row.workload)) }
+                @for each in letters { (each) }
+            }
             @if let Some((contrast, phase)) = headline {
                 p.verdict {
                     (sign(contrast)) " " (sentence_case(&sentence(contrast, phase)))
@@ -55,9 +65,13 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
             @if let Some(during) = beside {
                 p.small { "While the array reshaped: " (sentence(during, Phase::During)) "." }
             }
-            @if !medians.is_empty() { p.small { "Median rate: " (medians.join(", ")) "." } }
+            @if !medians.is_empty() { p.small { "Median rate and grade: " (medians.join("; ")) "." } }
         }
     }
+}
+
+fn is_void(contrast: &Contrast) -> bool {
+    matches!(contrast.verdict, Verdict::Void { .. })
 }
 
 /// A sign that says the verdict's kind without colour.
@@ -84,7 +98,7 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
             (context.heading("Rates"))
             div.scroll {
                 table {
-                    (context.caption("Median rate, spread and trials by phase; ratios to before."))
+                    (context.caption("Median rate, grade, spread and trials by phase; ratios to before."))
                     thead {
                         tr {
                             th scope="col" { "Workload" }
@@ -103,10 +117,10 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
             div.figures.wide {
                 @for figure in &context.figures.rates {
                     (context.figure(figure, "The mark is the median, the bar the interval of the mean; rings below are \
-                        single trials."))
+                        single trials; the letter is the grade. A hatched lane is void and has no rate."))
                 }
             }
-            @if comparison.workloads.iter().any(|row| row.during_before.is_some() || row.after_before.is_some()) {
+            @if comparison.workloads.iter().any(any_figures) {
                 details {
                     summary { (context.banner()) "Further statistics of each ratio" }
                     div.scroll { (statistics(context)) }
@@ -116,12 +130,24 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
     }
 }
 
+/// Whether a ratio of the row is one of drives.
+fn any_figures(row: &Row) -> bool {
+    let contrasts = [&row.during_before, &row.after_before];
+    contrasts
+        .into_iter()
+        .flatten()
+        .any(|contrast| !is_void(contrast))
+}
+
 fn rate_row(row: &Row) -> Markup {
     let family = Family::of(row);
     let ratio = |contrast: Option<&Contrast>| {
         html! {
             td {
-                @if let Some(contrast) = contrast {
+                @if let Some(contrast) = contrast.filter(|contrast| is_void(contrast)) {
+                    strong.tag { (contrast.verdict.word()) } br;
+                    small { "no ratio" }
+                } @else if let Some(contrast) = contrast {
                     strong { (format!("{:.3}", contrast.ratio)) } br;
                     small {
                         @if let Some(welch) = contrast.welch { (format!("{:.3} to {:.3}", welch.low, welch.high)) }
@@ -137,10 +163,17 @@ fn rate_row(row: &Row) -> Markup {
             @for phase in Phase::ALL {
                 td {
                     @if let Some(group) = row.group(phase) {
-                        (words::rate(family, group.median_rate, group.block_bytes)) br;
-                        small {
-                            (words::spread(group.spread)) " · " (words::count(group.trials.len(), "trial")) br;
-                            "nos. " (words::numbers(&group.trials))
+                        @if group.void.is_some() {
+                            (grade(true, letter(group.grade))) br;
+                            small { (crate::chart::cached(group.void.and_then(|void| void.cached)).unwrap_or_else(|| "not the drives".to_owned())) " · " (words::count(group.trials.len(), "trial")) br;
+                                "nos. " (words::numbers(&group.trials)) }
+                        } @else {
+                            (words::rate(family, group.median_rate, group.block_bytes)) " "
+                            (grade(false, letter(group.grade))) br;
+                            small {
+                                (words::spread(group.spread)) " · " (words::count(group.trials.len(), "trial")) br;
+                                "nos. " (words::numbers(&group.trials))
+                            }
                         }
                     } @else { (NONE) }
                 }
@@ -190,8 +223,8 @@ fn statistics(context: &Context<'_>) -> Markup {
             } }
             tbody {
                 @for each in &context.comparison.workloads {
-                    @if let Some(contrast) = &each.during_before { (row(each, Phase::During, contrast)) }
-                    @if let Some(contrast) = &each.after_before { (row(each, Phase::After, contrast)) }
+                    @if let Some(contrast) = each.during_before.as_ref().filter(|of| !is_void(of)) { (row(each, Phase::During, contrast)) }
+                    @if let Some(contrast) = each.after_before.as_ref().filter(|of| !is_void(of)) { (row(each, Phase::After, contrast)) }
                 }
             }
         }
@@ -209,7 +242,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
         .workloads
         .iter()
         .flat_map(|row| row.groups.iter().flatten());
-    let dashes = groups.any(|group| percentiles(group).contains(&None));
+    let dashes = groups.any(|group| group.void.is_none() && percentiles(group).contains(&None));
     html! {
         section {
             (context.heading("Latency"))
@@ -217,7 +250,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
                 table.second {
                     (context.caption("Median over the trials of each percentile, and the worst operation of all."))
                     thead { tr {
-                        @for head in ["Workload", "Phase", "Median", "95th", "99th", "Worst", "Trials"]
+                        @for head in ["Workload", "Phase and grade", "Median", "95th", "99th", "Worst", "Trials"]
                         { th scope="col" { (head) } }
                     } }
                     tbody {
@@ -229,9 +262,13 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
                                             bdi { (plain(&row.workload)) }
                                         }
                                     }
-                                    td.word { (group.phase) }
-                                    @for ns in percentiles(group) { td { (words::latency(ns)) } }
-                                    td { (words::latency(group.max_ns.map(|ns| ns as f64))) }
+                                    td.word { (group.phase) " " (grade(group.void.is_some(), letter(group.grade))) }
+                                    @if group.void.is_some() {
+                                        @for _ in 0..4 { td { "void" } }
+                                    } @else {
+                                        @for ns in percentiles(group) { td { (words::latency(ns)) } }
+                                        td { (words::latency(group.max_ns.map(|ns| ns as f64))) }
+                                    }
                                     td { (words::numbers(&group.trials)) }
                                 }
                             }
@@ -243,7 +280,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
             div.figures {
                 @for figure in &context.figures.latencies {
                     (context.figure(figure, "All trials of a phase merged; a line ends where fewer than ten \
-                        operations lie beyond it."))
+                        operations lie beyond it. A thin line with hollow marks is void."))
                 }
             }
         }
@@ -277,6 +314,7 @@ pub(super) fn caveats(context: &Context<'_>) -> Markup {
     html! {
         section {
             (context.heading("Before you trust this"))
+            (list("What limits", &real::limits(context)))
             (list("Signs that speak against a number", &remarks))
             (list("Trials left out", &excluded))
             (list("Damage found in the study’s files", &damage))
