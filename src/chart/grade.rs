@@ -12,10 +12,10 @@ pub fn letter(grade: Option<Grade>) -> &'static str {
     grade.map_or("–", Grade::letter)
 }
 
-/// The part that a cache served as `about 83 % from a cache`, where it is known and worth telling.
+/// The part that a cache served as `about 83 % cached`, where it is known and worth telling.
 pub fn cached(share: Option<f64>) -> Option<String> {
     let share = share.filter(|share| *share > WORTH_TELLING)?;
-    Some(format!("about {} from a cache", percent(share, 0)))
+    Some(format!("about {} cached", percent(share, 0)))
 }
 
 /// What stands in place of the rate of a group that is void; `None` when its rate may be read.

@@ -38,9 +38,9 @@ pub struct Reached {
     pub void: bool,
 }
 
-const WIDTH: u32 = 592;
-const LEFT: i32 = 64;
-const RIGHT: i32 = 400;
+const WIDTH: u32 = 430;
+const LEFT: i32 = 48;
+const RIGHT: i32 = 232;
 const TOP: i32 = 36;
 const LANE: i32 = 34;
 

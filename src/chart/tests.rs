@@ -177,7 +177,7 @@ fn a_void_group_has_a_hatched_lane_its_reason_and_no_rate() {
         |group: Option<&crate::compare::Group>| format!("{:.0}", group.unwrap().median_rate / 1e6);
     assert!(svg.contains(&median(before)), "{svg}");
     assert!(!svg.contains(&median(after)), "{svg}");
-    assert!(svg.contains("void, about 83 % from a cache"), "{svg}");
+    assert!(svg.contains("void, about 83 % cached"), "{svg}");
     assert!(svg.contains("void  (X, 5 trials)"), "{svg}");
     let lines = |svg: &str| svg.matches("<line").count() + svg.matches("<polyline").count();
     let sound = testing::study(Scene::Full);

@@ -8,6 +8,7 @@ use crate::chart::{
     Family, PhaseLatency, family_chart, latency_distribution, layers_chart, plain, trial_series,
 };
 use crate::compare::{Comparison, Row};
+use crate::judge::Judgement;
 use crate::plan::Phase;
 use crate::record::histogram;
 use crate::study::{Study, Trial, WindowRow};
@@ -51,7 +52,7 @@ impl Figures {
             rates: rates(comparison),
             layers: Phase::ALL
                 .into_iter()
-                .filter_map(|phase| layers(study, judgements, phase))
+                .flat_map(|phase| layers(study, judgements, phase))
                 .collect(),
             latencies,
             series: series(study, judgements),
@@ -89,24 +90,28 @@ fn rates(comparison: &Comparison) -> Vec<Figure> {
     Family::ALL.into_iter().filter_map(figure).collect()
 }
 
-/// The layers of `phase`, by its fastest trial whose grade holds.
-fn layers(study: &Study, judgements: &Judgements, phase: Phase) -> Option<Figure> {
-    let trial = layers::shown(study, judgements, phase)?;
-    let judged = judgements.get(&trial.trial)?;
-    let reached = layers::reached(trial, judged)?;
-    let stages = layers::stages(study, trial, judged);
-    let title = format!("From a drive to the client, {phase}: trial {}", trial.trial);
-    let id = format!("layers-{phase}");
-    Some(Figure {
-        svg: layers_chart(&title, &stages, &reached, trial.simulated, &id),
-        caption: format!(
-            "{phase}, by trial {} ({}): {}.",
-            trial.trial,
-            plain(&trial.workload),
-            plain(&judged.limiting.sentence)
-        ),
-        id,
-    })
+/// The layers of `phase`, by its fastest trial that holds and its fastest that is void.
+fn layers(study: &Study, judgements: &Judgements, phase: Phase) -> Vec<Figure> {
+    let figure = |(trial, judged): (&Trial, &Judgement)| {
+        let reached = layers::reached(trial, judged)?;
+        let stages = layers::stages(study, trial, judged);
+        let void = if reached.void { ", void" } else { "" };
+        let number = trial.trial;
+        let title = format!("From a drive to the client, {phase}: trial {number}{void}");
+        let id = format!("layers-{phase}-trial-{number}");
+        Some(Figure {
+            svg: layers_chart(&title, &stages, &reached, trial.simulated, &id),
+            caption: format!(
+                "Fastest {phase}{void}, trial {number} ({}): {}.",
+                plain(&trial.workload),
+                plain(&judged.limiting.sentence)
+            ),
+            id,
+        })
+    };
+    layers::shown(study, judgements, phase)
+        .filter_map(figure)
+        .collect()
 }
 
 fn latency(

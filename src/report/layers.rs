@@ -1,6 +1,6 @@
 //! The layers from a drive to the client for one trial: known ceilings, and which was narrowest.
 
-use super::grades::{self, Cause, cause};
+use super::grades::{Cause, Judgements, cause};
 use crate::chart::{Reached, Stage};
 use crate::judge::{Judgement, Layer, Limit};
 use crate::plan::{Access, Phase};
@@ -182,23 +182,22 @@ pub(super) fn picture(stages: &[Stage], reached: Option<&Reached>) -> String {
     text
 }
 
-/// The trial that shows the layers of `phase` best: the fastest whose grade holds, else the fastest.
+/// The trials that show the layers of `phase`: the fastest whose grade holds, and the fastest that is
+/// void, where there are such.
 pub(super) fn shown<'a>(
     study: &'a Study,
-    judgements: &grades::Judgements,
+    judgements: &'a Judgements,
     phase: Phase,
-) -> Option<&'a Trial> {
-    let judged = study.trials.iter().filter(|trial| {
-        trial.phase == phase
-            && judgements.contains_key(&trial.trial)
-            && trial.rate_bytes_per_s.is_some()
-    });
-    judged.max_by(|a, b| {
-        let key = |trial: &Trial| {
-            let holds = !grades::is_void(judgements.get(&trial.trial));
-            (holds, trial.rate_bytes_per_s.unwrap_or(0.0))
-        };
-        let (a, b) = (key(a), key(b));
-        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
-    })
+) -> impl Iterator<Item = (&'a Trial, &'a Judgement)> {
+    let fastest = move |void: bool| {
+        let of_phase = study.trials.iter().filter(|trial| trial.phase == phase);
+        of_phase
+            .filter_map(|trial| Some((trial, judgements.get(&trial.trial)?)))
+            .filter(|(_, judged)| judged.ruling.grade.holds() != void)
+            .max_by(|(a, _), (b, _)| {
+                let rate = |trial: &Trial| trial.rate_bytes_per_s.unwrap_or(0.0);
+                rate(a).total_cmp(&rate(b))
+            })
+    };
+    [false, true].into_iter().filter_map(fastest)
 }

@@ -10,8 +10,8 @@ use crate::stats::describe::{coefficient_of_variation, median};
 use crate::study::{State, Study, Trial};
 
 /// What came of sitting number `sitting`: its trials one by one, then by workload, at most `width`
-/// characters wide (held between 60 and 110), each with its grade. A void rate stands in parentheses.
-/// One sentence when there is no such sitting.
+/// characters wide (held between 60 and 110), each with its grade; what is void
+/// shows no rate. One sentence when there is no such sitting.
 pub fn sitting_text(study: &Study, sitting: u64, judgements: &Judgements, width: usize) -> String {
     let width = clamp(width);
     let Some(sitting) = history::sittings(study)
@@ -113,9 +113,11 @@ fn note(trial: &Trial) -> Option<String> {
 fn trial_row(trial: &Trial, judgements: &Judgements) -> Vec<String> {
     let judged = judgements.get(&trial.trial);
     let void = grades::is_void(judged);
-    let latency = |ns: Option<u64>| bracket(words::latency(ns.map(|ns| ns as f64)), void);
+    // A figure in this column would be taken for one of drives; `why` tells it with its evidence.
+    let figure = |text: String| if void { NONE.to_owned() } else { text };
+    let latency = |ns: Option<u64>| figure(words::latency(ns.map(|ns| ns as f64)));
     let rate = match void {
-        true => format!("void ({})", rate(trial)),
+        true => "void".to_owned(),
         false => rate(trial),
     };
     let flush = trial
@@ -131,11 +133,6 @@ fn trial_row(trial: &Trial, judgements: &Judgements) -> Vec<String> {
         words::steadiness(trial),
         flush,
     ]
-}
-
-/// `text` in parentheses where it is void.
-fn bracket(text: String, void: bool) -> String {
-    if void { format!("({text})") } else { text }
 }
 
 /// The complete trials of a workload by name.
@@ -184,22 +181,18 @@ fn workload_rows(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<Vec<Stri
 
 /// What limits each workload, and why it is void where it is.
 fn limits(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<String> {
-    let sentences = |name: String| {
+    let sentence = |name: String| {
         let trials: Vec<u64> = complete(sitting, &name).iter().map(|t| t.trial).collect();
-        let limiting = grades::limiting(judgements, &trials)?;
-        let worst = grades::worst(judgements, &trials)?;
-        let sentence = plain(&limiting.sentence);
-        let grade = match worst.ruling.grade.holds() {
-            true => format!("grade {}", worst.ruling.grade.letter()),
-            false => format!("void: {}", grades::sentence(&worst.ruling)),
+        let limiting = plain(&grades::limiting(judgements, &trials)?.sentence);
+        let ruling = &grades::worst(judgements, &trials)?.ruling;
+        let sentence = match ruling.grade.holds() {
+            true => limiting,
+            false => format!("void, {}; {limiting}", grades::sentence(ruling)),
         };
-        Some(format!("{}, {grade}; {sentence}.", short(&name, 60)))
+        let grade = ruling.grade.letter();
+        Some((format!("{} ({grade})", short(&name, 60)), sentence))
     };
-    sitting
-        .workloads()
-        .into_iter()
-        .filter_map(sentences)
-        .collect()
+    words::merged(sitting.workloads().into_iter().filter_map(sentence))
 }
 
 /// All that a study holds, at most `width` characters wide (held between 60 and 110): what was said,
@@ -388,7 +381,7 @@ mod tests {
             assert!(text.lines().any(|line| line.starts_with(&start)), "{text}");
         }
         assert!(text.contains("failed: reading file 3"), "{text}");
-        // Five trials, their workload, and the one that failed.
-        assert_eq!(text.matches("small-read-deep").count(), 7, "{text}");
+        // Five trials of which one failed, their workload, what limits it, and the failure.
+        assert_eq!(text.matches("small-read-deep").count(), 8, "{text}");
     }
 }

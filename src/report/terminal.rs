@@ -34,11 +34,7 @@ pub fn comparison_text(comparison: &Comparison, judgements: &Judgements, width: 
         .iter()
         .flat_map(words::remarks)
         .collect();
-    let limits: Vec<String> = comparison
-        .workloads
-        .iter()
-        .flat_map(|row| words::limits(row, judgements))
-        .collect();
+    let limits = words::limits(comparison, judgements);
     text += &list(width, "What limits", &limits);
     text += &list(width, "To know before trusting these", &remarks);
     text + &list(width, "Left out", &words::excluded(comparison))
@@ -84,11 +80,11 @@ fn rates(comparison: &Comparison, width: usize) -> String {
             match group.void {
                 Some(void) => {
                     let cached = chart::cached(void.cached);
-                    let why = cached.unwrap_or_else(|| "not the drives".to_owned());
-                    format!("void\n{why}\ngrade {grade}, {trials}")
+                    let why = cached.unwrap_or_else(|| "not the drives' speed".to_owned());
+                    format!("void\n{why}\n{grade}, {trials}")
                 }
                 None => format!(
-                    "{}\ngrade {grade}, {}, {trials}",
+                    "{}\n{grade}, {}, {trials}",
                     words::rate(Family::of(row), group.median_rate, group.block_bytes),
                     words::spread(group.spread)
                 ),

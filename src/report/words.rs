@@ -201,24 +201,37 @@ pub(super) fn remarks(row: &Row) -> Vec<String> {
         .collect()
 }
 
-/// The rate of a group with its grade: `421.3 MB/s (A)`; `void, about 83 % from a cache (X)`.
+/// The rate of a group with its grade: `421.3 MB/s (A)`; `void, about 83 % cached (X)`.
 pub(super) fn graded_rate(row: &Row, group: &Group) -> String {
     let rate = || rate(Family::of(row), group.median_rate, group.block_bytes);
     let value = crate::chart::void(group).unwrap_or_else(rate);
     format!("{value} ({})", crate::chart::letter(group.grade))
 }
 
-/// What limits each phase of a row, a sentence each.
-pub(super) fn limits(row: &Row, judgements: &Judgements) -> Vec<String> {
-    let groups = row.groups.iter().flatten();
-    let sentence = |group: &Group| {
+/// What limits each phase of each workload, the same sentence once.
+pub(super) fn limits(comparison: &Comparison, judgements: &Judgements) -> Vec<String> {
+    let sentence = |(row, group): (&Row, &Group)| {
         let limiting = grades::limiting(judgements, &group.trials)?;
-        let (name, phase) = (plain(&row.workload), group.phase);
         let grade = crate::chart::letter(group.grade);
-        let words = plain(&limiting.sentence);
-        Some(format!("{name}, {phase} (grade {grade}): {words}."))
+        let place = format!("{} {} ({grade})", plain(&row.workload), group.phase);
+        Some((place, plain(&limiting.sentence)))
     };
-    groups.filter_map(sentence).collect()
+    let rows = comparison.workloads.iter();
+    let groups = rows.flat_map(|row| row.groups.iter().flatten().map(move |group| (row, group)));
+    merged(groups.filter_map(sentence))
+}
+
+/// Sentences about places, each once with all its places before it.
+pub(super) fn merged(sentences: impl Iterator<Item = (String, String)>) -> Vec<String> {
+    let mut merged: Vec<(String, String)> = Vec::new();
+    for (place, sentence) in sentences {
+        match merged.iter_mut().find(|(_, known)| *known == sentence) {
+            Some((places, _)) => *places += &format!(", {place}"),
+            None => merged.push((place, sentence)),
+        }
+    }
+    let told = |(places, sentence)| format!("{places}: {sentence}.");
+    merged.into_iter().map(told).collect()
 }
 
 fn group_remarks(name: &str, reads: bool, group: &Group) -> Vec<String> {

@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::{Context, sentence_case};
 use crate::chart::plain;
 use crate::judge::{Evidence, Judgement};
-use crate::report::{advice, grades, study, words};
+use crate::report::{advice, grades, study};
 use crate::study::Trial;
 
 /// The rule of grades, as evidence and grade, first fit first.
@@ -36,6 +36,8 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
         return html! {};
     }
     let numbers = judged.iter().map(|(trial, _)| trial.trial);
+    let of_void = |(_, judged): &&(&Trial, &Judgement)| !judged.ruling.grade.holds();
+    let void: Vec<(&Trial, &Judgement)> = judged.iter().filter(of_void).copied().collect();
     html! {
         section {
             (context.heading("Is each number real?"))
@@ -56,9 +58,17 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
                     (context.figure(figure, "A bar is a known ceiling, a broken line an unknown one."))
                 }
             }
-            div.scroll { (trials(context, &judged)) }
-            (context.subheading("The evidence of each trial"))
-            @for (trial, judged) in &judged { (evidence(context, trial, judged)) }
+            @if !void.is_empty() {
+                div.scroll { (trials(context, &void, "Void trials, of which no verdict is made.")) }
+            }
+            details {
+                summary { (context.banner()) "All complete trials as they were judged" }
+                div.scroll { (trials(context, &judged, "Complete trials as they were judged.")) }
+            }
+            details {
+                summary { (context.banner()) "The evidence of each trial" }
+                @for (trial, judged) in &judged { (evidence(context, trial, judged)) }
+            }
         }
     }
 }
@@ -84,10 +94,10 @@ fn rule(context: &Context<'_>) -> Markup {
     }
 }
 
-fn trials(context: &Context<'_>, judged: &[(&Trial, &Judgement)]) -> Markup {
+fn trials(context: &Context<'_>, judged: &[(&Trial, &Judgement)], caption: &str) -> Markup {
     html! {
         table.judged {
-            (context.caption("Complete trials as they were judged."))
+            (context.caption(caption))
             thead { tr {
                 th scope="col" { "Trial" }
                 @for head in ["Phase", "Workload", "Grade", "Cached part", "Limit", "Reason"]
@@ -175,11 +185,4 @@ fn signs(context: &Context<'_>, evidence: &[Evidence]) -> Markup {
             } }
         }
     }
-}
-
-/// What limits each phase of each workload.
-pub(super) fn limits(context: &Context<'_>) -> Vec<String> {
-    let rows = context.comparison.workloads.iter();
-    rows.flat_map(|row| words::limits(row, context.judgements))
-        .collect()
 }

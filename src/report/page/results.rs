@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::real::{self, grade};
+use super::real::grade;
 use super::{Context, sentence_case, unbroken};
 use crate::chart::{Family, letter, plain};
 use crate::compare::{Contrast, Group, Row, Verdict};
@@ -314,7 +314,7 @@ pub(super) fn caveats(context: &Context<'_>) -> Markup {
     html! {
         section {
             (context.heading("Before you trust this"))
-            (list("What limits", &real::limits(context)))
+            (list("What limits", &words::limits(context.comparison, context.judgements)))
             (list("Signs that speak against a number", &remarks))
             (list("Trials left out", &excluded))
             (list("Damage found in the study’s files", &damage))
