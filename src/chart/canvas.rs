@@ -137,7 +137,7 @@ pub(super) fn hollow(
     canvas.draw(&Circle::new((x, y), (reach - 2).max(1), inside))
 }
 
-/// A hatched rectangle: nothing of it is to be read as a quantity.
+/// A hatched ground without an edge: nothing of it is to be read as a quantity.
 pub(super) fn hatch(canvas: &Canvas<'_>, corners: [Place; 2], ink: Ink) -> Result<(), Failure> {
     const STEP: usize = 7;
     let [(left, top), (right, bottom)] = corners;
@@ -148,7 +148,7 @@ pub(super) fn hatch(canvas: &Canvas<'_>, corners: [Place; 2], ink: Ink) -> Resul
         let rise = |x: i32| bottom - (x - start);
         rule(canvas, (from, rise(from)), (to, rise(to)), ink, 1)?;
     }
-    canvas.draw(&Rectangle::new(corners, ink.colour().stroke_width(1)))
+    Ok(())
 }
 
 /// A straight line.

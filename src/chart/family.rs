@@ -245,15 +245,12 @@ fn lane(
 
 /// A lane in which no rate is drawn: a reader would take it for one of the drives.
 fn void_lane(canvas: &Canvas<'_>, group: &Group, words: &str, y: i32) -> Result<(), Failure> {
-    hatch(
-        canvas,
-        [(LEFT + 8, y - 9), (RIGHT, y + 9)],
-        palette::of(group.phase),
-    )?;
+    let lane = [(LEFT + 8, y - 9), (RIGHT, y + 9)];
+    hatch(canvas, lane, palette::MUTED)?;
     let (width, _) = canvas.estimate_text_size(words, &font(12.0, palette::TEXT))?;
     let middle = (LEFT + 8 + RIGHT) / 2;
     let reach = width as i32 / 2 + 8;
-    let ground = [(middle - reach, y - 8), (middle + reach, y + 8)];
+    let ground = [(middle - reach, y - 10), (middle + reach, y + 10)];
     canvas.draw(&Rectangle::new(ground, palette::PAPER.colour().filled()))?;
     write(
         canvas,

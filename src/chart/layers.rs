@@ -145,6 +145,8 @@ fn seen(canvas: &Canvas<'_>, reached: &Reached, scale: Scale, y: i32) -> Result<
     ];
     if reached.void {
         hatch(canvas, corners, palette::MUTED)?;
+        let frame = palette::MUTED.colour().stroke_width(1);
+        canvas.draw(&Rectangle::new(corners, frame))?;
     } else {
         let style = palette::of(reached.phase).colour().filled();
         canvas.draw(&Rectangle::new(corners, style))?;

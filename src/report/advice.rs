@@ -192,6 +192,6 @@ fn at_the_limit(limit: Limit) -> Option<&'static str> {
 
 fn again(phase: Phase) -> String {
     format!(
-        "Then measure {phase} again. This trial stays in the study, and no verdict is built on it."
+        "Then measure the phase again (--phase {phase}). This trial stays in the study, and no verdict is built on it."
     )
 }

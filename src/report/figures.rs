@@ -97,7 +97,7 @@ fn layers(study: &Study, judgements: &Judgements, phase: Phase) -> Vec<Figure> {
         let stages = layers::stages(study, trial, judged);
         let void = if reached.void { ", void" } else { "" };
         let number = trial.trial;
-        let title = format!("From a drive to the client, {phase}: trial {number}{void}");
+        let title = format!("Layers {phase}, trial {number}{void}");
         let id = format!("layers-{phase}-trial-{number}");
         Some(Figure {
             svg: layers_chart(&title, &stages, &reached, trial.simulated, &id),

@@ -33,9 +33,16 @@ pub(super) fn sentence(ruling: &Ruling) -> String {
     format!("grade {}, {}: {reason}", grade.letter(), word(grade))
 }
 
+/// The cached part where it says something: beside a mere suspicion, a count of nothing would be read
+/// as a clearance.
+pub(super) fn cached(ruling: &Ruling) -> Option<Share> {
+    let suspicion = |share: &Share| !ruling.grade.holds() && share.estimate <= NEGLIGIBLE;
+    ruling.cached.filter(|share| !suspicion(share))
+}
+
 /// The cached part with its bounds: `about 83 % (80 % to 86 %)`.
-pub(super) fn share(share: Option<Share>) -> String {
-    share.map_or("not known".to_owned(), |share| {
+pub(super) fn share(ruling: &Ruling) -> String {
+    cached(ruling).map_or("not known".to_owned(), |share| {
         format!("about {} ({})", percent(share.estimate, 0), bounds(share))
     })
 }

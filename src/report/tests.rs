@@ -2,6 +2,7 @@
 //! from outside.
 
 use std::collections::BTreeSet;
+use std::sync::OnceLock;
 
 use super::testing::{self, SCENES, Scene};
 use super::*;
@@ -60,10 +61,14 @@ impl Rendered {
     }
 }
 
-pub(super) fn rendered(scene: Scene) -> Rendered {
-    let study = testing::study(scene);
-    let judgements = judge_all(&study);
-    Rendered::of(study, judgements)
+/// The rendered scene; each is made once.
+pub(super) fn rendered(scene: Scene) -> &'static Rendered {
+    static ALL: [OnceLock<Rendered>; SCENES.len()] = [const { OnceLock::new() }; SCENES.len()];
+    ALL[scene as usize].get_or_init(|| {
+        let study = testing::study(scene);
+        let judgements = judge_all(&study);
+        Rendered::of(study, judgements)
+    })
 }
 
 /// What stands between `start` and the next `end`, for each occurrence.
@@ -203,7 +208,7 @@ fn the_page_names_every_trial_and_every_verdict() {
 
 #[test]
 fn the_page_needs_nothing_from_elsewhere() {
-    let html = rendered(Scene::Full).html;
+    let html = &rendered(Scene::Full).html;
     let without_namespace = html.replace("http://www.w3.org/2000/svg", "");
     for outside in [
         "http:", "https:", "<script", "<link", "@import", "url(", "src=",
@@ -214,8 +219,8 @@ fn the_page_needs_nothing_from_elsewhere() {
 
 #[test]
 fn identifiers_are_unique() {
-    let html = rendered(Scene::Hostile).html;
-    let all = between(&html, " id=\"", "\"");
+    let html = &rendered(Scene::Hostile).html;
+    let all = between(html, " id=\"", "\"");
     let unique: BTreeSet<&str> = all.iter().copied().collect();
     assert!(all.len() > 100);
     assert_eq!(unique.len(), all.len());

@@ -32,7 +32,7 @@ fn the_scene_has_all_grades_and_a_void_phase_that_is_faster() {
             "{grade:?}"
         );
     }
-    let row = large_read(&all);
+    let row = large_read(all);
     let median = |phase| row.group(phase).unwrap().median_rate;
     assert!(median(Phase::After) > 1.3 * median(Phase::Before));
     assert_eq!(row.group(Phase::Before).unwrap().grade, Some(Grade::A));
@@ -48,7 +48,7 @@ fn the_scene_has_all_grades_and_a_void_phase_that_is_faster() {
 #[test]
 fn text_calls_it_void_and_shows_no_figure_of_it() {
     let all = rendered(Scene::Warm);
-    let (row, text) = (large_read(&all), all.text());
+    let (row, text) = (large_read(all), all.text());
     let verdict = all.verdict(row, Phase::After);
     assert!(!verdict.contains("gain of"), "{verdict}");
     for part in ["void: after", "about 83 %", "grade X", "--size"] {
@@ -124,7 +124,7 @@ fn csv_and_json_keep_its_figures_apart() {
 fn the_page_and_its_pictures_say_void_as_loudly_as_a_gain() {
     let all = rendered(Scene::Warm);
     let html = all.html.replace('\u{a0}', " ");
-    let row = large_read(&all);
+    let row = large_read(all);
     let item = between(&html, "<li class=\"void\">", "</li>")[0];
     assert!(item.contains("large-read") && item.contains("✕"), "{item}");
     assert!(
@@ -159,7 +159,7 @@ fn the_page_and_its_pictures_say_void_as_loudly_as_a_gain() {
 fn a_sitting_and_a_study_name_grades() {
     let all = rendered(Scene::Warm);
     let text = sitting_text(&all.study, 3, &all.judgements, 80);
-    let row = large_read(&all);
+    let row = large_read(all);
     assert!(
         !text.contains(&format!(" {} ", shown(row, Phase::After))),
         "{text}"
@@ -182,7 +182,7 @@ fn a_sitting_and_a_study_name_grades() {
 #[test]
 fn why_tells_evidence_layers_gaps_and_what_to_do() {
     let all = rendered(Scene::Warm);
-    let trial = large_read(&all).group(Phase::After).unwrap().trials[0];
+    let trial = large_read(all).group(Phase::After).unwrap().trials[0];
     let text = why_text(&all.study, Some(trial), &all.judgements, 80).unwrap();
     let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
     for part in [
@@ -197,7 +197,7 @@ fn why_tells_evidence_layers_gaps_and_what_to_do() {
         "page cache: how much",
         "--size to 32 GiB or more",
         "empty_cache_command under [server]",
-        "Then measure after again",
+        "Then measure the phase again (--phase after)",
     ] {
         assert!(flat.contains(part), "{part} in\n{text}");
     }
@@ -205,7 +205,7 @@ fn why_tells_evidence_layers_gaps_and_what_to_do() {
         text.lines().all(|line| line.chars().count() <= 80),
         "{text}"
     );
-    let before = large_read(&all).group(Phase::Before).unwrap().trials[0];
+    let before = large_read(all).group(Phase::Before).unwrap().trials[0];
     let text = why_text(&all.study, Some(before), &all.judgements, 80).unwrap();
     assert!(
         text.contains("grade A, verified") && text.contains("◀ narrowest"),
@@ -245,7 +245,7 @@ fn why_csv_and_json_hold_the_judgements() {
         let share = judged.ruling.cached.map(|share| share.estimate);
         assert_eq!(record[6].parse::<f64>().ok(), share);
     }
-    let trial = large_read(&all).group(Phase::After).unwrap().trials[0];
+    let trial = large_read(all).group(Phase::After).unwrap().trials[0];
     let text = why_json(&all.study, Some(trial), &all.judgements).unwrap();
     let json: serde_json::Value = serde_json::from_str(&text).unwrap();
     assert_eq!((&json["grade"], &json["void"]), (&"X".into(), &true.into()));
@@ -323,26 +323,4 @@ fn the_rule_on_the_page_is_the_rule_of_grades() {
         assert_eq!(rule(evidence).grade.letter(), *grade, "{says}");
     }
     assert_eq!(rule(&[served(Layer::Server, 0.049)]).grade, Grade::B);
-}
-
-#[test]
-fn zz_tmp() {
-    for (scene, out) in [
-        (Scene::Warm, "/tmp/page2w"),
-        (Scene::Simulated, "/tmp/page2s"),
-    ] {
-        let all = rendered(scene);
-        for (name, text) in all.files() {
-            let path = std::path::Path::new(out).join(name);
-            std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-            std::fs::write(path, text).unwrap();
-        }
-        std::fs::write(format!("{out}/cmp.txt"), all.text()).unwrap();
-        std::fs::write(
-            format!("{out}/study.txt"),
-            study_text(&all.study, &all.judgements, 80),
-        )
-        .unwrap();
-        std::fs::write(format!("{out}/cmp.csv"), all.csv()).unwrap();
-    }
 }

@@ -97,7 +97,7 @@ fn summary(trial: &Trial, judged: &Judgement) -> [(&'static str, String); 5] {
             ),
         ),
         ("rate", rate),
-        ("cached", grades::share(judged.ruling.cached)),
+        ("cached", grades::share(&judged.ruling)),
         ("limit", plain(&judged.limiting.sentence)),
     ]
 }

@@ -112,7 +112,7 @@ fn trials(context: &Context<'_>, judged: &[(&Trial, &Judgement)], caption: &str)
                     td.word { bdi { (plain(&trial.workload)) } }
                     td.word { (grade(void, ruling.grade.letter())) }
                     td.word {
-                        @if let Some(share) = ruling.cached {
+                        @if let Some(share) = grades::cached(ruling) {
                             (super::unbroken(&crate::units::percent(share.estimate, 0))) br;
                             small { (super::unbroken(&grades::bounds(share))) }
                         } @else { "not known" }
@@ -148,7 +148,7 @@ fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement) -> Markup 
             p {
                 @if void { "Rate, void: " (study::rate(trial)) " is no speed of the drives. " }
                 @else { "Rate: " (study::rate(trial)) ". " }
-                "Cached part: " (super::unbroken(&grades::share(judged.ruling.cached))) ". "
+                "Cached part: " (super::unbroken(&grades::share(&judged.ruling))) ". "
                 bdi { (sentence_case(&super::unbroken(&plain(&judged.limiting.sentence)))) } "."
             }
             @if judged.evidence.is_empty() { p { "Nothing was observed beside the operations." } }

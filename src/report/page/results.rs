@@ -194,7 +194,7 @@ fn statistics(context: &Context<'_>) -> Markup {
         html! {
             tr {
                 th scope="row" { bdi { (plain(&row.workload)) } }
-                td { (phase) " ÷ before" }
+                td.word { (phase) " ÷ before" }
                 td { (contrast.welch.map_or(NONE.to_owned(), |welch| p(welch.p))) }
                 td { (contrast.welch.map_or(NONE.to_owned(), |welch| format!("{:.1}", welch.degrees_of_freedom))) }
                 td { (ratio(contrast.hodges_lehmann)) }
