@@ -14,8 +14,10 @@ mod json;
 mod layers;
 mod layout;
 mod page;
+mod sitting;
 mod study;
 mod terminal;
+mod verdict;
 mod why;
 mod words;
 
@@ -23,7 +25,8 @@ pub use data::comparison_csv;
 pub use figures::{Figure, Figures};
 pub use json::comparison_json;
 pub use page::page;
-pub use study::{sitting_text, study_text};
+pub use sitting::sitting_text;
+pub use study::study_text;
 pub use terminal::comparison_text;
 pub use why::{why_csv, why_json, why_text};
 

@@ -2,6 +2,7 @@
 
 use super::grades::Judgements;
 use super::layout::{clamp, heading, list, paragraph, table};
+use super::verdict;
 use super::words::{self, NONE};
 use crate::chart::{self, Family, short};
 use crate::compare::{Comparison, Contrast, Group, Row, Verdict};
@@ -54,7 +55,7 @@ fn verdicts(comparison: &Comparison, judgements: &Judgements, row: &Row, width: 
     let mut text = format!("\n{}\n", short(&row.workload, width));
     let rules = &comparison.rules;
     for (phase, contrast) in contrasts(row) {
-        let words = words::verdict(row, contrast, phase, rules, judgements);
+        let words = verdict::verdict(row, contrast, phase, rules, judgements);
         text += &paragraph(width, &format!("  {:<8}", phase.word()), &words);
     }
     if contrasts(row).next().is_none() {

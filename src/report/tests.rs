@@ -57,7 +57,7 @@ impl Rendered {
             _ => row.during_before.as_ref().unwrap(),
         };
         let rules = &self.comparison.rules;
-        words::verdict(row, contrast, phase, rules, &self.judgements)
+        verdict::verdict(row, contrast, phase, rules, &self.judgements)
     }
 }
 

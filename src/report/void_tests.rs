@@ -6,6 +6,7 @@ use super::*;
 use crate::compare::{Row, Verdict};
 use crate::judge::{Evidence, Grade, Layer, Says, Share, Strength, judge_all, rule};
 use crate::plan::Phase;
+use crate::record::observed;
 
 /// The large reads: before they came from the drives, after from a cache, and faster.
 fn large_read(all: &Rendered) -> &Row {
@@ -43,6 +44,39 @@ fn the_scene_has_all_grades_and_a_void_phase_that_is_faster() {
             cached_percent: Some(83)
         }
     ));
+}
+
+#[test]
+fn a_single_bad_trial_is_left_out_with_its_grade() {
+    let mut study = testing::study(Scene::Warm);
+    let trial = large_read(rendered(Scene::Warm))
+        .group(Phase::Before)
+        .unwrap()
+        .trials[0];
+    let seen = study.observations.get_mut(&trial).unwrap();
+    let fetched = seen.get(observed::PROCESS_FETCHED).unwrap();
+    seen.put(observed::PROCESS_FETCHED, 0.1 * fetched);
+    let judgements = judge_all(&study);
+    let all = Rendered::of(study, judgements);
+    let before = large_read(&all).group(Phase::Before).unwrap();
+    assert!(before.void.is_none() && !before.trials.contains(&trial));
+    let sentence = format!("Trial {trial} is left out: grade X: served from a cache (about 90 %).");
+    assert!(
+        all.text().replace("\n    ", " ").contains(&sentence),
+        "{}",
+        all.text()
+    );
+    assert!(all.html.contains(&sentence));
+    // Memory of the client is what the advice is about then.
+    let why = why_text(&all.study, Some(trial), &all.judgements, 80).unwrap();
+    assert!(
+        why.contains("Direct I/O was accepted and memory served"),
+        "{why}"
+    );
+    let client = why
+        .lines()
+        .find(|line| line.trim_start().starts_with("client"));
+    assert!(client.unwrap().contains("◀ served from here"), "{why}");
 }
 
 #[test]
@@ -149,7 +183,7 @@ fn the_page_and_its_pictures_say_void_as_loudly_as_a_gain() {
         let void = name.contains("latency-1") || name.contains("rates-sequential");
         assert!(!void || svg.contains("void"), "{name}");
         assert!(
-            !name.contains("series-") || svg.contains(">\ngrade ") || svg.contains("; grade "),
+            !name.contains("series-") || svg.contains("; grade "),
             "{name}"
         );
     }

@@ -5,8 +5,9 @@ use serde::Serialize;
 use super::data::{csv, text};
 use super::grades::{self, Judgements};
 use super::layout::{clamp, heading, list, paragraph, table};
+use super::study::moment;
 use super::words;
-use super::{advice, layers, study as trials};
+use super::{advice, layers, sitting};
 use crate::chart::plain;
 use crate::judge::{Evidence, Judgement, Says, Share};
 use crate::study::tables::cell;
@@ -78,7 +79,7 @@ pub fn why_text(
 /// Names and values of what is known of a trial in short.
 fn summary(trial: &Trial, judged: &Judgement) -> [(&'static str, String); 5] {
     let load = trial.as_workload();
-    let rate = trials::rate(trial);
+    let rate = sitting::rate(trial);
     let rate = match judged.ruling.grade.holds() {
         true => rate,
         false => format!("void: {rate} is no speed of the drives"),
@@ -90,11 +91,7 @@ fn summary(trial: &Trial, judged: &Judgement) -> [(&'static str, String); 5] {
         ),
         (
             "measured",
-            format!(
-                "{} the expansion, {}",
-                trial.phase,
-                trials::moment(trial.started)
-            ),
+            format!("{} the expansion, {}", trial.phase, moment(trial.started)),
         ),
         ("rate", rate),
         ("cached", grades::share(&judged.ruling)),

@@ -6,8 +6,8 @@ use super::Context;
 use super::real::grade;
 use crate::chart::plain;
 use crate::facts::Change;
-use crate::report::study::{self, data_words, moment};
-use crate::report::{grades, history, words};
+use crate::report::study::{data_words, moment};
+use crate::report::{grades, history, sitting, words};
 use crate::study::Trial;
 
 /// The latest facts, and what changed.
@@ -133,7 +133,7 @@ fn trial_row(context: &Context<'_>, trial: &Trial) -> Markup {
             td.word { bdi { (plain(&trial.workload)) } }
             td.word { (moment(trial.started)) }
             td { (grade(void, grades::letter(judged))) }
-            td { (bracket(study::rate(trial))) }
+            td { (bracket(sitting::rate(trial))) }
             td { (bracket(latency(trial.p50_ns))) }
             td { (bracket(latency(trial.p99_ns))) }
             td { (bracket(latency(trial.max_ns))) }
@@ -142,7 +142,7 @@ fn trial_row(context: &Context<'_>, trial: &Trial) -> Markup {
             td.word {
                 bdi { (plain(&trial.tags)) }
                 @if !trial.notes.is_empty() { " " bdi { (plain(&trial.notes)) } }
-                @if let Some(cause) = study::cause(trial) { " " bdi { (cause) } }
+                @if let Some(cause) = sitting::cause(trial) { " " bdi { (cause) } }
             }
         }
     }

@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::{Context, sentence_case};
 use crate::chart::plain;
 use crate::judge::{Evidence, Judgement};
-use crate::report::{advice, grades, study};
+use crate::report::{advice, grades, sitting};
 use crate::study::Trial;
 
 /// The rule of grades, as evidence and grade, first fit first.
@@ -146,8 +146,8 @@ fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement) -> Markup 
                 @if void { " " strong.tag { "void" } }
             }
             p {
-                @if void { "Rate, void: " (study::rate(trial)) " is no speed of the drives. " }
-                @else { "Rate: " (study::rate(trial)) ". " }
+                @if void { "Rate, void: " (sitting::rate(trial)) " is no speed of the drives. " }
+                @else { "Rate: " (sitting::rate(trial)) ". " }
                 "Cached part: " (super::unbroken(&grades::share(&judged.ruling))) ". "
                 bdi { (sentence_case(&super::unbroken(&plain(&judged.limiting.sentence)))) } "."
             }

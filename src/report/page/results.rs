@@ -7,6 +7,7 @@ use super::{Context, sentence_case, unbroken};
 use crate::chart::{Family, letter, plain};
 use crate::compare::{Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
+use crate::report::verdict;
 use crate::report::words::{self, NONE};
 
 /// A sentence a workload, and what is next.
@@ -27,7 +28,7 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
     let rules = &context.comparison.rules;
     let sentence = |contrast: &Contrast, phase: Phase| {
         let judgements = context.judgements;
-        unbroken(&words::verdict(row, contrast, phase, rules, judgements))
+        unbroken(&verdict::verdict(row, contrast, phase, rules, judgements))
     };
     let medians: Vec<String> = row
         .groups
