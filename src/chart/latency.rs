@@ -1,6 +1,8 @@
 //! How latency is distributed in each phase of a workload.
 
 use hdrhistogram::Histogram;
+use plotters::element::DashedPathElement;
+use plotters::style::Color;
 use plotters::style::text_anchor::HPos;
 
 use super::axis::{self, Scale};
@@ -51,8 +53,8 @@ impl PhaseLatency {
     }
 }
 
-/// Latency of `workload` by percentile, a line a phase; those that are void are drawn thin with hollow
-/// marks, and say so. The percentiles are spaced by their number of nines, latency is
+/// Latency of `workload` by percentile, a line a phase; those that are void are drawn as a faint
+/// trace with hollow marks, and say so. The percentiles are spaced by their number of nines, latency is
 /// logarithmic, and a line goes from 10 % to where fewer than ten operations lie beyond. `id` is unique on the
 /// page.
 pub fn latency_distribution(
@@ -139,10 +141,8 @@ impl<'a> Curve<'a> {
         if !self.of.void {
             return line(canvas, self.of.phase, places);
         }
-        for pair in places.windows(2) {
-            rule(canvas, pair[0], pair[1], palette::of(self.of.phase), 1)?;
-        }
-        Ok(())
+        let style = palette::of(self.of.phase).colour().stroke_width(1);
+        canvas.draw(&DashedPathElement::new(places, 2, 8, style))
     }
 
     fn mark(&self, canvas: &Canvas<'_>, place: Place) -> Result<(), Failure> {

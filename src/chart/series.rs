@@ -5,7 +5,7 @@ use plotters::style::Color;
 use plotters::style::text_anchor::HPos;
 
 use super::axis::{self, Scale};
-use super::canvas::{Canvas, Caption, Failure, picture, rule, write};
+use super::canvas::{Canvas, Caption, Failure, hatch, picture, rule, write};
 use super::grade::letter;
 use super::palette;
 use crate::judge::Grade;
@@ -22,7 +22,7 @@ const MOST_DOTS: usize = 60;
 
 /// The rate of each 1 s window of `trial` in MB/s: windows before steady state hollow on a shaded
 /// ground, the mean of the others as a level line. `grade` stands above; where it does not hold, so does
-/// `void`, and there is no mean.
+/// `void`, on a hatched ground, and there is no mean.
 ///
 /// `top` is the rate in bytes per second at the upper end of the axis, so that pictures which stand
 /// together can share it; `id` is unique on the page.
@@ -73,6 +73,9 @@ pub fn trial_series(
             let ground = palette::SHADE.colour().filled();
             let corners = [(LEFT, TOP), (x.at(warm as f64), BOTTOM)];
             canvas.draw(&Rectangle::new(corners, ground))?;
+        }
+        if void {
+            hatch(canvas, [(LEFT, TOP), (RIGHT, BOTTOM)], palette::RULE)?;
         }
         axes(canvas, x, y, windows.len(), most)?;
         if let Some(mean) = mean {

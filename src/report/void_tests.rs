@@ -73,9 +73,7 @@ fn a_single_bad_trial_is_left_out_with_its_grade() {
         why.contains("Direct I/O was accepted and memory served"),
         "{why}"
     );
-    let client = why
-        .lines()
-        .find(|line| line.trim_start().starts_with("client"));
+    let client = why.lines().find(|line| line.starts_with("  client "));
     assert!(client.unwrap().contains("◀ served from here"), "{why}");
 }
 

@@ -5,6 +5,7 @@ mod appendix;
 mod method;
 pub(super) mod real;
 mod results;
+mod statistics;
 
 use jiff::Timestamp;
 use maud::{DOCTYPE, Markup, PreEscaped, html};

@@ -3,8 +3,8 @@
 use maud::{Markup, html};
 
 use super::real::grade;
-use super::{Context, sentence_case, unbroken};
-use crate::chart::{Family, letter, plain};
+use super::{Context, sentence_case, statistics, unbroken};
+use crate::chart::{Family, letter, plain, void};
 use crate::compare::{Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
 use crate::report::verdict;
@@ -71,7 +71,8 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
     }
 }
 
-fn is_void(contrast: &Contrast) -> bool {
+/// Whether nothing can be said of a change.
+pub(super) fn is_void(contrast: &Contrast) -> bool {
     matches!(contrast.verdict, Verdict::Void { .. })
 }
 
@@ -121,23 +122,14 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
                         single trials; the letter is the grade. A hatched lane is void and has no rate."))
                 }
             }
-            @if comparison.workloads.iter().any(any_figures) {
+            @if comparison.workloads.iter().any(statistics::any) {
                 details {
                     summary { (context.banner()) "Further statistics of each ratio" }
-                    div.scroll { (statistics(context)) }
+                    div.scroll { (statistics::table(context)) }
                 }
             }
         }
     }
-}
-
-/// Whether a ratio of the row is one of drives.
-fn any_figures(row: &Row) -> bool {
-    let contrasts = [&row.during_before, &row.after_before];
-    contrasts
-        .into_iter()
-        .flatten()
-        .any(|contrast| !is_void(contrast))
 }
 
 fn rate_row(row: &Row) -> Markup {
@@ -164,10 +156,13 @@ fn rate_row(row: &Row) -> Markup {
             @for phase in Phase::ALL {
                 td {
                     @if let Some(group) = row.group(phase) {
-                        @if group.void.is_some() {
+                        @if let Some(words) = void(group) {
                             (grade(true, letter(group.grade))) br;
-                            small { (crate::chart::cached(group.void.and_then(|void| void.cached)).unwrap_or_else(|| "not the drives".to_owned())) " · " (words::count(group.trials.len(), "trial")) br;
-                                "nos. " (words::numbers(&group.trials)) }
+                            small {
+                                (unbroken(&words)) br;
+                                (words::count(group.trials.len(), "trial")) br;
+                                "nos. " (words::numbers(&group.trials))
+                            }
                         } @else {
                             (words::rate(family, group.median_rate, group.block_bytes)) " "
                             (grade(false, letter(group.grade))) br;
@@ -181,53 +176,6 @@ fn rate_row(row: &Row) -> Markup {
             }
             (ratio(row.during_before.as_ref()))
             (ratio(row.after_before.as_ref()))
-        }
-    }
-}
-
-fn statistics(context: &Context<'_>) -> Markup {
-    let ratio = |value: Option<f64>| value.map_or(NONE.to_owned(), |ratio| format!("{ratio:.3}"));
-    let p = |value: f64| match value {
-        p if p < 0.0001 => "< 0.0001".to_owned(),
-        p => format!("{p:.4}"),
-    };
-    let row = |row: &Row, phase: Phase, contrast: &Contrast| {
-        html! {
-            tr {
-                th scope="row" { bdi { (plain(&row.workload)) } }
-                td.word { (phase) " ÷ before" }
-                td { (contrast.welch.map_or(NONE.to_owned(), |welch| p(welch.p))) }
-                td { (contrast.welch.map_or(NONE.to_owned(), |welch| format!("{:.1}", welch.degrees_of_freedom))) }
-                td { (ratio(contrast.hodges_lehmann)) }
-                td {
-                    @if let Some(test) = contrast.permutation {
-                        (p(test.p)) br;
-                        small { (test.count) " of " (test.total) @if test.exact { ", exact" } @else { ", drawn" } }
-                    } @else { (NONE) }
-                }
-                td {
-                    @if let Some(interval) = contrast.bootstrap {
-                        (format!("{:.3} to {:.3}", interval.low, interval.high))
-                    } @else { (NONE) }
-                }
-                td { (ratio(contrast.smallest_provable)) }
-            }
-        }
-    };
-    html! {
-        table.second {
-            (context.caption("Welch on logs, and three methods that need no normal distribution."))
-            thead { tr {
-                @for head in ["Workload", "Ratio", "Welch p", "Degrees of freedom", "Hodges-Lehmann ratio",
-                    "Permutation p", "Bootstrap, ratio of medians", "Smallest provable factor"]
-                { th scope="col" { (head) } }
-            } }
-            tbody {
-                @for each in &context.comparison.workloads {
-                    @if let Some(contrast) = each.during_before.as_ref().filter(|of| !is_void(of)) { (row(each, Phase::During, contrast)) }
-                    @if let Some(contrast) = each.after_before.as_ref().filter(|of| !is_void(of)) { (row(each, Phase::After, contrast)) }
-                }
-            }
         }
     }
 }
@@ -281,7 +229,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
             div.figures {
                 @for figure in &context.figures.latencies {
                     (context.figure(figure, "All trials of a phase merged; a line ends where fewer than ten \
-                        operations lie beyond it. A thin line with hollow marks is void."))
+                        operations lie beyond it. A faint trace with hollow marks is void."))
                 }
             }
         }
