@@ -66,8 +66,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     demo.sittings(Phase::After)?;
     let written = super::report::write(&mut demo.store, demo.share.now())?;
     let study = demo.store.study();
-    let comparison = compare(study, &judge_all(study), Rules::of(study));
-    print(&report::comparison_text(&comparison, width()))?;
+    let judgements = judge_all(study);
+    let comparison = compare(study, &judgements, Rules::of(study));
+    print(&report::comparison_text(&comparison, &judgements, width()))?;
     print(&format!(
         "\nSIMULATED {}",
         super::report::told(root, &written)

@@ -19,6 +19,7 @@ mod screen;
 mod show;
 mod sitting;
 mod sweep;
+mod why;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -47,6 +48,7 @@ enum Command {
     Measure(measure::Arguments),
     Sweep(sweep::Arguments),
     Show(show::Arguments),
+    Why(why::Arguments),
     Compare(compare::Arguments),
     Report(report::Arguments),
     Clean(clean::Arguments),
@@ -77,6 +79,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Sweep(arguments) => sweep::run(&arguments),
         Command::Show(arguments) => show::run(&arguments),
+        Command::Why(arguments) => why::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),
         Command::Clean(arguments) => clean::run(&arguments),
