@@ -302,6 +302,7 @@ fn observe(study: &mut Study) {
     let pool = study.config.pool.as_mut().unwrap();
     (pool.rpm, pool.drive_rate) = (Some(7_200), Some(Bytes(210_000_000)));
     study.config.server = Some(Server {
+        address: None,
         diskstats_command: Some("ssh lamp cat /proc/diskstats".into()),
         members: ["sda", "sdb", "sdc", "sdd", "sde"]
             .map(str::to_owned)
