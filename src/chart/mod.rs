@@ -1,4 +1,5 @@
-//! Pictures as SVG text: rates by workload, a trial second by second, the distribution of latency.
+//! Pictures as SVG text: rates by workload, a trial second by second, the distribution of latency,
+//! rereading by working set.
 //!
 //! Values in, text out. A picture is drawn with plotters in the light colours of `chart/palette.rs`, which
 //! are then replaced by CSS variables, so that one SVG serves a light and a dark page;
@@ -15,6 +16,7 @@ mod latency;
 mod layers;
 mod palette;
 mod series;
+mod sweep;
 mod text;
 
 pub use family::{Family, family_chart};
@@ -23,6 +25,7 @@ pub use latency::{PhaseLatency, latency_distribution};
 pub use layers::{Reached, Stage, layers_chart};
 pub use palette::{standalone, stylesheet};
 pub use series::trial_series;
+pub use sweep::sweep_chart;
 pub use text::{plain, short};
 
 #[cfg(test)]

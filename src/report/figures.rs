@@ -5,10 +5,11 @@ use hdrhistogram::Histogram;
 use super::grades::Judgements;
 use super::layers;
 use crate::chart::{
-    Family, PhaseLatency, family_chart, latency_distribution, layers_chart, plain, trial_series,
+    Family, PhaseLatency, family_chart, latency_distribution, layers_chart, plain, sweep_chart,
+    trial_series,
 };
 use crate::compare::{Comparison, Row};
-use crate::judge::Judgement;
+use crate::judge::{Judgement, cache_size, levels};
 use crate::plan::Phase;
 use crate::record::histogram;
 use crate::study::{Study, Trial, WindowRow};
@@ -31,6 +32,8 @@ pub struct Figures {
     pub rates: Vec<Figure>,
     /// The layers from a drive to the client, a picture a phase.
     pub layers: Vec<Figure>,
+    /// Rereading growing working sets, where the share was swept.
+    pub sweep: Option<Figure>,
     /// Distributions of latency, a picture a workload.
     pub latencies: Vec<Figure>,
     /// By workload, a picture a trial.
@@ -54,6 +57,7 @@ impl Figures {
                 .into_iter()
                 .flat_map(|phase| layers(study, judgements, phase))
                 .collect(),
+            sweep: sweep(study),
             latencies,
             series: series(study, judgements),
             remarks,
@@ -63,7 +67,7 @@ impl Figures {
     /// All of them, in the order of the page.
     pub fn all(&self) -> impl Iterator<Item = &Figure> {
         let series = self.series.iter().flat_map(|(_, figures)| figures);
-        let layers = self.layers.iter().chain(&self.latencies);
+        let layers = self.layers.iter().chain(&self.sweep).chain(&self.latencies);
         self.rates.iter().chain(layers).chain(series)
     }
 }
@@ -112,6 +116,26 @@ fn layers(study: &Study, judgements: &Judgements, phase: Phase) -> Vec<Figure> {
     layers::shown(study, judgements, phase)
         .filter_map(figure)
         .collect()
+}
+
+/// The latest sweep.
+fn sweep(study: &Study) -> Option<Figure> {
+    let rows = study.latest_sweep();
+    let first = rows.first()?;
+    let found = levels(rows);
+    let ends = match cache_size(&found) {
+        Some(size) => format!("caches on the path end below {}", size.iec()),
+        None => "no cache shows up to the size of the test data".to_owned(),
+    };
+    let id = "sweep".to_owned();
+    Some(Figure {
+        svg: sweep_chart(rows, &found, first.simulated, &id),
+        caption: format!(
+            "Rereading growing working sets, sweep {}: {ends}.",
+            first.sweep
+        ),
+        id,
+    })
 }
 
 fn latency(

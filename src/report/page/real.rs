@@ -57,6 +57,9 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
                 @for figure in &context.figures.layers {
                     (context.figure(figure, "A bar is a known ceiling, a broken line an unknown one."))
                 }
+                @if let Some(sweep) = &context.figures.sweep {
+                    (context.figure(sweep, "Squares are working sets, lines the levels found in them."))
+                }
             }
             @if !void.is_empty() {
                 div.scroll { (trials(context, &void, "Void trials, of which no verdict is made.")) }
