@@ -14,9 +14,9 @@ use crate::stats::interval::{Interval, bootstrap_two_sample_percentile};
 const PERMUTATION_DRAWS: u64 = 20_000;
 /// Resamples of the bootstrap.
 const RESAMPLES: usize = 2_000;
-/// Units on each side from which on the bootstrap interval holds what it says: simulated, one of
-/// 95 % covers 90 % with three units, 93 % with four and at least 95 % from five on.
-const LEAST_RESAMPLED: usize = 5;
+/// Units on each side from which on the bootstrap interval holds about what it says: simulated, one
+/// of 95 % covers 90 % with three units, 93 % with four and 97 % with five.
+const LEAST_RESAMPLED: usize = 4;
 
 /// A later phase over `before`.
 ///
@@ -38,8 +38,8 @@ pub struct Contrast {
     /// Permutation test of the log values of units; `None` where they are so few that it could
     /// never be surer than the rules ask.
     pub permutation: Option<Permutation>,
-    /// Percentile bootstrap interval of the ratio of medians over trials, whole units drawn;
-    /// `None` below five units on a side.
+    /// Percentile bootstrap interval of the ratio of medians of units, a sitting standing with its
+    /// geometric mean; `None` below four units on a side.
     pub bootstrap: Option<Interval>,
     /// The smallest factor above 1 that these units would probably have proved; its inverse for a
     /// fall.
@@ -137,21 +137,23 @@ fn could_be_sure(test: &Permutation, rules: Rules) -> bool {
     2.0 / test.total as f64 <= 1.0 - rules.confidence
 }
 
-/// Interval of the ratio of medians over all trials, by drawing whole units.
+/// Interval of the ratio of medians of units.
 fn bootstrap(
-    before: &Sample<'_>,
-    other: &Sample<'_>,
+    before: &Sample,
+    other: &Sample,
     rules: Rules,
     rng: &mut fastrand::Rng,
 ) -> Option<Interval> {
-    if before.units.len().min(other.units.len()) < LEAST_RESAMPLED {
+    let values = |sample: &Sample| sample.logs.iter().map(|log| log.exp()).collect::<Vec<_>>();
+    let (before, other) = (values(before), values(other));
+    if before.len().min(other.len()) < LEAST_RESAMPLED {
         return None;
     }
-    let middle = |units: &[&[f64]]| median(&units.concat()).unwrap_or(f64::NAN);
+    let middle = |values: &[f64]| median(values).unwrap_or(f64::NAN);
     bootstrap_two_sample_percentile(
-        &before.units,
-        &other.units,
-        |before: &[&[f64]], other: &[&[f64]]| middle(other) / middle(before),
+        &before,
+        &other,
+        |before, other| middle(other) / middle(before),
         RESAMPLES,
         rules.confidence,
         rng,

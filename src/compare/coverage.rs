@@ -111,14 +111,14 @@ fn one_phase_may_lend_the_other_its_spread_between_sittings() {
     }
 }
 
-/// During a reshape sittings differ by its position, too: from three sittings on, that costs
-/// nothing, whichever phase it is.
+/// During a reshape sittings differ by its position, too: from three sittings on, that costs a
+/// point of coverage where one phase scatters ten times as much as the other, hardly any below.
 #[test]
 fn phases_may_differ_in_how_their_sittings_scatter() {
     for sitting_sds in [(0.02, 0.06), (0.06, 0.02), (0.01, 0.1)] {
         let shares = Shares::of(THREE_AND_THREE, sitting_sds, 0.02);
         assert!(
-            (0.93..=0.97).contains(&shares.covered) && shares.alarms <= 0.06,
+            (0.93..=0.97).contains(&shares.covered) && shares.alarms <= 0.07,
             "{SEED}, sittings {sitting_sds:?}: {shares:?}"
         );
     }

@@ -58,38 +58,32 @@ impl BetweenSittings {
     }
 }
 
-/// Compared values of a phase, each above 0, cut into the units of repetition.
+/// Compared values of a phase, drawn together into the units of repetition.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Sample<'a> {
-    /// The values of each unit; none is empty.
-    pub units: Vec<&'a [f64]>,
-    /// The mean log of each unit.
+pub(super) struct Sample {
+    /// The mean natural log of the values of each unit.
     pub logs: Vec<f64>,
 }
 
-impl<'a> Sample<'a> {
-    /// Cuts `values` into sittings of the given sizes, whose sum is their number, or into trials.
-    pub(super) fn new(values: &'a [f64], sittings: &[usize], between: BetweenSittings) -> Self {
-        let units: Vec<&[f64]> = match between {
+impl Sample {
+    /// Cuts `values`, each above 0, into sittings of the given sizes, whose sum is their number, or
+    /// into trials.
+    pub(super) fn new(values: &[f64], sittings: &[usize], between: BetweenSittings) -> Self {
+        let logs: Vec<f64> = values.iter().map(|value| value.ln()).collect();
+        let logs = match between {
+            BetweenSittings::NotIncluded { .. } => logs,
             BetweenSittings::Included { .. } => {
-                let mut rest = values;
-                let cut = sittings.iter().map(|&size| {
-                    let (unit, after) = rest.split_at(size);
+                let mut rest = logs.as_slice();
+                let means = sittings.iter().filter_map(|&size| {
+                    let (sitting, after) = rest.split_at(size);
                     rest = after;
-                    unit
+                    mean(sitting)
                 });
-                cut.collect()
+                means.collect()
             }
-            BetweenSittings::NotIncluded { .. } => values.chunks(1).collect(),
         };
-        let logs = units.iter().filter_map(|unit| mean_log(unit)).collect();
-        Self { units, logs }
+        Self { logs }
     }
-}
-
-/// Mean of the natural logs.
-fn mean_log(values: &[f64]) -> Option<f64> {
-    mean(&values.iter().map(|value| value.ln()).collect::<Vec<_>>())
 }
 
 /// The ratio of geometric means, other over before, with its interval. Every unit weighs the same:
@@ -98,8 +92,8 @@ fn mean_log(values: &[f64]) -> Option<f64> {
 ///
 /// `None` where the units are too few or do not differ at all.
 pub(super) fn estimate(
-    before: &Sample<'_>,
-    other: &Sample<'_>,
+    before: &Sample,
+    other: &Sample,
     between: BetweenSittings,
     confidence: f64,
 ) -> Option<RatioEstimate> {
@@ -130,12 +124,12 @@ mod tests {
     fn values_are_cut_at_the_ends_of_sittings() {
         let values = [1.0, 1.0, 2.0, 8.0, 4.0];
         let sittings = Sample::new(&values, &[2, 2, 1], BetweenSittings::of(3, 3));
-        assert_eq!(sittings.units, [&values[..2], &values[2..4], &values[4..]]);
         let logs = [0.0, 4f64.ln(), 4f64.ln()];
+        assert_eq!(sittings.logs.len(), 3);
         for (found, expected) in sittings.logs.iter().zip(logs) {
             assert!((found - expected).abs() < 1e-15);
         }
         let trials = Sample::new(&values, &[2, 3], BetweenSittings::of(2, 1));
-        assert_eq!(trials.units.len(), 5);
+        assert_eq!(trials.logs, values.map(f64::ln));
     }
 }

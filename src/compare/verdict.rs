@@ -98,8 +98,8 @@ fn reaches_threshold(estimate: RatioEstimate, rules: Rules) -> bool {
 /// How many units on each side would probably prove the change that was seen; `None` where it does
 /// not reach the threshold or too many would be needed.
 pub(super) fn units_needed(
-    before: &Sample<'_>,
-    other: &Sample<'_>,
+    before: &Sample,
+    other: &Sample,
     estimate: RatioEstimate,
     between: BetweenSittings,
     rules: Rules,
