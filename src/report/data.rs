@@ -46,6 +46,10 @@ fn columns(
             text(row.map(|row| cell(&row.load.signature()))),
         ),
         ("simulated".to_owned(), comparison.simulated.to_string()),
+        (
+            "quantity".to_owned(),
+            text(row.map(|row| row.quantity.word())),
+        ),
     ];
     let groups = || Phase::ALL.map(|phase| (phase.word(), row.and_then(|row| row.group(phase))));
     for (phase, group) in groups() {
@@ -148,6 +152,10 @@ fn contrast_columns(name: &str, contrast: Option<&Contrast>) -> Vec<(String, Str
     let permutation = contrast.and_then(|contrast| contrast.permutation);
     let bootstrap = contrast.and_then(|contrast| contrast.bootstrap);
     let columns = [
+        (
+            "between_sittings",
+            text(contrast.map(|c| c.between_sittings.word())),
+        ),
         ("ratio", text(contrast.map(|c| c.ratio))),
         ("low", text(welch.map(|w| w.low))),
         ("high", text(welch.map(|w| w.high))),

@@ -54,6 +54,8 @@ const METHODS: Methods = Methods {
 struct RowJson<'a> {
     workload: &'a str,
     signature: String,
+    /// What is compared.
+    quantity: &'static str,
     before: Option<GroupJson<'a>>,
     during: Option<GroupJson<'a>>,
     after: Option<GroupJson<'a>>,
@@ -110,6 +112,10 @@ struct IntervalJson {
 #[derive(Serialize)]
 struct ContrastJson {
     verdict: &'static str,
+    /// Whether differences between sittings are in the intervals.
+    between_sittings: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sittings_that_would_prove: Option<usize>,
     #[serde(skip_serializing_if = "Option::is_none")]
     trials_that_would_prove: Option<usize>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -193,6 +199,7 @@ fn row<'a>(row: &'a Row, judgements: &'a Judgements) -> RowJson<'a> {
     RowJson {
         workload: &row.workload,
         signature: row.load.signature(),
+        quantity: row.quantity.word(),
         before: group(Phase::Before),
         during: group(Phase::During),
         after: group(Phase::After),
@@ -252,6 +259,8 @@ fn contrast(contrast: &Contrast) -> ContrastJson {
     let figures = (!matches!(contrast.verdict, Verdict::Void { .. })).then_some(contrast);
     ContrastJson {
         verdict: contrast.verdict.word(),
+        between_sittings: contrast.between_sittings.word(),
+        sittings_that_would_prove: contrast.sittings_needed,
         trials_that_would_prove,
         missing_trials,
         ratio: figures.map(|figures| figures.ratio),

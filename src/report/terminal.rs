@@ -30,11 +30,7 @@ pub fn comparison_text(comparison: &Comparison, judgements: &Judgements, width: 
     text += &rates(comparison, width);
     text += &ratios(comparison, width);
     text += &latencies(comparison, width);
-    let remarks: Vec<String> = comparison
-        .workloads
-        .iter()
-        .flat_map(words::remarks)
-        .collect();
+    let remarks = words::cautions(comparison);
     let limits = words::limits(comparison, judgements);
     text += &list(width, "What limits", &limits);
     text += &list(width, "To know before trusting these", &remarks);

@@ -2,13 +2,21 @@
 
 use super::grades::{self, Judgements};
 use super::words::{NONE, change, confidence, size};
-use crate::compare::{Contrast, Row, Rules, Verdict};
+use crate::compare::{Contrast, Quantity, Row, Rules, Verdict};
 use crate::plan::Phase;
 
 /// The interval of a contrast: `+29 % to +37 %`.
 pub(super) fn interval(contrast: &Contrast) -> Option<String> {
     let welch = contrast.welch?;
     Some(format!("{} to {}", change(welch.low), change(welch.high)))
+}
+
+/// How much the compared quantity changed: of a paced workload it is named.
+fn changed(contrast: &Contrast) -> String {
+    match contrast.quantity {
+        Quantity::Rate => format!(" of {}", size(contrast.ratio - 1.0)),
+        Quantity::Latency => format!(": mean latency {}", change(contrast.ratio)),
+    }
 }
 
 /// The verdict as a sentence without a full stop; `other` is the phase that was held against
@@ -25,8 +33,8 @@ pub(super) fn verdict(
         format!("{} interval {range}", confidence(rules))
     };
     match contrast.verdict {
-        Verdict::Gain => format!("gain of {} ({})", size(contrast.ratio - 1.0), within()),
-        Verdict::Loss => format!("loss of {} ({})", size(contrast.ratio - 1.0), within()),
+        Verdict::Gain => format!("gain{} ({})", changed(contrast), within()),
+        Verdict::Loss => format!("loss{} ({})", changed(contrast), within()),
         Verdict::Void { phase, .. } => {
             let group = row.group(phase);
             let why = group.map_or(String::new(), |group| {
@@ -67,9 +75,13 @@ pub(super) fn verdict(
                     size(factor - 1.0)
                 )
             });
-            let advice = trials.map_or(String::new(), |trials| {
+            let of_trials = trials.map(|trials| format!("{trials} trials on each side"));
+            let of_sittings = contrast
+                .sittings_needed
+                .map(|sittings| format!("{sittings} sittings in each phase"));
+            let advice = of_trials.or(of_sittings).map_or(String::new(), |repeated| {
                 let seen = change(contrast.ratio);
-                format!("; {trials} trials on each side would probably settle the {seen} seen")
+                format!("; {repeated} would probably settle the {seen} seen")
             });
             format!("no provable change{provable}{advice}")
         }

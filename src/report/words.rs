@@ -2,7 +2,7 @@
 
 use super::grades::{self, Judgements};
 use crate::chart::{Family, plain};
-use crate::compare::{Comparison, Group, Row, Rules};
+use crate::compare::{BetweenSittings, Comparison, Group, Quantity, Row, Rules};
 use crate::plan::Phase;
 use crate::study::{Study, Trial};
 use crate::units::{Nanos, Rate, percent};
@@ -122,12 +122,56 @@ pub(super) fn count(number: usize, noun: &str) -> String {
     format!("{number} {noun}{plural}")
 }
 
-/// What a reader of a row has to know before trusting it, a sentence each.
-pub(super) fn remarks(row: &Row) -> Vec<String> {
-    let groups = row.groups.iter().flatten();
-    groups
-        .flat_map(|group| group_remarks(&plain(&row.workload), row.load.reads(), group))
+/// What a reader has to know before trusting a comparison, a sentence each.
+pub(super) fn cautions(comparison: &Comparison) -> Vec<String> {
+    let rows = comparison.workloads.iter().flat_map(remarks);
+    between_sittings(comparison)
+        .into_iter()
+        .chain(rows)
         .collect()
+}
+
+fn remarks(row: &Row) -> Vec<String> {
+    let groups = row.groups.iter().flatten();
+    let name = plain(&row.workload);
+    let paced = (row.quantity == Quantity::Latency).then(|| {
+        format!(
+            "{name}: its rate is its schedule, so its mean latency is compared; a ratio below 1 is the gain."
+        )
+    });
+    let of_groups = groups.flat_map(|group| group_remarks(&name, row.load.reads(), group));
+    paced.into_iter().chain(of_groups).collect()
+}
+
+/// What intervals leave out where sittings are too few, with what would bring it in; nothing where
+/// they leave nothing out.
+fn between_sittings(comparison: &Comparison) -> Option<String> {
+    let contrasts = comparison
+        .workloads
+        .iter()
+        .flat_map(|row| [row.during_before.as_ref(), row.after_before.as_ref()]);
+    let (mut more_before, mut more_other) = (0, 0);
+    for contrast in contrasts.flatten() {
+        if let BetweenSittings::NotIncluded { before, other } = contrast.between_sittings {
+            more_before = more_before.max(before);
+            more_other = more_other.max(other);
+        }
+    }
+    let more = |count: usize, phase: &str| {
+        (count > 0).then(|| format!("{} {phase}", self::count(count, "more sitting")))
+    };
+    let sides = [
+        more(more_before, "before"),
+        more(more_other, "in the other phase"),
+    ];
+    let sides: Vec<String> = sides.into_iter().flatten().collect();
+    (!sides.is_empty()).then(|| {
+        format!(
+            "Differences between sittings (hour, day, who else works) are not in the intervals yet: {} \
+             would bring them in.",
+            sides.join(" and ")
+        )
+    })
 }
 
 /// The rate of a group with its grade: `421.3 MB/s (A)`; `void, about 83 % cached (X)`.
