@@ -6,7 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 use crate::facts::{Client, Facts, Link, Mount, Room};
 use crate::plan::{DataFile, Direction, Phase, Set, TestData, Workload, order};
 use crate::pool::Level;
-use crate::record::{Recording, WINDOW, summarize};
+use crate::record::{Recording, Shape, WINDOW, summarize};
 use crate::seed::{Seed, standard_normal};
 use crate::study::{
     Config, Expansion, FORMAT, Identity, LatencyLog, State, Study, Trial, WindowRow, render_latency,
@@ -198,7 +198,7 @@ fn record(workload: &Workload, rate: (f64, f64, f64), phase: Phase, number: u64)
     let (base, during, after) = rate;
     let factor = [1.0, during, after][phase as usize];
     let level = base * factor * (1.0 + 0.015 * standard_normal(&mut rng));
-    let mut recording = Recording::new(WINDOWS, 2);
+    let mut recording = Recording::new(Shape::exact(WINDOWS, 2));
     for window in 0..WINDOWS {
         // A slow start, and a share that breathes.
         let start = 1.0 - 0.5 * (-(window as f64) / 1.2).exp();

@@ -275,16 +275,16 @@ impl WindowRow {
     /// The rows of trial number `trial`.
     pub fn rows(trial: u64, recording: &Recording, summary: &Summary) -> Vec<Self> {
         let row = |(index, window): (usize, &crate::record::Window)| {
-            let any = !window.latency.is_empty();
+            let latency = recording.window_latency(index);
             Self {
                 trial,
                 window: index as u64,
                 read_bytes: window.read.0,
                 written_bytes: window.written.0,
-                operations: window.latency.len(),
-                mean_ns: any.then(|| window.latency.mean().round() as u64),
-                p50_ns: any.then(|| window.latency.value_at_quantile(0.5)),
-                max_ns: any.then(|| window.latency.max()),
+                operations: latency.operations,
+                mean_ns: latency.mean_ns.map(|mean| mean.round() as u64),
+                p50_ns: latency.p50_ns,
+                max_ns: latency.max_ns,
                 warmup: index < summary.warmup.windows_to_drop,
             }
         };
