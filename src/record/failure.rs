@@ -10,8 +10,10 @@ use crate::plan::{Direction, Operation};
 pub enum Cause {
     /// The operating system's error number.
     Os(i32),
-    /// A read found the end of the file too early, or a write took nothing.
+    /// A read found the end of the file too early.
     EndOfFile,
+    /// A part was moved, and no more when asked again.
+    CutShort,
 }
 
 impl fmt::Display for Cause {
@@ -19,6 +21,7 @@ impl fmt::Display for Cause {
         match self {
             Self::Os(number) => write!(f, "{}", io::Error::from_raw_os_error(*number)),
             Self::EndOfFile => f.write_str("the file ends too early"),
+            Self::CutShort => f.write_str("a part was transferred and no more when asked again"),
         }
     }
 }

@@ -246,7 +246,7 @@ fn blank(
         state: State::Complete,
         cause: String::new(),
         engine: "threads".into(),
-        direct: true,
+        direct: Some(true),
         steady: false,
         warmup_windows: 0,
         windows: 0,

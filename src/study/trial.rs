@@ -69,8 +69,8 @@ pub struct Trial {
     pub cause: String,
     /// What drove it.
     pub engine: String,
-    /// Whether files were open for direct I/O.
-    pub direct: bool,
+    /// Whether transfers passed the client's cache; empty where they should have and nobody tells.
+    pub direct: Option<bool>,
     /// Whether a steady state was reached.
     pub steady: bool,
     /// Windows before it.
@@ -83,7 +83,7 @@ pub struct Trial {
     pub operations: u64,
     /// Time that counts for the rate, flush included.
     pub seconds: f64,
-    /// Time of the flush after the last write; empty for a trial that only reads.
+    /// From the end of the last write to the end of the flush; empty for a trial that only reads.
     pub flush_seconds: Option<f64>,
     /// The trial's number.
     pub rate_bytes_per_s: Option<f64>,
@@ -153,7 +153,7 @@ impl Trial {
             state: State::Interrupted,
             cause: String::new(),
             engine: String::new(),
-            direct: false,
+            direct: None,
             steady: false,
             warmup_windows: 0,
             windows: 0,

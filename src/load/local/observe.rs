@@ -8,6 +8,7 @@ use rustix::fs::{SeekFrom, seek};
 use rustix::io::{pread, pwrite};
 
 use super::buffers::Buffers;
+use super::direct::Alignment;
 use super::files::Files;
 use super::fill;
 use super::residency::resident;
@@ -87,16 +88,23 @@ impl Observer {
 
     /// Empties the server's cache if there is a command for it, looks at everything that is to be
     /// compared afterwards, and touches some untouched blocks twice.
-    pub(super) fn before(&self, assignment: &Assignment<'_>, files: &Files) -> Before {
+    pub(super) fn before(
+        &self,
+        assignment: &Assignment<'_>,
+        files: &Files,
+        alignment: Alignment,
+    ) -> Before {
         let (mut seen, mut notes) = (Observations::default(), Vec::new());
         if let Some(command) = &self.server.empty_cache_command
             && let Err(why) = probe::shell(command, self.patience())
         {
             notes.push(format!("the server's cache was not emptied: {why}"));
         }
-        let mut used = touch_twice(assignment, files, &mut seen);
+        let block = assignment.workload.block.0 as usize;
+        let mut buffers = Buffers::new(1, block, alignment.memory);
+        let mut used = touch_twice(assignment, files, &mut buffers, &mut seen);
         if !assignment.workload.reads() && assignment.workload.block.0 >= LARGE {
-            write_classes(assignment, files, self.study, &mut seen)
+            write_classes(assignment, files, self.study, &mut buffers, &mut seen)
                 .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
             used = CLASS_WRITES;
         }
@@ -197,19 +205,23 @@ impl Observer {
 
 /// Reads blocks that the trial would have read next, and the same again at once. Returns how many
 /// operations of the pattern were used up.
-fn touch_twice(assignment: &Assignment<'_>, files: &Files, seen: &mut Observations) -> u64 {
+fn touch_twice(
+    assignment: &Assignment<'_>,
+    files: &Files,
+    buffers: &mut Buffers,
+    seen: &mut Observations,
+) -> u64 {
     if !assignment.workload.reads() {
         return 0;
     }
-    let mut buffers = Buffers::new(1, assignment.workload.block.0 as usize);
     let touches = touches(assignment.workload.block.0);
     let operations: Vec<Operation> = (0..touches)
         .map(|number| assignment.pattern.at(assignment.first + number))
         .filter(|operation| operation.direction == Direction::Read)
         .collect();
     let begun = Instant::now();
-    let first = touch(&operations, files, &mut buffers, begun);
-    let second = touch(&operations[..first.len()], files, &mut buffers, begun);
+    let first = touch(&operations, files, buffers, begun);
+    let second = touch(&operations[..first.len()], files, buffers, begun);
     if second.len() < 8 {
         return touches;
     }
@@ -240,10 +252,10 @@ fn write_classes(
     assignment: &Assignment<'_>,
     files: &Files,
     study: Identity,
+    buffers: &mut Buffers,
     seen: &mut Observations,
 ) -> Result<(), String> {
     let block = assignment.workload.block.0;
-    let mut buffers = Buffers::new(1, block as usize);
     // Of each 4 KiB, so much is left of what belongs there; the rest becomes zeros.
     let classes = [
         (observed::WRITE_ZEROS, 0),
@@ -273,7 +285,9 @@ fn write_classes(
             span = span + Nanos::from(now.elapsed());
         }
         let now = Instant::now();
-        files.flush(assignment).map_err(|error| error.to_string())?;
+        files
+            .flush(assignment)
+            .map_err(|failure| failure.to_string())?;
         span = span + Nanos::from(now.elapsed());
         seen.put(name, (CLASS_WRITES * block) as f64 / span.secs().max(1e-9));
     }

@@ -392,7 +392,10 @@ fn the_same_seed_gives_the_same_recordings() {
                     .iter_recorded()
                     .map(|step| (step.value_iterated_to(), step.count_at_value()))
                     .collect();
-                format!("{bytes:?} {windows:?} {latency:?} {flush:?} {:?}", recording.ended)
+                format!(
+                    "{bytes:?} {windows:?} {latency:?} {flush:?} {:?}",
+                    recording.ended
+                )
             })
             .collect();
         (texts, rig.share.now(), rig.share.facts())
