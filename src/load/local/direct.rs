@@ -48,7 +48,7 @@ pub(super) struct Alignment {
 
 impl Alignment {
     /// Buffered transfers go anywhere.
-    const ANY: Self = Self {
+    pub(super) const ANY: Self = Self {
         memory: 1,
         offset: 1,
     };
@@ -106,7 +106,7 @@ pub(super) fn open(folder: &Folder, assignment: &Assignment<'_>) -> Result<Opene
         (Direction::Read, observed::DIRECT_READ_RESIDENT),
         (Direction::Write, observed::DIRECT_WRITE_RESIDENT),
     ] {
-        let look = looks(assignment, direction, &files, &mut buffers);
+        let look = looks(assignment, direction, &files, &mut buffers, alignment);
         let Some(look) = look else { continue };
         seen.put_some(name, look.resident);
         let why = match look.passing {
@@ -207,10 +207,12 @@ fn looks(
     direction: Direction,
     files: &Files,
     buffers: &mut Buffers,
+    alignment: Alignment,
 ) -> Option<Look> {
     let mut last = None;
     for operation in places(assignment, direction) {
-        let look = look(files.get(operation.file), &operation, buffers.get(0));
+        let file = files.get(operation.file);
+        let look = look(file, &operation, buffers.get(0), alignment);
         last = Some(look);
         if look.passing != Passing::Stays {
             break;

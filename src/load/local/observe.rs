@@ -5,13 +5,13 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use rustix::fs::{SeekFrom, seek};
-use rustix::io::{pread, pwrite};
 
 use super::buffers::Buffers;
 use super::direct::Alignment;
 use super::files::Files;
 use super::fill;
 use super::residency::resident;
+use super::transfer::{read_fully, write_fully};
 use crate::facts::counters::{CoreTime, Counters, Deltas, DriveIo, difference};
 use crate::load::{Assignment, generation};
 use crate::plan::content::BLOCK;
@@ -102,10 +102,17 @@ impl Observer {
         }
         let block = assignment.workload.block.0 as usize;
         let mut buffers = Buffers::new(1, block, alignment.memory);
-        let mut used = touch_twice(assignment, files, &mut buffers, &mut seen);
+        let mut used = touch_twice(assignment, files, alignment, &mut buffers, &mut seen);
         if !assignment.workload.reads() && assignment.workload.block.0 >= LARGE {
-            write_classes(assignment, files, self.study, &mut buffers, &mut seen)
-                .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
+            write_classes(
+                assignment,
+                files,
+                alignment,
+                self.study,
+                &mut buffers,
+                &mut seen,
+            )
+            .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
             used = CLASS_WRITES;
         }
         put_residency(observed::RESIDENT_BEFORE, assignment, files, &mut seen);
@@ -208,6 +215,7 @@ impl Observer {
 fn touch_twice(
     assignment: &Assignment<'_>,
     files: &Files,
+    alignment: Alignment,
     buffers: &mut Buffers,
     seen: &mut Observations,
 ) -> u64 {
@@ -220,8 +228,8 @@ fn touch_twice(
         .filter(|operation| operation.direction == Direction::Read)
         .collect();
     let begun = Instant::now();
-    let first = touch(&operations, files, buffers, begun);
-    let second = touch(&operations[..first.len()], files, buffers, begun);
+    let first = touch(&operations, files, alignment, buffers, begun);
+    let second = touch(&operations[..first.len()], files, alignment, buffers, begun);
     if second.len() < 8 {
         return touches;
     }
@@ -251,6 +259,7 @@ fn touch_twice(
 fn write_classes(
     assignment: &Assignment<'_>,
     files: &Files,
+    alignment: Alignment,
     study: Identity,
     buffers: &mut Buffers,
     seen: &mut Observations,
@@ -277,11 +286,13 @@ fn write_classes(
                 .chunks_exact_mut(BLOCK)
                 .for_each(|part| part[kept..].fill(0));
             let now = Instant::now();
-            match pwrite(files.get(operation.file), buffer, operation.offset) {
-                Ok(bytes) if bytes as u64 == block => {}
-                Ok(_) => return Err("a write was cut short".into()),
-                Err(error) => return Err(error.to_string()),
-            }
+            write_fully(
+                files.get(operation.file),
+                buffer,
+                operation.offset,
+                alignment,
+            )
+            .map_err(|cause| cause.to_string())?;
             span = span + Nanos::from(now.elapsed());
         }
         let now = Instant::now();
@@ -298,6 +309,7 @@ fn write_classes(
 fn touch(
     operations: &[Operation],
     files: &Files,
+    alignment: Alignment,
     buffers: &mut Buffers,
     begun: Instant,
 ) -> Vec<Nanos> {
@@ -307,10 +319,10 @@ fn touch(
         if Nanos::from(now - begun) > TOUCHING {
             break;
         }
-        let whole = buffers.block();
-        match pread(files.get(operation.file), buffers.get(0), operation.offset) {
-            Ok(bytes) if bytes == whole => times.push(Nanos::from(now.elapsed())),
-            _ => break,
+        let file = files.get(operation.file);
+        match read_fully(file, buffers.get(0), operation.offset, alignment) {
+            Ok(()) => times.push(Nanos::from(now.elapsed())),
+            Err(_) => break,
         }
     }
     times

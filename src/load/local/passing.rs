@@ -4,11 +4,14 @@ use std::fs;
 use std::os::fd::BorrowedFd;
 
 use rustix::fs::{Advice, fadvise, fdatasync, fstatfs};
-use rustix::io::{Errno, pread, pwrite};
 
+use super::direct::Alignment;
 use super::residency::resident_part;
+use super::transfer::{read_fully, write_fully};
 use crate::facts::counters::ProcessIo;
+use crate::load::Outcome;
 use crate::plan::{Direction, Operation};
+use crate::record::Cause;
 
 /// File systems that live in memory, from include/uapi/linux/magic.h: tmpfs and ramfs.
 const IN_MEMORY: [u64; 2] = [0x0102_1994, 0x8584_58f6];
@@ -45,7 +48,12 @@ impl Look {
 
 /// Drops the block of `operation` from the cache, moves it through `buffer`, and looks whether it
 /// came back. What is written is what was there. `file` is open for direct I/O.
-pub(super) fn look(file: BorrowedFd<'_>, operation: &Operation, buffer: &mut [u8]) -> Look {
+pub(super) fn look(
+    file: BorrowedFd<'_>,
+    operation: &Operation,
+    buffer: &mut [u8],
+    alignment: Alignment,
+) -> Look {
     if lives_in_memory(file) {
         return Look {
             passing: Passing::Stays,
@@ -53,17 +61,17 @@ pub(super) fn look(file: BorrowedFd<'_>, operation: &Operation, buffer: &mut [u8
         };
     }
     let (offset, writes) = (operation.offset, operation.direction == Direction::Write);
-    if writes && let Err(passing) = whole(pread(file, &mut *buffer, offset), buffer.len()) {
+    if writes && let Err(passing) = done(read_fully(file, buffer, offset, alignment)) {
         return Look::only(passing);
     }
     let dropped = drop_pages(file, offset, buffer.len() as u64);
     let fetched = || fetched_so_far().filter(|_| !writes);
     let before = fetched();
     let moved = match operation.direction {
-        Direction::Read => pread(file, &mut *buffer, offset),
-        Direction::Write => pwrite(file, buffer, offset),
+        Direction::Read => read_fully(file, buffer, offset, alignment),
+        Direction::Write => write_fully(file, buffer, offset, alignment),
     };
-    if let Err(passing) = whole(moved, buffer.len()) {
+    if let Err(passing) = done(moved) {
         return Look::only(passing);
     }
     if dropped && let Ok(found) = resident_part(file, offset, buffer.len() as u64) {
@@ -79,7 +87,7 @@ pub(super) fn look(file: BorrowedFd<'_>, operation: &Operation, buffer: &mut [u8
     }
     // The cache does not tell. But what stayed in it is not fetched again.
     let first = fetched();
-    let again = pread(file, &mut *buffer, offset).is_ok();
+    let again = read_fully(file, buffer, offset, alignment).is_ok();
     let second = fetched().filter(|_| again);
     Look::only(by_fetching([before, first, second], buffer.len() as u64))
 }
@@ -119,14 +127,13 @@ fn drop_pages(file: BorrowedFd<'_>, offset: u64, length: u64) -> bool {
     nothing_left() || fdatasync(file).is_ok() && nothing_left()
 }
 
-/// All bytes were moved; or what that it was not says.
-fn whole(moved: Result<usize, Errno>, length: usize) -> Result<(), Passing> {
-    match moved {
-        Ok(moved) if moved == length => Ok(()),
-        Err(Errno::INVAL | Errno::OPNOTSUPP) => Err(Passing::Refused),
+/// The block was moved; or what that it was not says.
+fn done(outcome: Outcome) -> Result<(), Passing> {
+    outcome.map_err(|cause| match cause {
+        Cause::Os(libc::EINVAL | libc::EOPNOTSUPP) => Passing::Refused,
         // What else goes wrong, the trial will meet and say.
-        _ => Err(Passing::Unknown),
-    }
+        _ => Passing::Unknown,
+    })
 }
 
 #[cfg(test)]
@@ -154,19 +161,29 @@ mod tests {
         let content: Vec<u8> = (0..3 * 4096u32).map(|i| (i / 7) as u8).collect();
         file.write_all(&content).unwrap();
         for direction in [Direction::Read, Direction::Write] {
-            let look = look(file.as_fd(), &operation(direction), &mut [0; 4096]);
+            let look = look(
+                file.as_fd(),
+                &operation(direction),
+                &mut [0; 4096],
+                Alignment::ANY,
+            );
             assert_eq!(look.passing, Passing::Stays, "{direction:?}");
             assert_eq!(look.resident, Some(1.0));
         }
         let mut read = vec![0; content.len()];
-        pread(&file, &mut read, 0).unwrap();
+        rustix::io::pread(&file, &mut read, 0).unwrap();
         assert!(read == content, "writing back changed something");
     }
 
     #[test]
     fn a_block_beyond_the_end_tells_nothing() {
         let file = tempfile::tempfile_in("/var/tmp").unwrap();
-        let look = look(file.as_fd(), &operation(Direction::Read), &mut [0; 4096]);
+        let look = look(
+            file.as_fd(),
+            &operation(Direction::Read),
+            &mut [0; 4096],
+            Alignment::ANY,
+        );
         assert_eq!(look, Look::only(Passing::Unknown));
     }
 
@@ -174,7 +191,12 @@ mod tests {
     fn memory_is_no_drive() {
         // Not everywhere; then there is nothing to ask.
         if let Ok(file) = File::open("/dev/shm").and_then(|_| tempfile::tempfile_in("/dev/shm")) {
-            let look = look(file.as_fd(), &operation(Direction::Read), &mut [0; 4096]);
+            let look = look(
+                file.as_fd(),
+                &operation(Direction::Read),
+                &mut [0; 4096],
+                Alignment::ANY,
+            );
             assert_eq!(look.passing, Passing::Stays);
         }
     }
@@ -197,9 +219,9 @@ mod tests {
 
     #[test]
     fn only_a_refusal_is_a_refusal() {
-        assert_eq!(whole(Ok(4096), 4096), Ok(()));
-        assert_eq!(whole(Ok(100), 4096), Err(Passing::Unknown));
-        assert_eq!(whole(Err(Errno::INVAL), 4096), Err(Passing::Refused));
-        assert_eq!(whole(Err(Errno::IO), 4096), Err(Passing::Unknown));
+        assert_eq!(done(Ok(())), Ok(()));
+        assert_eq!(done(Err(Cause::EndOfFile)), Err(Passing::Unknown));
+        assert_eq!(done(Err(Cause::Os(libc::EINVAL))), Err(Passing::Refused));
+        assert_eq!(done(Err(Cause::Os(libc::EIO))), Err(Passing::Unknown));
     }
 }

@@ -5,15 +5,12 @@ use std::io;
 use std::thread;
 use std::time::Duration;
 
-use rustix::io::{Errno, pread, pwrite};
-
 use super::buffers::Buffers;
 use super::start::together;
-use super::transfer::go_on;
+use super::transfer::{read_fully, write_fully};
 use super::{Clock, Ended, Run, Trial};
 use crate::load::{Next, Outcome, Stream, Transfer};
 use crate::plan::Direction;
-use crate::record::Cause;
 use crate::units::Nanos;
 
 /// A wait for a paced operation looks at the stop signal so often.
@@ -46,7 +43,7 @@ fn work(trial: &Trial<'_>, mut stream: Stream<'_>, mut buffers: Buffers, clock: 
                     trial.fill(&transfer.operation, buffer);
                 }
                 let transfer = stream.prepared(transfer, clock.now());
-                let outcome = transfer_fully(trial, &transfer, buffer);
+                let outcome = self::transfer(trial, &transfer, buffer);
                 stream.done(transfer, clock.now(), outcome);
                 trial.watch.add(trial.job.block());
             }
@@ -64,66 +61,11 @@ fn work(trial: &Trial<'_>, mut stream: Stream<'_>, mut buffers: Buffers, clock: 
 }
 
 /// Moves all bytes of an operation.
-fn transfer_fully(trial: &Trial<'_>, transfer: &Transfer, buffer: &mut [u8]) -> Outcome {
+fn transfer(trial: &Trial<'_>, transfer: &Transfer, buffer: &mut [u8]) -> Outcome {
     let operation = &transfer.operation;
-    let file = trial.files.get(operation.file);
-    in_parts(
-        operation.direction,
-        buffer.len(),
-        trial.alignment.offset,
-        |moved| {
-            let at = operation.offset + moved as u64;
-            match operation.direction {
-                Direction::Read => pread(file, &mut buffer[moved..], at),
-                Direction::Write => pwrite(file, &buffer[moved..], at),
-            }
-        },
-    )
-}
-
-/// Calls `part` with the bytes moved so far until all of `whole` are; it moves some more.
-fn in_parts(
-    direction: Direction,
-    whole: usize,
-    alignment: usize,
-    mut part: impl FnMut(usize) -> Result<usize, Errno>,
-) -> Outcome {
-    let mut moved = 0;
-    loop {
-        match part(moved) {
-            Ok(more) => match go_on(direction, moved, more, whole, alignment)? {
-                Some(next) => moved = next,
-                None => return Ok(()),
-            },
-            Err(Errno::INTR) => {}
-            Err(error) => return Err(Cause::Os(error.raw_os_error())),
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn an_operation_in_parts_is_finished() {
-        let mut parts = vec![Ok(2048), Err(Errno::INTR), Ok(1000), Ok(1024), Ok(512)].into_iter();
-        let mut asked = Vec::new();
-        let outcome = in_parts(Direction::Read, 4096, 512, |moved| {
-            asked.push(moved);
-            parts.next().unwrap()
-        });
-        // 3,048 bytes were reached: it goes on at the last multiple of 512 before.
-        assert_eq!((outcome, asked), (Ok(()), vec![0, 2048, 2048, 2560, 3584]));
-    }
-
-    #[test]
-    fn an_operation_that_gets_no_further_never_counts() {
-        let ends = |parts: Vec<Result<usize, Errno>>| {
-            let mut parts = parts.into_iter();
-            in_parts(Direction::Read, 4096, 1, |_| parts.next().unwrap())
-        };
-        assert_eq!(ends(vec![Ok(4000), Ok(0)]), Err(Cause::EndOfFile));
-        assert_eq!(ends(vec![Ok(4000), Err(Errno::IO)]), Err(Cause::Os(5)));
+    let (file, alignment) = (trial.files.get(operation.file), trial.alignment);
+    match operation.direction {
+        Direction::Read => read_fully(file, buffer, operation.offset, alignment),
+        Direction::Write => write_fully(file, buffer, operation.offset, alignment),
     }
 }
