@@ -2,8 +2,10 @@
 
 use hdrhistogram::Histogram;
 
+use super::digest::WindowLatency;
 use super::failure::Failure;
-use super::latency::{Latencies, Shape, WindowLatency, add, histogram, touched};
+use super::histogram::{Shape, add, histogram, touched};
+use super::latency::Latencies;
 use crate::plan::Direction;
 use crate::units::{Bytes, Nanos};
 

@@ -17,28 +17,26 @@ mod start;
 #[cfg(test)]
 mod tests;
 mod threads;
+mod touch;
 mod transfer;
+mod trial;
 
 use std::path::PathBuf;
-use std::time::Instant;
 
 use jiff::Timestamp;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
-use self::buffers::Buffers;
-use self::direct::{Alignment, Opened};
-use self::files::Files;
+use self::direct::Opened;
 use self::folder::Folder;
 use self::observe::Observer;
 use self::ring::RingError;
-use super::{Assignment, Engine, Job, LoadError, Measured, Share, Watch, generation};
+use self::trial::{Run, Trial};
+use super::{Assignment, Engine, LoadError, Measured, Share, Watch};
 use crate::facts::Facts;
-use crate::plan::content::{self, Address};
-use crate::plan::{DataFile, Operation, Space, TestData, Workload};
+use crate::plan::{DataFile, Space, TestData};
 use crate::probe;
-use crate::record::{Cause, Failure, Observations, Recording};
+use crate::record::{Cause, Failure, Observations};
 use crate::study::{Config, Identity, Server};
-use crate::units::Nanos;
 
 /// A mounted directory, and the study's folder in it.
 #[derive(Debug)]
@@ -252,112 +250,4 @@ fn raise_open_files() {
             ..limits
         },
     );
-}
-
-/// What the engines of one trial share.
-struct Trial<'a> {
-    job: Job,
-    workload: &'a Workload,
-    files: &'a Files,
-    alignment: Alignment,
-    watch: &'a Watch,
-    study: Identity,
-    trial: u64,
-}
-
-/// What a stream hands back. Its buffers are given back only after the flush: that takes time.
-struct Ended {
-    recording: Recording,
-    /// When an end was asked for, from the start of the trial.
-    stopped: Option<Nanos>,
-    buffers: Buffers,
-}
-
-/// What the engines of one trial hand back.
-struct Run {
-    streams: Vec<Recording>,
-    /// When an end was asked for, from the start of the trial.
-    stopped: Option<Nanos>,
-    /// The clock of the trial, which still runs.
-    clock: Clock,
-    _buffers: Vec<Buffers>,
-}
-
-impl Run {
-    fn new(ended: Vec<Ended>, clock: Clock) -> Self {
-        let stopped = ended.iter().filter_map(|ended| ended.stopped).min();
-        let (streams, buffers) = ended
-            .into_iter()
-            .map(|ended| (ended.recording, ended.buffers))
-            .unzip();
-        Self {
-            streams,
-            stopped,
-            clock,
-            _buffers: buffers,
-        }
-    }
-}
-
-impl<'a> Trial<'a> {
-    fn new(
-        assignment: &'a Assignment<'_>,
-        first: u64,
-        study: Identity,
-        opened: &'a Opened,
-        watch: &'a Watch,
-    ) -> Self {
-        let workload = assignment.workload;
-        let recorders = (workload.streams * workload.depth) as usize;
-        let pattern = assignment.pattern.clone();
-        Self {
-            job: Job::new(workload, pattern, assignment.length, first, recorders),
-            workload,
-            files: &opened.files,
-            alignment: opened.alignment,
-            watch,
-            study,
-            trial: assignment.trial,
-        }
-    }
-
-    /// `count` buffers for its blocks.
-    fn buffers(&self, count: usize) -> Buffers {
-        let block = self.workload.block.0 as usize;
-        Buffers::new(count, block, self.alignment.memory)
-    }
-
-    /// Makes the content of a write.
-    fn fill(&self, operation: &Operation, buffer: &mut [u8]) {
-        fill(
-            operation,
-            self.study,
-            generation(self.trial, operation.pass),
-            buffer,
-        );
-    }
-}
-
-/// Makes the content that belongs where `operation` goes.
-fn fill(operation: &Operation, study: Identity, generation: u64, buffer: &mut [u8]) {
-    let (file, block) = (operation.file, operation.first_block());
-    content::fill(
-        buffer,
-        Address {
-            study: study.0,
-            file,
-            block,
-            generation,
-        },
-    );
-}
-
-/// Time since the start of a trial.
-#[derive(Clone, Copy, Debug)]
-struct Clock(Instant);
-
-impl Clock {
-    fn now(self) -> Nanos {
-        Nanos::from(self.0.elapsed())
-    }
 }

@@ -14,7 +14,7 @@ use io_uring::{IoUring, opcode, squeue};
 use super::buffers::Buffers;
 use super::start::together;
 use super::transfer::go_on;
-use super::{Clock, Ended, Run, Trial};
+use super::trial::{Clock, Ended, Run, Trial};
 use crate::load::{Next, Stream, Transfer};
 use crate::plan::Direction;
 use crate::record::Cause;

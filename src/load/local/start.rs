@@ -5,7 +5,7 @@ use std::sync::{OnceLock, RwLock, mpsc};
 use std::thread;
 use std::time::Instant;
 
-use super::Clock;
+use super::trial::Clock;
 
 /// Makes `count` lanes, each on the thread that works on it, and works on all of them from one
 /// moment on; what each saw. Making a lane allocates what it needs, so that nothing of it falls into

@@ -6,9 +6,9 @@ use std::thread::sleep;
 use std::time::Duration;
 
 use super::*;
-use crate::plan::{Pattern, Phase, Set};
+use crate::plan::{Operation, Pattern, Phase, Set, Workload};
 use crate::seed::Seed;
-use crate::units::Bytes;
+use crate::units::{Bytes, Nanos};
 
 /// A share in `folder` with four files of test data to read and four to write.
 fn share(folder: &Path) -> (LocalShare, TestData) {

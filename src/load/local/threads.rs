@@ -8,7 +8,7 @@ use std::time::Duration;
 use super::buffers::Buffers;
 use super::start::together;
 use super::transfer::{read_fully, write_fully};
-use super::{Clock, Ended, Run, Trial};
+use super::trial::{Clock, Ended, Run, Trial};
 use crate::load::{Next, Outcome, Stream, Transfer};
 use crate::plan::Direction;
 use crate::units::Nanos;
