@@ -36,19 +36,20 @@ fn residency(case: &Case<'_>) -> Option<Evidence> {
     let after = case.seen.get(observed::RESIDENT_AFTER)? / of;
     // Direct reads leave the page cache as it is. Reading through it shows even where a direct
     // open was accepted.
-    let buffered = !case.trial.direct || after > before + 0.01 || before > 0.05;
+    let direct = case.trial.direct != Some(false);
+    let buffered = !direct || after > before + 0.01 || before > 0.05;
     let (says, meaning) = if before > 0.05 {
         let words = "these pages could be served without asking the share";
         (
             Says::Served(Layer::Client, Share::about(before, 0.05)),
             words,
         )
-    } else if case.trial.direct && !buffered {
+    } else if direct && !buffered {
         (
             Says::Served(Layer::Client, Share::about(0.0, 0.0)),
             "reads went past this client's page cache",
         )
-    } else if case.trial.direct {
+    } else if direct {
         (
             Says::Suspect(Layer::Client),
             "direct I/O was accepted and buffered all the same",

@@ -18,7 +18,7 @@ fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
     let now = "2026-03-02T08:00:00Z".parse().unwrap();
     let trial = Trial {
         state: crate::study::State::Complete,
-        direct: true,
+        direct: Some(true),
         steady: true,
         windows: 10,
         bytes: (rate * 10.0) as u64,

@@ -45,6 +45,12 @@ pub mod names {
     /// Holes in the trial's files, in bytes.
     pub const HOLES: &str = "data_hole_bytes";
 
+    /// The part of a block that stayed in this client's page cache when it was read directly, tried
+    /// before the trial: 0 where direct reads pass the cache.
+    pub const DIRECT_READ_RESIDENT: &str = "direct_read_resident_fraction";
+    /// The same of a block that was written directly.
+    pub const DIRECT_WRITE_RESIDENT: &str = "direct_write_resident_fraction";
+
     /// Touching untouched blocks for the first time: operations per second.
     pub const TWICE_FIRST_RATE: &str = "twice_first_operations_per_s";
     /// Touching the same blocks again at once.

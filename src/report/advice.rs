@@ -158,12 +158,12 @@ fn against_server(study: &Study, server: Option<&Server>) -> Vec<String> {
 
 fn against_client(trial: &Trial) -> Vec<String> {
     let direct = match trial.direct {
-        true => {
+        Some(true) | None => {
             "Direct I/O was accepted and memory served all the same: mount the share without client \
              caching, or measure from another client."
         }
-        false => {
-            "Direct I/O was refused: mount the share so that it is accepted, or measure from a client \
+        Some(false) => {
+            "Direct I/O was refused or buffered: mount the share so that it is accepted, or measure from a client \
              that has not read the data."
         }
     };

@@ -6,7 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 use crate::facts::{Client, Facts, Link, Mount, Room};
 use crate::plan::{DataFile, Direction, Phase, Set, TestData, Workload, order};
 use crate::pool::Level;
-use crate::record::{Observations, Recording, WINDOW, observed, summarize};
+use crate::record::{Observations, Recording, Shape, WINDOW, observed, summarize};
 use crate::seed::{Seed, standard_normal};
 use crate::study::{
     Config, Expansion, FORMAT, Identity, LatencyLog, Server, State, Study, Trial, WindowRow,
@@ -206,7 +206,7 @@ fn record(workload: &Workload, rate: (f64, f64, f64), phase: Phase, number: u64)
     let (base, during, after) = rate;
     let factor = [1.0, during, after][phase as usize];
     let level = base * factor * (1.0 + 0.015 * standard_normal(&mut rng));
-    let mut recording = Recording::new(WINDOWS, 2);
+    let mut recording = Recording::new(Shape::exact(WINDOWS, 2));
     for window in 0..WINDOWS {
         // A slow start, and a share that breathes.
         let start = 1.0 - 0.5 * (-(window as f64) / 1.2).exp();
@@ -254,7 +254,7 @@ fn blank(
         state: State::Complete,
         cause: String::new(),
         engine: "threads".into(),
-        direct: true,
+        direct: Some(true),
         steady: false,
         warmup_windows: 0,
         windows: 0,
