@@ -18,6 +18,15 @@ pub(super) enum Kind {
     Write,
 }
 
+/// On whose behalf a drive works.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Whose {
+    /// The users' or the measuring's.
+    Foreground,
+    /// The reshape's, which makes room for others.
+    Reshape,
+}
+
 /// What holds for all drives during a trial.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Conditions {
@@ -122,32 +131,22 @@ impl Member {
         member
     }
 
-    /// Takes on `piece`, which comes at `now`, for users or the measuring, and says when it is done.
+    /// Takes on `piece`, which comes at `now`, and says when it is done.
     pub(super) fn serve(
         &mut self,
         now: Nanos,
         piece: Piece,
         kind: Kind,
+        whose: Whose,
         conditions: &Conditions,
         rng: &mut fastrand::Rng,
     ) -> Nanos {
         self.admit_foreign(now, conditions, rng);
         let (taken, done) = self.operate(now, piece, kind, conditions, rng);
-        self.foreground = self.foreground + taken;
+        if whose == Whose::Foreground {
+            self.foreground = self.foreground + taken;
+        }
         done
-    }
-
-    /// Takes on `piece` for the reshape.
-    pub(super) fn reshape(
-        &mut self,
-        now: Nanos,
-        piece: Piece,
-        kind: Kind,
-        conditions: &Conditions,
-        rng: &mut fastrand::Rng,
-    ) -> Nanos {
-        self.admit_foreign(now, conditions, rng);
-        self.operate(now, piece, kind, conditions, rng).1
     }
 
     /// Takes on what other users ask for until `now`.
@@ -268,7 +267,14 @@ mod tests {
                 at: i << 20,
                 bytes: 512 << 10,
             };
-            end = member.serve(Nanos(0), piece, Kind::Read, &conditions, &mut rng);
+            end = member.serve(
+                Nanos(0),
+                piece,
+                Kind::Read,
+                Whose::Foreground,
+                &conditions,
+                &mut rng,
+            );
         }
         // Every second half mebibyte is passed over: as long as reading it all.
         let whole = (1_000u64 << 20) as f64 / 210e6;

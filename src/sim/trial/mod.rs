@@ -14,7 +14,7 @@ pub(super) use stage::{Outcome, Placement, Stage, Tally};
 
 use super::buffer::{Buffer, Run};
 use super::layout::Piece;
-use super::member::{Kind, Member};
+use super::member::{Kind, Member, Whose};
 use super::truth::Truth;
 use crate::load::{Transfer, Watch};
 use crate::units::Nanos;
@@ -254,7 +254,14 @@ impl<'a, S: Source> Trial<'a, S> {
         for &piece in pieces {
             let piece = piece.stored(stored);
             moved += piece.bytes;
-            let end = self.members[piece.member].serve(self.now, piece, kind, conditions, rng);
+            let end = self.members[piece.member].serve(
+                self.now,
+                piece,
+                kind,
+                Whose::Foreground,
+                conditions,
+                rng,
+            );
             done = done.max(end);
         }
         (moved, done)
