@@ -1,5 +1,7 @@
 //! One drive of the pool: operations one after another, in the order in which they come.
 
+use std::collections::VecDeque;
+
 use super::drive::DriveKind;
 use super::layout::Piece;
 use crate::pool::Drive;
@@ -74,7 +76,13 @@ pub(super) struct Counters {
 }
 
 impl Counters {
-    fn note(&mut self, came: Nanos, done: Nanos, bytes: u64, kind: Kind) {
+    fn note(&mut self, operation: &Counted) {
+        let Counted {
+            came,
+            done,
+            bytes,
+            kind,
+        } = *operation;
         match kind {
             Kind::Read => {
                 self.read += bytes;
@@ -100,6 +108,15 @@ impl Counters {
     }
 }
 
+/// An operation that counts when it is done.
+#[derive(Clone, Copy, Debug)]
+struct Counted {
+    came: Nanos,
+    done: Nanos,
+    bytes: u64,
+    kind: Kind,
+}
+
 /// A drive at work during a trial.
 #[derive(Clone, Debug)]
 pub(super) struct Member {
@@ -113,7 +130,9 @@ pub(super) struct Member {
     pub(super) foreground: Nanos,
     /// Other users' operations so far.
     pub(super) foreign: u64,
-    pub(super) counters: Counters,
+    counters: Counters,
+    /// What is not done and so not counted yet, in order.
+    under_way: VecDeque<Counted>,
 }
 
 impl Member {
@@ -126,6 +145,7 @@ impl Member {
             foreground: Nanos(0),
             foreign: 0,
             counters: Counters::default(),
+            under_way: VecDeque::new(),
         };
         member.draw_foreign(conditions, rng);
         member
@@ -203,8 +223,27 @@ impl Member {
         self.free = begin + taken;
         self.head = piece.at + piece.bytes;
         let done = self.free + latency;
-        self.counters.note(now, done, piece.bytes, kind);
+        self.count(now);
+        self.under_way.push_back(Counted {
+            came: now,
+            done,
+            bytes: piece.bytes,
+            kind,
+        });
         (taken, done)
+    }
+
+    /// Counts what is done at `now`.
+    fn count(&mut self, now: Nanos) {
+        while let Some(operation) = self.under_way.pop_front_if(|next| next.done <= now) {
+            self.counters.note(&operation);
+        }
+    }
+
+    /// What its counters say at `now`: what it has done, as counters do.
+    pub(super) fn counters(&mut self, now: Nanos) -> Counters {
+        self.count(now);
+        self.counters
     }
 
     /// Seconds that a spinning drive takes for an operation which it begins at `begin`.

@@ -102,7 +102,7 @@ impl SimulatedShare {
         let by_users = (0..self.pool.drives).map(|_| {
             let mut member = Member::new(&conditions, &mut rng);
             member.admit_foreign(Nanos::SECOND, &conditions, &mut rng);
-            member.counters.read
+            member.counters(Nanos::SECOND).read
         });
         let read: u64 = by_users.sum();
         let done = |share: &Self| share.reshape.as_ref().map_or(0, Reshape::done);

@@ -167,13 +167,15 @@ impl<'a, S: Source> Trial<'a, S> {
         for member in &mut self.members {
             member.admit_foreign(self.now, conditions, rng);
         }
+        let counters = |member: &mut Member| member.counters(self.now);
+        let members = self.members.iter_mut().map(counters).collect();
         self.truth.unwritten_after_flush = self.buffer.bytes();
         Outcome {
             stopped,
             flush,
             elapsed: self.now + self.stage.round_trip,
             foreign: self.members.iter().map(|member| member.foreign).sum(),
-            members: self.members.iter().map(|member| member.counters).collect(),
+            members,
             truth: self.truth,
             tally: self.tally,
             sources: self.streams,
