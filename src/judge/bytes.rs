@@ -226,3 +226,23 @@ fn packets(case: &Case<'_>, message: f64) -> f64 {
 pub(super) fn iec(bytes: f64) -> String {
     Bytes(bytes.max(0.0) as u64).iec()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn others_only_add_to_a_count() {
+        let layer = Layer::Client;
+        let told = |arrived, others| missing(layer, arrived, others);
+        assert_eq!(
+            told(0.75, 0.0),
+            Says::Served(layer, Share::new(0.25, 0.25 - EDGE, 0.25 + EDGE))
+        );
+        // Others who may have moved a tenth hide how much is missing, not that it is.
+        assert_eq!(told(0.75, 0.1), Says::AtLeast(layer, 0.25));
+        assert_eq!(told(1.05, 0.1), Says::Remark);
+        // More than everything: somebody moved it whom the quiet moment did not show.
+        assert_eq!(told(1.2, 0.0), Says::Remark);
+    }
+}

@@ -241,3 +241,36 @@ fn slow_one(members: &[Member]) -> Option<Evidence> {
         strength: Strength::Counted,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pool::Level;
+
+    /// Chen et al. 1994, sections 3.2.5 and 3.2.7 and table 3: a small write costs 4 operations with one
+    /// parity and 6 with two, or one on each drive of a small pool.
+    #[test]
+    fn a_written_byte_costs_what_the_book_says() {
+        for (level, drives, stripe, read, written) in [
+            (Level::Raid0, 4, 1.0, 0.0, 1.0),
+            (Level::Raid1, 2, 2.0, 0.0, 2.0),
+            (Level::Raid10, 6, 2.0, 0.0, 2.0),
+            (Level::Raid5, 3, 1.5, 1.0, 2.0),
+            (Level::Raid5, 5, 1.25, 2.0, 2.0),
+            (Level::Raid6, 4, 2.0, 1.0, 3.0),
+            (Level::Raid6, 8, 4.0 / 3.0, 3.0, 3.0),
+        ] {
+            let pool = Pool {
+                level,
+                drives,
+                drive_size: None,
+            };
+            assert_eq!(Cost::in_place(&pool), Cost { read, written }, "{level}");
+            let least = Cost {
+                read: 0.0,
+                written: stripe,
+            };
+            assert_eq!(Cost::least(&pool), least, "{level} {drives}");
+        }
+    }
+}

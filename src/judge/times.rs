@@ -248,3 +248,64 @@ fn told(change: Option<Change>) -> String {
         None => "no clear change of the rate".into(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::seed::Seed;
+
+    const TURN: Nanos = Nanos(8_333_333);
+
+    /// Latencies in nanoseconds, as a histogram gives them.
+    fn values(mut latencies: Vec<f64>) -> Vec<(f64, u64)> {
+        latencies.sort_by(f64::total_cmp);
+        latencies.into_iter().map(|latency| (latency, 1)).collect()
+    }
+
+    /// A seek and a turn by chance behind a queue.
+    fn platters(count: usize, seed: Seed) -> Vec<f64> {
+        let mut rng = seed.rng();
+        (0..count)
+            .map(|_| 1e6 + 8e6 * rng.f64() + TURN.0 as f64 * rng.f64())
+            .collect()
+    }
+
+    #[test]
+    fn platters_are_never_too_much_alike() {
+        for seed in 0..200 {
+            for count in [100, 400, 5_000] {
+                let alike = alike(&values(platters(count, Seed(seed))), TURN, 1.0);
+                // The fullest of many stretches is full by chance, now and then.
+                assert!(
+                    alike.is_none_or(|alike| alike < 0.02),
+                    "seed {seed}, {count} reads: {alike:?}"
+                );
+            }
+        }
+    }
+
+    /// However slow a queue makes what a memory serves, it comes evenly.
+    #[test]
+    fn a_memory_behind_a_queue_is_known_by_its_evenness() {
+        for part in [0.3, 0.6, 0.9, 1.0] {
+            let mut rng = Seed(5).rng();
+            let cached = (part * 5_000.0) as usize;
+            let mut latencies = platters(5_000 - cached, Seed(6));
+            latencies.extend((0..cached).map(|_| 5e6 + 2e5 * rng.f64()));
+            let alike = alike(&values(latencies), TURN, 1.0).unwrap();
+            assert!(
+                alike <= part && alike > part - 0.05,
+                "seeds 5, 6: {alike} of {part}"
+            );
+        }
+    }
+
+    #[test]
+    fn the_fullest_stretch_is_found() {
+        let values = [(1.0, 3), (5.0, 2), (6.0, 2), (20.0, 4)];
+        assert_eq!(fullest(&values, 0.0), 4);
+        assert_eq!(fullest(&values, 1.0), 4);
+        assert_eq!(fullest(&values, 5.0), 7);
+        assert_eq!(fullest(&values, 100.0), 11);
+    }
+}

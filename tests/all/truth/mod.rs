@@ -123,6 +123,8 @@ struct Confusion {
     /// Grades that are wrong, in words: cached trials that passed though it could be seen, and
     /// clean ones that did not.
     passed: Vec<String>,
+    /// Cached trials that were called verified, whatever could be seen.
+    verified: Vec<String>,
     alarms: Vec<String>,
     clean: u32,
     /// Estimates that are close: of cached trials, and of all.
@@ -151,6 +153,9 @@ impl Confusion {
         let (class, grade) = (Class::of(verdict), verdict.judgement.ruling.grade);
         *self.table.entry((class, grade)).or_default() += 1;
         self.clean += u32::from(class == Class::Clean);
+        if verdict.cached() > CACHED && grade == Grade::A {
+            self.verified.push(describe(verdict));
+        }
         match class {
             Class::CouldBeShown if grade.holds() => self.passed.push(describe(verdict)),
             Class::Clean if !grade.holds() => self.alarms.push(describe(verdict)),
@@ -195,6 +200,8 @@ impl Confusion {
     fn assert_grades(&self, what: &str) {
         let (passed, alarms) = (&self.passed, &self.alarms);
         assert!(passed.is_empty(), "{what}, passed: {passed:#?}");
+        let verified = &self.verified;
+        assert!(verified.is_empty(), "{what}, verified: {verified:#?}");
         let share = alarms.len() as f64 / f64::from(self.clean);
         assert!(share < 0.01, "{what}, clean and rejected: {alarms:#?}");
     }
