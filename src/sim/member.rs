@@ -1,7 +1,6 @@
 //! One drive of the pool: operations one after another, in the order in which they come.
 
-use std::collections::VecDeque;
-
+use super::counters::{Counted, Counters, Counting};
 use super::drive::DriveKind;
 use super::layout::Piece;
 use crate::pool::Drive;
@@ -62,61 +61,6 @@ impl Conditions {
     }
 }
 
-/// What a drive's counters say of a trial.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Counters {
-    pub(super) read: u64,
-    pub(super) written: u64,
-    reads: u64,
-    /// Time of all reads, from coming to being done.
-    read_time: Nanos,
-    /// Time in which anything was to be done.
-    busy: Nanos,
-    busy_until: Nanos,
-}
-
-impl Counters {
-    fn note(&mut self, operation: &Counted) {
-        let Counted {
-            came,
-            done,
-            bytes,
-            kind,
-        } = *operation;
-        match kind {
-            Kind::Read => {
-                self.read += bytes;
-                self.reads += 1;
-                self.read_time = self.read_time + (done - came);
-            }
-            Kind::Write => self.written += bytes,
-        }
-        if done > self.busy_until {
-            self.busy = self.busy + (done - came.max(self.busy_until));
-            self.busy_until = done;
-        }
-    }
-
-    /// Mean time of a read, in milliseconds; `None` when there was none.
-    pub(super) fn read_await(&self) -> Option<f64> {
-        (self.reads > 0).then(|| self.read_time.secs() * 1e3 / self.reads as f64)
-    }
-
-    /// The part of `span` in which it was busy.
-    pub(super) fn busy(&self, span: Nanos) -> f64 {
-        (self.busy.secs() / span.secs()).min(1.0)
-    }
-}
-
-/// An operation that counts when it is done.
-#[derive(Clone, Copy, Debug)]
-struct Counted {
-    came: Nanos,
-    done: Nanos,
-    bytes: u64,
-    kind: Kind,
-}
-
 /// A drive at work during a trial.
 #[derive(Clone, Debug)]
 pub(super) struct Member {
@@ -130,9 +74,7 @@ pub(super) struct Member {
     pub(super) foreground: Nanos,
     /// Other users' operations so far.
     pub(super) foreign: u64,
-    counters: Counters,
-    /// What is not done and so not counted yet, in order.
-    under_way: VecDeque<Counted>,
+    counting: Counting,
 }
 
 impl Member {
@@ -144,8 +86,7 @@ impl Member {
             next_foreign: Nanos(0),
             foreground: Nanos(0),
             foreign: 0,
-            counters: Counters::default(),
-            under_way: VecDeque::new(),
+            counting: Counting::default(),
         };
         member.draw_foreign(conditions, rng);
         member
@@ -223,8 +164,7 @@ impl Member {
         self.free = begin + taken;
         self.head = piece.at + piece.bytes;
         let done = self.free + latency;
-        self.count(now);
-        self.under_way.push_back(Counted {
+        self.counting.take(Counted {
             came: now,
             done,
             bytes: piece.bytes,
@@ -233,17 +173,9 @@ impl Member {
         (taken, done)
     }
 
-    /// Counts what is done at `now`.
-    fn count(&mut self, now: Nanos) {
-        while let Some(operation) = self.under_way.pop_front_if(|next| next.done <= now) {
-            self.counters.note(&operation);
-        }
-    }
-
-    /// What its counters say at `now`: what it has done, as counters do.
+    /// What its counters say at `now`.
     pub(super) fn counters(&mut self, now: Nanos) -> Counters {
-        self.count(now);
-        self.counters
+        self.counting.at(now)
     }
 
     /// Seconds that a spinning drive takes for an operation which it begins at `begin`.

@@ -10,7 +10,7 @@
 //! | cpu | the cores' time for operations, and a few percent for everything else |
 
 use super::client::Visibility;
-use super::member::Counters;
+use super::counters::Counters;
 use super::scenario::Scenario;
 use super::touch::Touched;
 use super::trial::Tally;
