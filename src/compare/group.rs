@@ -135,7 +135,7 @@ fn void(rulings: &[&Ruling]) -> Option<Void> {
     let all_fail = !rulings.is_empty() && rulings.iter().all(|ruling| !ruling.grade.holds());
     let cached: Vec<f64> = rulings
         .iter()
-        .filter_map(|ruling| ruling.cached.map(|share| share.estimate))
+        .filter_map(|ruling| ruling.cached.map(|cached| cached.figure()))
         .collect();
     all_fail.then(|| Void {
         cached: median(&cached),

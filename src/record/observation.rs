@@ -82,6 +82,10 @@ pub mod names {
 
     /// Member drives that were asked.
     pub const MEMBERS: &str = "members";
+    /// Bytes read from all of them in a quiet moment before the trial, per second.
+    pub const MEMBERS_QUIET_READ: &str = "members_quiet_read_bytes_per_s";
+    /// Bytes written to all of them in that moment, per second.
+    pub const MEMBERS_QUIET_WRITTEN: &str = "members_quiet_written_bytes_per_s";
 
     /// Bytes read from member drive number `n`, from 0.
     pub fn member_read(n: usize) -> String {

@@ -94,7 +94,7 @@ pub(super) fn steps(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec<
     let server = study.config.server.as_ref();
     let mut steps = Vec::new();
     match cause(judgement) {
-        Some(Cause::Cache(Layer::Server)) => steps.extend(against_server(study, server)),
+        Some(Cause::Cache(Layer::Path)) => steps.extend(against_server(study, server)),
         Some(Cause::Cache(Layer::Client)) => steps.extend(against_client(trial)),
         Some(Cause::Broken) => steps.push(
             "Measure again while this client does nothing else; if the record contradicts itself once \

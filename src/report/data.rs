@@ -127,7 +127,7 @@ fn grade_columns(
         None => grades::worst(judgements, &group.trials)?
             .ruling
             .cached
-            .map(|share| share.estimate),
+            .map(|cached| cached.figure()),
     });
     let void_rate = group
         .filter(|_| void.is_some())

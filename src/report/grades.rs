@@ -4,14 +4,11 @@ use std::collections::BTreeMap;
 
 use super::words::NONE;
 use crate::compare::Group;
-use crate::judge::{Evidence, Grade, Judgement, Layer, Limiting, Ruling, Says, Share};
+use crate::judge::{Cached, Evidence, Grade, Judgement, Layer, Limiting, NEGLIGIBLE, Ruling, Says};
 use crate::units::percent;
 
 /// Judgements by number of trial.
 pub(super) type Judgements = BTreeMap<u64, Judgement>;
-
-/// A cached part up to this is none: counts have edges.
-const NEGLIGIBLE: f64 = 0.05;
 
 /// All grades, best first.
 pub(super) const ALL: [Grade; 4] = [Grade::A, Grade::B, Grade::C, Grade::X];
@@ -35,20 +32,20 @@ pub(super) fn sentence(ruling: &Ruling) -> String {
 
 /// The cached part where it says something: beside a mere suspicion, a count of nothing would be read
 /// as a clearance.
-pub(super) fn cached(ruling: &Ruling) -> Option<Share> {
-    let suspicion = |share: &Share| !ruling.grade.holds() && share.estimate <= NEGLIGIBLE;
-    ruling.cached.filter(|share| !suspicion(share))
+pub(super) fn cached(ruling: &Ruling) -> Option<Cached> {
+    let suspicion = |cached: &Cached| !ruling.grade.holds() && cached.figure() <= NEGLIGIBLE;
+    ruling.cached.filter(|cached| !suspicion(cached))
 }
 
 /// The cached part with its bounds: `about 83 % (80 % to 86 %)`.
 pub(super) fn share(ruling: &Ruling) -> String {
-    cached(ruling).map_or("not known".to_owned(), |share| {
-        format!("about {} ({})", percent(share.estimate, 0), bounds(share))
+    cached(ruling).map_or("not known".to_owned(), |cached| {
+        format!("{} ({})", cached.words(), bounds(cached))
     })
 }
 
 /// `80 % to 86 %`.
-pub(super) fn bounds(share: Share) -> String {
+pub(super) fn bounds(share: Cached) -> String {
     format!("{} to {}", percent(share.low, 0), percent(share.high, 0))
 }
 
@@ -59,7 +56,7 @@ pub(super) fn is_void(judgement: Option<&Judgement>) -> bool {
 
 /// The judgement of the worst of `trials`: by grade, then by cached part.
 pub(super) fn worst<'a>(judgements: &'a Judgements, trials: &[u64]) -> Option<&'a Judgement> {
-    let cached = |judged: &Judgement| judged.ruling.cached.map_or(0.0, |share| share.estimate);
+    let cached = |judged: &Judgement| judged.ruling.cached.map_or(0.0, |cached| cached.figure());
     trials
         .iter()
         .filter_map(|trial| judgements.get(trial))
@@ -156,7 +153,7 @@ pub(super) fn remedy(cause: Option<Cause>) -> &'static str {
             "lay down more test data than this client's memory (--size) or get direct I/O to work, \
              and measure again"
         }
-        Some(Cause::Cache(Layer::Server)) | None => {
+        Some(Cause::Cache(Layer::Path)) | None => {
             "lay down more test data (--size) or empty the server's cache (empty_cache_command), and \
              measure again"
         }
@@ -178,7 +175,7 @@ pub(super) fn says(says: Says) -> (&'static str, Option<Layer>) {
 pub(super) fn layer(layer: Layer) -> &'static str {
     match layer {
         Layer::Client => "client",
-        Layer::Server => "server",
+        Layer::Path => "path",
     }
 }
 

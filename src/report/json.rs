@@ -214,7 +214,7 @@ fn group<'a>(group: &'a Group, judgements: &'a Judgements) -> GroupJson<'a> {
     let worst = grades::worst(judgements, &group.trials);
     let cached = match group.void {
         Some(void) => void.cached,
-        None => worst.and_then(|judged| Some(judged.ruling.cached?.estimate)),
+        None => worst.and_then(|judged| Some(judged.ruling.cached?.figure())),
     };
     GroupJson {
         trials: &group.trials,

@@ -113,7 +113,7 @@ fn server(study: &Study, judgement: &Judgement) -> Stage {
     let memory = memory.map_or("memory not stated".to_owned(), |memory| {
         format!("{} of memory", memory.iec())
     });
-    let words = served(judgement, Layer::Server).unwrap_or(memory);
+    let words = served(judgement, Layer::Path).unwrap_or(memory);
     stage("server", None, words)
 }
 
@@ -121,7 +121,7 @@ fn server(study: &Study, judgement: &Judgement) -> Stage {
 fn served(judgement: &Judgement, layer: Layer) -> Option<String> {
     let here = cause(judgement) == Some(Cause::Cache(layer));
     here.then(|| {
-        crate::chart::cached(judgement.ruling.cached.map(|share| share.estimate))
+        crate::chart::cached(judgement.ruling.cached.map(|cached| cached.figure()))
             .unwrap_or_else(|| "may have served".to_owned())
     })
 }

@@ -274,7 +274,7 @@ fn why_csv_and_json_hold_the_judgements() {
         let judged = &all.judgements[&record[0].parse::<u64>().unwrap()];
         assert_eq!(&record[4], judged.ruling.grade.letter());
         assert_eq!(record[5] == *"true", !judged.ruling.grade.holds());
-        let share = judged.ruling.cached.map(|share| share.estimate);
+        let share = judged.ruling.cached.and_then(|cached| cached.estimate);
         assert_eq!(record[6].parse::<f64>().ok(), share);
     }
     let trial = large_read(all).group(Phase::After).unwrap().trials[0];
@@ -342,11 +342,11 @@ fn the_rule_on_the_page_is_the_rule_of_grades() {
             Strength::Proved,
         )
     };
-    let clear = [served(Layer::Client, 0.0), served(Layer::Server, 0.0)];
+    let clear = [served(Layer::Client, 0.0), served(Layer::Path, 0.0)];
     let examples: [Vec<Evidence>; 6] = [
+        vec![served(Layer::Path, 0.5)],
         vec![sign(Says::Broken, Strength::Counted)],
-        vec![served(Layer::Server, 0.5)],
-        vec![served(Layer::Server, 0.051)],
+        vec![served(Layer::Path, 0.041)],
         vec![sign(Says::Suspect(Layer::Client), Strength::Counted)],
         clear.to_vec(),
         vec![],
@@ -354,5 +354,5 @@ fn the_rule_on_the_page_is_the_rule_of_grades() {
     for ((says, grade), evidence) in page::real::RULE.iter().zip(&examples) {
         assert_eq!(rule(evidence).grade.letter(), *grade, "{says}");
     }
-    assert_eq!(rule(&[served(Layer::Server, 0.049)]).grade, Grade::B);
+    assert_eq!(rule(&[served(Layer::Path, 0.039)]).grade, Grade::B);
 }

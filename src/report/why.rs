@@ -149,7 +149,7 @@ pub fn why_csv(study: &Study, judgements: &Judgements) -> String {
         .filter(|trial| trial.state == State::Complete);
     let rows = complete.filter_map(|trial| {
         let judged = judgements.get(&trial.trial)?;
-        let share = |part: fn(Share) -> f64| text(judged.ruling.cached.map(part));
+        let cached = judged.ruling.cached;
         Some(vec![
             trial.trial.to_string(),
             trial.phase.to_string(),
@@ -157,9 +157,9 @@ pub fn why_csv(study: &Study, judgements: &Judgements) -> String {
             trial.simulated.to_string(),
             judged.ruling.grade.letter().to_owned(),
             (!judged.ruling.grade.holds()).to_string(),
-            share(|share| share.estimate),
-            share(|share| share.low),
-            share(|share| share.high),
+            text(cached.and_then(|cached| cached.estimate)),
+            text(cached.map(|cached| cached.low)),
+            text(cached.map(|cached| cached.high)),
             judged.limiting.limit.word().to_owned(),
             cell(&judged.ruling.reason),
             cell(&judged.limiting.sentence),
@@ -194,7 +194,8 @@ struct WhyJson<'a> {
 
 #[derive(Serialize)]
 struct ShareJson {
-    estimate: f64,
+    /// Null where there are only bounds.
+    estimate: Option<f64>,
     low: f64,
     high: f64,
 }
@@ -246,7 +247,11 @@ pub fn why_json(
         void,
         rate_bytes_per_s: rate.filter(|_| !void),
         void_rate_bytes_per_s: rate.filter(|_| void),
-        cached_share: ruling.cached.map(share_json),
+        cached_share: ruling.cached.map(|cached| ShareJson {
+            estimate: cached.estimate,
+            low: cached.low,
+            high: cached.high,
+        }),
         limit: judged.limiting.limit.word(),
         limit_sentence: &judged.limiting.sentence,
         evidence: judged.evidence.iter().map(evidence_json).collect(),
@@ -267,7 +272,7 @@ pub fn why_json(
 
 fn share_json(share: Share) -> ShareJson {
     ShareJson {
-        estimate: share.estimate,
+        estimate: Some(share.estimate),
         low: share.low,
         high: share.high,
     }
@@ -284,7 +289,11 @@ fn evidence_json(sign: &Evidence) -> EvidenceJson<'_> {
         layer: layer.map(grades::layer),
         share: match sign.says {
             Says::Served(_, share) => Some(share_json(share)),
-            Says::AtLeast(_, least) => Some(share_json(Share::new(least, least, 1.0))),
+            Says::AtLeast(_, least) => Some(ShareJson {
+                estimate: None,
+                low: least,
+                high: 1.0,
+            }),
             Says::Suspect(_) | Says::Broken | Says::Remark => None,
         },
         strength: sign.strength.word(),

@@ -11,12 +11,12 @@ use super::direct::Alignment;
 use super::files::Files;
 use super::residency::resident;
 use super::touch::{CLASS_WRITES, LARGE, touch_twice, write_classes};
-use crate::facts::counters::{CoreTime, Counters, Deltas, DriveIo, difference};
+use crate::facts::counters::{CoreTime, CounterError, Counters, Deltas, DriveIo, difference};
 use crate::load::Assignment;
 use crate::probe::{self, Sources};
 use crate::record::{Observations, observed};
 use crate::study::{Identity, Server};
-use crate::units::Nanos;
+use crate::units::{Bytes, Nanos};
 
 /// Others that fill this part of the link are waited for, but not for ever.
 const BUSY: f64 = 0.1;
@@ -102,8 +102,12 @@ impl Observer {
         }
         put_residency(observed::RESIDENT_BEFORE, assignment, files, &mut seen);
         seen.put_some(observed::HOLES, holes(assignment, files));
+        let quiet = self.members().ok();
         notes.extend(self.look_at_the_link(&mut seen));
         let members = self.members().map_err(|why| notes.extend(why)).ok();
+        if let (Some(then), Some(now)) = (&quiet, &members) {
+            put_quiet_members(then, now, &mut seen);
+        }
         Before {
             seen,
             counters: Counters::read(&self.sources),
@@ -280,6 +284,39 @@ fn put_deltas(deltas: &Deltas, seen: &mut Observations) {
     );
 }
 
+/// What the member drives do while nothing is measured, when they were looked at for long enough.
+fn put_quiet_members(
+    (before, then): &(Vec<DriveIo>, Instant),
+    (after, now): &(Vec<DriveIo>, Instant),
+    seen: &mut Observations,
+) {
+    let span = now.duration_since(*then);
+    if let Ok(moved) = moved(before, after)
+        && span >= QUIET
+    {
+        let per_second = |bytes: fn(&DriveIo) -> Bytes| {
+            moved.iter().map(bytes).sum::<Bytes>().0 as f64 / span.as_secs_f64()
+        };
+        seen.put(
+            observed::MEMBERS_QUIET_READ,
+            per_second(DriveIo::bytes_read),
+        );
+        seen.put(
+            observed::MEMBERS_QUIET_WRITTEN,
+            per_second(DriveIo::bytes_written),
+        );
+    }
+}
+
+/// What each drive did from one look to the next; an error when its counters ran backwards.
+fn moved(before: &[DriveIo], after: &[DriveIo]) -> Result<Vec<DriveIo>, CounterError> {
+    before
+        .iter()
+        .zip(after)
+        .map(|(before, after)| after.since(before).map(|(moved, _)| moved))
+        .collect()
+}
+
 fn put_members(
     before: &[DriveIo],
     after: &[DriveIo],
@@ -287,12 +324,7 @@ fn put_members(
     seen: &mut Observations,
     notes: &mut Vec<String>,
 ) {
-    let moved: Result<Vec<DriveIo>, _> = before
-        .iter()
-        .zip(after)
-        .map(|(before, after)| after.since(before).map(|(moved, _)| moved))
-        .collect();
-    let moved = match moved {
+    let moved = match moved(before, after) {
         Ok(moved) => moved,
         Err(why) => return notes.push(format!("member drives not seen: {why}")),
     };

@@ -10,17 +10,17 @@ use crate::study::Trial;
 
 /// The rule of grades, as evidence and grade, first fit first.
 pub(in crate::report) const RULE: [(&str, &str); 6] = [
-    ("the record contradicts itself", "X"),
     (
         "at least half cannot have come from the drives, or is estimated to have been cached",
         "X",
     ),
+    ("the record contradicts itself", "X"),
     (
-        "more than 5 % is estimated to have been cached, or cannot have come from the drives",
+        "more than 4 % is estimated to have been cached, or cannot have come from the drives",
         "C",
     ),
     ("a suspicion that no count of bytes clears", "C"),
-    ("counts of bytes clear the client and the server", "A"),
+    ("counts of bytes clear the whole path to the drives", "A"),
     ("otherwise", "B"),
 ];
 
@@ -116,7 +116,7 @@ fn trials(context: &Context<'_>, judged: &[(&Trial, &Judgement)], caption: &str)
                     td.word { (grade(void, ruling.grade.letter())) }
                     td.word {
                         @if let Some(share) = grades::cached(ruling) {
-                            (super::unbroken(&crate::units::percent(share.estimate, 0))) br;
+                            (super::unbroken(&share.words())) br;
                             small { (super::unbroken(&grades::bounds(share))) }
                         } @else { "not known" }
                     }

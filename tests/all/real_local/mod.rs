@@ -93,7 +93,7 @@ fn a_page_cache_that_is_read_through_is_found_out() {
         .ruling
         .cached
         .expect("pages and bytes can be counted here");
-    assert!(cached.estimate > 0.5, "{cached:?}");
+    assert!(cached.figure() > 0.5, "{cached:?}");
 }
 
 #[test]

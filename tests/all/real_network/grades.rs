@@ -63,7 +63,7 @@ fn served_by_server(judgement: &Judgement, source: &str) -> Option<f64> {
     let mut evidence = judgement.evidence.iter();
     let found = evidence.find(|evidence| evidence.source == source)?;
     match &found.says {
-        Says::Served(Layer::Server, share) => Some(share.estimate),
+        Says::Served(Layer::Path, share) => Some(share.estimate),
         _ => None,
     }
 }

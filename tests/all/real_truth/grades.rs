@@ -42,7 +42,7 @@ fn judged(scene: &Scene, workload: &str, seconds: &str) -> Judgement {
 fn assert_estimated(judgement: &Judgement, counted: f64) {
     let cached = judgement.ruling.cached.expect("the part can be estimated");
     assert!(
-        (cached.estimate - counted).abs() <= 0.05,
+        (cached.figure() - counted).abs() <= 0.05,
         "{cached:?}, counted {counted:.3}"
     );
 }
