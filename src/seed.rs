@@ -14,10 +14,21 @@ pub struct Seed(pub u64);
 impl Seed {
     /// The seed that belongs to `name` and `index` below this one.
     pub fn child(self, name: &str, index: u64) -> Self {
-        let mut key = Vec::with_capacity(name.len() + 8);
-        key.extend_from_slice(name.as_bytes());
-        key.extend_from_slice(&index.to_le_bytes());
-        Self(XxHash3_64::oneshot_with_seed(self.0, &key))
+        // Short names need no allocation: operations of a measured trial are drawn so.
+        let mut short = [0; 64];
+        let (name, index) = (name.as_bytes(), index.to_le_bytes());
+        match short.get_mut(..name.len() + index.len()) {
+            Some(key) => {
+                let (front, back) = key.split_at_mut(name.len());
+                front.copy_from_slice(name);
+                back.copy_from_slice(&index);
+                Self(XxHash3_64::oneshot_with_seed(self.0, key))
+            }
+            None => Self(XxHash3_64::oneshot_with_seed(
+                self.0,
+                &[name, &index].concat(),
+            )),
+        }
     }
 
     /// A generator that starts at this seed.

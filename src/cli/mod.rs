@@ -21,6 +21,7 @@ mod screen;
 mod show;
 mod sitting;
 mod sweep;
+mod why;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -50,6 +51,7 @@ enum Command {
     Measure(measure::Arguments),
     Sweep(sweep::Arguments),
     Show(show::Arguments),
+    Why(why::Arguments),
     Compare(compare::Arguments),
     Next(next::Arguments),
     Report(report::Arguments),
@@ -82,6 +84,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Sweep(arguments) => sweep::run(&arguments),
         Command::Show(arguments) => show::run(&arguments),
+        Command::Why(arguments) => why::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Next(arguments) => next::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),

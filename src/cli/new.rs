@@ -9,7 +9,7 @@ use super::{Exit, Failure, owner, print};
 use crate::pool::Level;
 use crate::seed::Seed;
 use crate::store::Writer;
-use crate::study::{Config, Expansion, FORMAT, Identity};
+use crate::study::{Config, Expansion, FORMAT, Identity, Server};
 use crate::units::Bytes;
 
 /// Makes the folder of a study.
@@ -47,6 +47,9 @@ pub(super) struct Arguments {
     /// Line rate in Gb/s of the narrowest link to the server, where the interface does not tell.
     #[arg(long, value_name = "GBITS", value_parser = parse_gigabits)]
     link_gigabits: Option<f64>,
+    /// Name or address of the server, where the mount does not tell one that can be looked up.
+    #[arg(long, value_name = "HOST")]
+    server_address: Option<String>,
     /// Memory of the server, as 16GiB: test data has to be larger than what it can cache.
     #[arg(long, value_name = "SIZE")]
     server_memory: Option<Bytes>,
@@ -75,7 +78,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         threshold_percent: 3.0,
         pool: expansion,
         link_gigabits: arguments.link_gigabits,
-        server: None,
+        server: server(arguments),
         workloads: Vec::new(),
     };
     let root = &arguments.folder.study;
@@ -86,6 +89,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         share.display()
     ))?;
     Ok(Exit::Done)
+}
+
+fn server(arguments: &Arguments) -> Option<Server> {
+    let address = arguments.server_address.clone()?;
+    Some(Server {
+        address: Some(address),
+        ..Server::default()
+    })
 }
 
 fn expansion(arguments: &Arguments) -> Result<Option<Expansion>, Failure> {

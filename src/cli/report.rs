@@ -43,8 +43,9 @@ pub(super) fn told(root: &Path, written: &[String]) -> String {
 /// Renders the page and its charts into the study; their names.
 pub(super) fn write(store: &mut Writer, now: Timestamp) -> Result<Vec<String>, Failure> {
     let study = store.study();
-    let comparison = compare(study, &judge_all(study), Rules::of(study));
-    let files = report::files(study, &comparison, now);
+    let judgements = judge_all(study);
+    let comparison = compare(study, &judgements, Rules::of(study));
+    let files = report::files(study, &comparison, &judgements, now);
     let put = |(name, content): &(String, String)| Ok(store.put_report(name, content)?);
     files.iter().map(put).collect()
 }

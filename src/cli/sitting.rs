@@ -5,13 +5,16 @@ use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{
     self, DataFile, Memory, Pattern, Phase, Set, Sizing, TestData, Workload, keep_free,
 };
-use crate::record::summarize;
+use crate::record::{Observations, Recording, summarize};
 use crate::store::Writer;
 use crate::study::tables::cell;
 use crate::study::{State, Study, SweepRow, Trial};
 use crate::units::{Bytes, Nanos};
 
 use super::{Exit, Failure};
+
+#[cfg(test)]
+mod tests;
 
 /// What a sitting is asked to do.
 #[derive(Clone, Debug)]
@@ -108,7 +111,7 @@ pub(super) fn hold(
             workload: workload.name.clone(),
         });
         let begun = begin(share, store, request, sitting, workload, &sizing, &facts_id);
-        let (trial, full) = run(share, store, &all, workload, begun, request.seconds, watch)?;
+        let (trial, hopeless) = run(share, store, &all, workload, begun, request.seconds, watch)?;
         let (state, number, cause) = (trial.state, trial.trial, trial.cause.clone());
         tell(Event::End {
             trial: Box::new(trial),
@@ -128,7 +131,7 @@ pub(super) fn hold(
             };
             return Ok(Ended { sitting, exit });
         }
-        if failures == FAILURES || full {
+        if failures == FAILURES || hopeless {
             let message = format!("trial {number} failed: {cause}; finished trials are kept");
             return Err(Failure::new(Exit::Share, message));
         }
@@ -348,7 +351,8 @@ fn begin(
     }
 }
 
-/// Runs one trial and puts it on disk; the trial, and whether it found the share full.
+/// Runs one trial and puts it on disk, whatever came of it; the trial, and whether it failed so that
+/// none can follow.
 fn run(
     share: &mut dyn Share,
     store: &mut Writer,
@@ -371,7 +375,10 @@ fn run(
         trial: trial.trial,
         observe: true,
     };
-    let measured = share.run(&assignment, watch)?;
+    let measured = match share.run(&assignment, watch) {
+        Ok(measured) => measured,
+        Err(error) => return failed(store, trial, &error),
+    };
     let summary = summarize(&measured.recording, measured.flush);
     let trial = finish(
         trial.with_summary(&summary, &measured.recording),
@@ -389,6 +396,30 @@ fn run(
         .failure
         .is_some_and(|failure| failure.is_full());
     Ok((trial, full))
+}
+
+/// Puts a trial of which nothing ran on disk; the trial, and whether none can follow.
+fn failed(
+    store: &mut Writer,
+    mut trial: Trial,
+    error: &LoadError,
+) -> Result<(Trial, bool), Failure> {
+    let recording = Recording::nothing();
+    let summary = summarize(&recording, None);
+    trial.state = State::Failed;
+    trial.cause = cell(&error.to_string());
+    trial.next_operation = trial.first_operation;
+    store.add_trial(
+        trial.clone(),
+        &recording,
+        &summary,
+        &Observations::default(),
+    )?;
+    let hopeless = match error {
+        LoadError::Full { .. } | LoadError::Foreign { .. } | LoadError::Missing { .. } => true,
+        LoadError::Io { .. } | LoadError::Stopped => false,
+    };
+    Ok((trial, hopeless))
 }
 
 fn finish(mut trial: Trial, measured: &Measured, watch: &Watch) -> Trial {

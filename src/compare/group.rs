@@ -1,5 +1,7 @@
 //! The trials of one workload in one phase.
 
+use super::Quantity;
+use super::sample::{BetweenSittings, Sample};
 use crate::judge::{Grade, Ruling};
 use crate::plan::Phase;
 use crate::stats::describe::{coefficient_of_variation, median};
@@ -15,11 +17,20 @@ pub struct Group {
     pub trials: Vec<u64>,
     /// How many sittings they come from.
     pub sittings: usize,
+    /// How many trials each of those sittings holds, in the order of the trials.
+    pub trials_of_sittings: Vec<usize>,
+    /// What is compared.
+    pub quantity: Quantity,
+    /// It, a value a trial in their order: rates in bytes per second, or mean latencies in
+    /// nanoseconds.
+    pub values: Vec<f64>,
     /// Their rates in bytes per second, in the order of the trials.
     pub rates: Vec<f64>,
     /// Median rate in bytes per second.
     pub median_rate: f64,
-    /// Interval of the geometric mean of the rate; `None` for fewer than two trials.
+    /// Interval of the geometric mean of the rate; `None` for fewer than two trials. Its unit is
+    /// the sitting from three sittings on, else the trial, which leaves the differences between
+    /// sittings out.
     pub mean_interval: Option<Interval>,
     /// Standard deviation over mean; `None` for fewer than two trials.
     pub spread: Option<f64>,
@@ -46,6 +57,8 @@ pub struct Group {
     pub revisited: usize,
     /// Paced operations that were late or missed.
     pub late_or_missed: u64,
+    /// Paced operations that were due and never started; they have no latency.
+    pub missed: u64,
 }
 
 /// What is known of trials that are not the drives' speed.
@@ -56,10 +69,11 @@ pub struct Void {
 }
 
 impl Group {
-    /// The group of `trials`, each of which has a rate; `None` when there are none.
-    /// `rulings` are those of the trials that were judged.
+    /// The group of `trials`, each of which has a rate and the quantity, sitting after sitting;
+    /// `None` when there are none. `rulings` are those of the trials that were judged.
     pub(super) fn of(
         phase: Phase,
+        quantity: Quantity,
         trials: &[&Trial],
         rulings: &[&Ruling],
         confidence: f64,
@@ -68,19 +82,28 @@ impl Group {
             .iter()
             .filter_map(|trial| trial.rate_bytes_per_s)
             .collect();
-        let logs: Vec<f64> = rates.iter().map(|rate| rate.ln()).collect();
-        let mean_interval = mean_t(&logs, confidence).map(|interval| Interval {
+        let by_sitting = trials.chunk_by(|a, b| a.sitting == b.sitting);
+        let trials_of_sittings: Vec<usize> = by_sitting.map(<[_]>::len).collect();
+        let sittings = trials_of_sittings.len();
+        // One phase alone has the two degrees of freedom between sittings from three sittings on.
+        let between = BetweenSittings::of(sittings, 1);
+        let sample = Sample::new(&rates, &trials_of_sittings, between);
+        let mean_interval = mean_t(&sample.logs, confidence).map(|interval| Interval {
             low: interval.low.exp(),
             high: interval.high.exp(),
             ..interval
         });
-        let mut sittings: Vec<u64> = trials.iter().map(|trial| trial.sitting).collect();
-        sittings.dedup();
         let count = |test: fn(&Trial) -> bool| trials.iter().filter(|trial| test(trial)).count();
         Some(Self {
             phase,
             trials: trials.iter().map(|trial| trial.trial).collect(),
-            sittings: sittings.len(),
+            sittings,
+            trials_of_sittings,
+            quantity,
+            values: trials
+                .iter()
+                .filter_map(|trial| quantity.value(trial))
+                .collect(),
             median_rate: median(&rates)?,
             mean_interval,
             spread: coefficient_of_variation(&rates),
@@ -101,6 +124,7 @@ impl Group {
                 .iter()
                 .map(|t| t.late_operations + t.missed_operations)
                 .sum(),
+            missed: trials.iter().map(|trial| trial.missed_operations).sum(),
             rates,
         })
     }
@@ -111,7 +135,7 @@ fn void(rulings: &[&Ruling]) -> Option<Void> {
     let all_fail = !rulings.is_empty() && rulings.iter().all(|ruling| !ruling.grade.holds());
     let cached: Vec<f64> = rulings
         .iter()
-        .filter_map(|ruling| ruling.cached.map(|share| share.estimate))
+        .filter_map(|ruling| ruling.cached.map(|cached| cached.figure()))
         .collect();
     all_fail.then(|| Void {
         cached: median(&cached),

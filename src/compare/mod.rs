@@ -1,18 +1,31 @@
 //! What changed: which trials may be compared, the ratio of their rates with its interval, and a
 //! verdict in words.
 //!
-//! The trial is the unit: operations and windows of one trial are not independent of each other.
-//! Rates are compared on the log scale, since the spread of trials is relative. The main figure is
-//! Welch's interval for the ratio of geometric means; the Hodges-Lehmann shift, a permutation test
-//! and a bootstrap of the ratio of medians stand beside it and need no normal distribution.
+//! The trial is the least unit: operations and windows of one trial are not independent of each
+//! other. Where there are sittings enough, whole sittings are the unit, since trials of one sitting
+//! are not independent either. Rates are compared on the log scale, because their spread is
+//! relative; of a paced workload it is the mean latency. The main figure is a t interval for the
+//! ratio of geometric means; the Hodges-Lehmann shift, a permutation test and a bootstrap of the
+//! ratio of medians stand beside it and need no normal distribution.
 
 mod contrast;
 pub mod diff;
 mod group;
 pub mod location;
+mod poolable;
+mod quantity;
+mod sample;
+mod verdict;
+#[cfg(test)]
+mod coverage;
+#[cfg(test)]
+mod tests;
 
-pub use contrast::{Contrast, Verdict};
+pub use contrast::Contrast;
 pub use group::{Group, Void};
+pub use quantity::Quantity;
+pub use sample::BetweenSittings;
+pub use verdict::Verdict;
 
 use std::collections::BTreeMap;
 
@@ -20,7 +33,6 @@ use crate::judge::{Judgement, Ruling};
 use crate::plan::{Phase, Workload};
 use crate::seed::Seed;
 use crate::study::{State, Study, Trial};
-use crate::units::Bytes;
 
 /// The rules of a comparison.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -70,6 +82,8 @@ pub struct Row {
     pub workload: String,
     /// How it loads the share.
     pub load: Workload,
+    /// What of its trials is compared.
+    pub quantity: Quantity,
     /// Groups of trials by phase: before, during, after.
     pub groups: [Option<Group>; 3],
     /// During over before.
@@ -148,19 +162,13 @@ struct Context<'a> {
 impl Context<'_> {
     fn row(&self, name: &str, trials: &[&Trial], excluded: &mut Vec<Excluded>) -> Option<Row> {
         // The latest description of a workload counts: what was measured under another is no match.
-        let latest = *trials.last()?;
+        // A trial that was cut off may not say how long it would have been.
+        let complete = |trial: &&&Trial| trial.state == State::Complete;
+        let latest = *trials.iter().rev().find(complete).or(trials.last())?;
         let load = latest.as_workload();
-        let mut usable = Vec::new();
-        for &trial in trials {
-            match unusable(trial, latest) {
-                Some(why) => excluded.push(Excluded {
-                    trial: trial.trial,
-                    why,
-                }),
-                None => usable.push(trial),
-            }
-        }
-        let groups = Phase::ALL.map(|phase| self.group(phase, &usable, excluded));
+        let quantity = Quantity::of(&load);
+        let usable = poolable::poolable(trials, latest, excluded);
+        let groups = Phase::ALL.map(|phase| self.group(phase, quantity, &usable, excluded));
         let against_before = |phase: Phase| {
             let (before, other) = (groups[0].as_ref()?, groups[phase as usize].as_ref()?);
             let contrast = Contrast::of(
@@ -176,6 +184,7 @@ impl Context<'_> {
         Some(Row {
             workload: name.to_owned(),
             load,
+            quantity,
             groups,
             during_before,
             after_before,
@@ -186,6 +195,7 @@ impl Context<'_> {
     fn group(
         &self,
         phase: Phase,
+        quantity: Quantity,
         usable: &[&Trial],
         excluded: &mut Vec<Excluded>,
     ) -> Option<Group> {
@@ -199,7 +209,7 @@ impl Context<'_> {
             of_phase.partition(|trial| ruling(trial).is_none_or(|ruling| ruling.grade.holds()));
         if good.is_empty() {
             let rulings: Vec<&Ruling> = bad.iter().filter_map(|trial| ruling(trial)).collect();
-            return Group::of(phase, &bad, &rulings, self.rules.confidence);
+            return Group::of(phase, quantity, &bad, &rulings, self.rules.confidence);
         }
         for trial in bad {
             if let Some(ruling) = ruling(trial) {
@@ -211,39 +221,6 @@ impl Context<'_> {
             }
         }
         let rulings: Vec<&Ruling> = good.iter().filter_map(|trial| ruling(trial)).collect();
-        Group::of(phase, &good, &rulings, self.rules.confidence)
-    }
-}
-
-/// Why `trial` cannot stand beside the latest trial of its workload.
-fn unusable(trial: &Trial, latest: &Trial) -> Option<String> {
-    let (own, signature) = (
-        trial.as_workload().signature(),
-        latest.as_workload().signature(),
-    );
-    match trial.state {
-        State::Failed => Some(format!("failed: {}", trial.cause)),
-        State::Interrupted => Some("interrupted".to_owned()),
-        State::Complete if own != signature => Some(format!("measured otherwise: {own}")),
-        // Another size of test data is another order and other places on the drives.
-        State::Complete if trial.test_data_bytes != latest.test_data_bytes => Some(format!(
-            "measured on {} of test data, where the latest trial had {}",
-            Bytes(trial.test_data_bytes).iec(),
-            Bytes(latest.test_data_bytes).iec()
-        )),
-        State::Complete if trial.direct != latest.direct => Some(
-            "measured with direct I/O where the latest trial was not, or the reverse".to_owned(),
-        ),
-        // A short trial hides more of what it writes in a cache than a long one.
-        State::Complete if trial.read_percent < 100 && trial.windows != latest.windows => {
-            Some(format!(
-                "ran for {} s, where the latest trial ran for {} s",
-                trial.windows, latest.windows
-            ))
-        }
-        State::Complete if !trial.rate_bytes_per_s.is_some_and(|rate| rate > 0.0) => {
-            Some("moved no data while it was measured".to_owned())
-        }
-        State::Complete => None,
+        Group::of(phase, quantity, &good, &rulings, self.rules.confidence)
     }
 }

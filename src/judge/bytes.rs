@@ -1,29 +1,66 @@
-//! Evidence from counting bytes on their way: what the kernel fetched, what came over the wire, what
-//! the member drives moved.
+//! Evidence from counting bytes on their way into the client: what its memory held, what its kernel
+//! fetched, what came over the wire.
 
-use super::case::{Case, Member};
+use super::case::Case;
 use super::evidence::{Evidence, Layer, Says, Share, Strength};
 use crate::record::observed;
 use crate::units::{Bytes, percent};
 
 /// Headers of RPC, SMB or sftp, acknowledgements and the trial's edges may be so much of the bytes.
 const EDGE: f64 = 0.03;
-/// Bytes of the file protocol's header in the answer to a read: about 100 to 150 for NFS and SMB
-/// (common practice, no source).
+/// Bytes of the file protocol's header in the answer to a read or a write: about 100 to 150 for NFS
+/// and SMB (common practice, no source).
 const PROTOCOL: f64 = 128.0;
-/// Traffic of others up to this part of the trial's leaves a count usable.
-const OTHERS: f64 = 0.10;
-/// Member drives that move more than this multiple of what was served work for others too, so that
-/// a cache can hide behind them.
-const FOREIGN_MEMBERS: f64 = 1.10;
+/// Ethernet's header and those of IP and TCP with timestamps, which interfaces count: 14 + 52 bytes
+/// (IEEE 802.3, RFC 791, RFC 9293, RFC 7323).
+const HEADERS: f64 = 66.0;
+/// What others moved in a quiet moment, up to this part of the trial's bytes, leaves an estimate.
+const OTHERS: f64 = 0.05;
+/// They may move so many times as much in the next moment (common practice, no source).
+const RESTLESS: f64 = 3.0;
 
 /// All byte counts, nearest layer first.
 pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
     let reads = case.bytes_read() > 0.0;
-    let from_reads = [residency, process, nfs, wire]
+    [residency, process, nfs, wire]
         .into_iter()
-        .filter_map(|look| reads.then(|| look(case)).flatten());
-    from_reads.chain(members(case)).collect()
+        .filter_map(|look| reads.then(|| look(case)).flatten())
+        .collect()
+}
+
+/// What a count says of a layer: `arrived` is the part of the trial's bytes that arrived, those of
+/// others among them, of which about `others` are to be expected.
+///
+/// Others only add. So what is missing whoever moved the rest is certain to have come from the layer.
+/// How much more it was can be told where others moved little, and no more than was expected.
+pub(super) fn missing(layer: Layer, arrived: f64, others: f64) -> Says {
+    if others > OTHERS || arrived - others > 1.0 + EDGE {
+        let least = 1.0 - arrived;
+        return if least > 0.0 {
+            Says::AtLeast(layer, least)
+        } else {
+            Says::Remark
+        };
+    }
+    let share = Share::new(
+        1.0 - arrived + others,
+        1.0 - arrived - EDGE,
+        1.0 - arrived + RESTLESS * others + EDGE,
+    );
+    Says::Served(layer, share)
+}
+
+/// What such a count proves, in a sentence.
+pub(super) fn proves(layer: Layer, says: Says) -> String {
+    let of = layer.words();
+    match says {
+        Says::AtLeast(_, least) => format!("at least {} was served by {of}", percent(least, 0)),
+        Says::Served(_, share) if share.low > 0.0 => {
+            format!("about {} was served by {of}", percent(share.estimate, 0))
+        }
+        Says::Served(..) => format!("no sign of {of}"),
+        _ => format!("others moved too much for a count to tell of {of}"),
+    }
 }
 
 /// What of the files lay in this client's page cache.
@@ -36,19 +73,23 @@ fn residency(case: &Case<'_>) -> Option<Evidence> {
     let after = case.seen.get(observed::RESIDENT_AFTER)? / of;
     // Direct reads leave the page cache as it is. Reading through it shows even where a direct
     // open was accepted.
-    let buffered = !case.trial.direct || after > before + 0.01 || before > 0.05;
+    let direct = case.trial.direct != Some(false);
+    let buffered = !direct || after > before + 0.01 || before > 0.05;
     let (says, meaning) = if before > 0.05 {
         let words = "these pages could be served without asking the share";
         (
-            Says::Served(Layer::Client, Share::about(before, 0.05)),
+            Says::Served(
+                Layer::Client,
+                Share::about(before, 0.05).times(case.part_read()),
+            ),
             words,
         )
-    } else if case.trial.direct && !buffered {
+    } else if direct && !buffered {
         (
             Says::Served(Layer::Client, Share::about(0.0, 0.0)),
             "reads went past this client's page cache",
         )
-    } else if case.trial.direct {
+    } else if direct {
         (
             Says::Suspect(Layer::Client),
             "direct I/O was accepted and buffered all the same",
@@ -83,15 +124,12 @@ fn process(case: &Case<'_>) -> Option<Evidence> {
         .seen
         .get(observed::PROCESS_FETCHED)
         .filter(|_| accounts)?;
-    let share = 1.0 - fetched / case.bytes_read();
     Some(counted(
+        case,
         "kernel",
         "fetched from below",
         fetched,
         case.bytes_read(),
-        Layer::Client,
-        Share::about(share, EDGE),
-        Strength::Proved,
     ))
 }
 
@@ -102,204 +140,110 @@ fn nfs(case: &Case<'_>) -> Option<Evidence> {
         .seen
         .get(observed::NFS_READ)
         .filter(|read| *read > 0.0)?;
-    let share = Share::about(1.0 - asked / read, EDGE);
     Some(counted(
+        case,
         "NFS client",
         "asked of the server",
         asked,
         read,
-        Layer::Client,
-        share,
-        Strength::Proved,
     ))
 }
 
-/// What came in over the link to the server.
-fn wire(case: &Case<'_>) -> Option<Evidence> {
-    let received = case.seen.get(observed::WIRE_RECEIVED)?;
-    let seconds = case.trial.windows as f64;
-    let quiet = case.seen.get(observed::WIRE_QUIET_RECEIVED).unwrap_or(0.0) * seconds;
-    let read = case.bytes_read();
-    let own = ((received - quiet) * payload_share(case)).max(0.0);
-    let others = quiet / read;
-    if others > OTHERS {
-        return Some(Evidence {
-            source: "wire",
-            expected: format!("as much as was served, {}", iec(read)),
-            seen: format!(
-                "{} with others, who moved about {} before",
-                iec(received),
-                iec(quiet)
-            ),
-            meaning: "others moved too much over the link for a count to tell".into(),
-            says: Says::Remark,
-            strength: Strength::Inferred,
-        });
-    }
-    let share = Share::about(1.0 - own / read, EDGE + 0.3 * others);
-    let how = "came over the link as payload";
-    Some(counted(
-        "wire",
-        how,
-        own,
-        read,
-        Layer::Client,
-        share,
-        Strength::Counted,
-    ))
-}
-
-/// The part of what an interface counts that is the trial's data. Interfaces count the 14 bytes of
-/// Ethernet and the 52 of IP and TCP with timestamps of each packet; the answer to a read carries a
-/// header of the file protocol besides.
-fn payload_share(case: &Case<'_>) -> f64 {
-    let segment = case.seen.get(observed::WIRE_MTU).unwrap_or(1500.0) - 52.0;
-    // Messages of 1 MiB at most: file protocols split larger reads.
-    let message = (case.trial.block_bytes as f64).min(1_048_576.0);
-    let packets = ((message + PROTOCOL) / segment).ceil();
-    message / (message + PROTOCOL + 66.0 * packets)
-}
-
-/// Bytes that arrived against bytes that were served.
+/// Bytes that the system counted for this trial alone, against those that were served.
 fn counted(
+    case: &Case<'_>,
     source: &'static str,
     how: &str,
     arrived: f64,
     served: f64,
-    layer: Layer,
-    share: Share,
-    strength: Strength,
 ) -> Evidence {
-    let meaning = if share.low > 0.0 {
-        format!(
-            "about {} was served by {}",
-            percent(share.estimate, 0),
-            layer.words()
-        )
-    } else {
-        format!("no sign of {}", layer.words())
-    };
+    let share = Share::about(1.0 - arrived / served, EDGE).times(case.part_read());
+    let says = Says::Served(Layer::Client, share);
     Evidence {
         source,
         expected: format!("as much as was served, {}", iec(served)),
         seen: format!("{} {how}", iec(arrived)),
-        meaning,
-        says: Says::Served(layer, share),
-        strength,
-    }
-}
-
-/// What the member drives read, or wrote, against what was served.
-fn members(case: &Case<'_>) -> Vec<Evidence> {
-    let Some(members) = case.members() else {
-        return Vec::new();
-    };
-    let moved = |bytes: fn(&Member) -> f64| members.iter().map(bytes).sum::<f64>();
-    let mut evidence = Vec::new();
-    if case.bytes_read() > 0.0 && !case.only_writes() {
-        evidence.push(members_read(case, moved(|member| member.read)));
-    }
-    if case.only_writes() {
-        evidence.push(members_written(case, moved(|member| member.written)));
-    }
-    evidence.extend(uneven(case, &members));
-    evidence.extend(slow_one(&members));
-    evidence
-}
-
-fn members_read(case: &Case<'_>, read: f64) -> Evidence {
-    let served = case.bytes_read();
-    let ratio = read / served;
-    // A mixed load reads old data and parity for its writes, so only far too little tells.
-    let others = ratio > FOREIGN_MEMBERS || !case.only_reads();
-    let layer = Layer::Server;
-    if others && ratio > 0.95 {
-        return Evidence {
-            source: "member drives",
-            expected: format!("reads of {}", iec(served)),
-            seen: format!("reads of {}", iec(read)),
-            meaning: "the drives worked for others too, so a cache could hide behind them".into(),
-            says: Says::Remark,
-            strength: Strength::Counted,
-        };
-    }
-    let share = Share::new(1.0 - ratio, 1.0 - ratio - EDGE, 1.0 - ratio + EDGE);
-    counted(
-        "member drives",
-        "read from them",
-        read,
-        served,
-        layer,
-        share,
-        Strength::Proved,
-    )
-}
-
-/// Writes have to be on the drives when the flush has ended, with what redundancy adds.
-fn members_written(case: &Case<'_>, written: f64) -> Evidence {
-    let served = case.bytes_written();
-    let share = 1.0 - written / served;
-    let says = if share > EDGE {
-        Says::Served(Layer::Server, Share::new(share, share - EDGE, 1.0))
-    } else {
-        Says::Served(Layer::Server, Share::about(0.0, 0.0))
-    };
-    Evidence {
-        source: "member drives",
-        expected: format!("at least {} written when the flush had ended", iec(served)),
-        seen: format!("{} written", iec(written)),
-        meaning: match share > EDGE {
-            true => "the flush was acknowledged before the data was on the drives".into(),
-            false => "what was written had reached the drives".into(),
-        },
+        meaning: proves(Layer::Client, says),
         says,
         strength: Strength::Proved,
     }
 }
 
-/// Does every drive do its share, the newest too?
-fn uneven(case: &Case<'_>, members: &[Member]) -> Option<Evidence> {
-    let total: f64 = members.iter().map(|member| member.read).sum();
-    if case.only_writes() || members.len() < 2 || total <= 0.0 {
-        return None;
-    }
-    let shares: Vec<f64> = members.iter().map(|member| member.read / total).collect();
-    let even = 1.0 / members.len() as f64;
-    let (least, share) = (0..)
-        .zip(&shares)
-        .min_by(|a: &(usize, _), b| a.1.total_cmp(b.1))?;
-    let listed: Vec<String> = shares.iter().map(|share| percent(*share, 0)).collect();
-    (*share < even / 2.0).then(|| Evidence {
-        source: "share of each drive",
-        expected: format!("about {} from each", percent(even, 0)),
-        seen: listed.join(", "),
-        meaning: format!(
-            "drive {} does less than half its share: is old data not spread over it yet?",
-            least + 1
+/// What came in over the link to the server: data, answers to writes, and others' traffic.
+fn wire(case: &Case<'_>) -> Option<Evidence> {
+    let received = case.seen.get(observed::WIRE_RECEIVED)?;
+    let quiet = case.seen.get(observed::WIRE_QUIET_RECEIVED).unwrap_or(0.0);
+    let others = quiet * case.trial.windows as f64 + answers_to_writes(case);
+    let (read, payload) = (case.bytes_read(), payload_share(case));
+    let says = match missing(
+        Layer::Client,
+        received * payload / read,
+        others * payload / read,
+    ) {
+        Says::Served(layer, share) => Says::Served(layer, share.times(case.part_read())),
+        Says::AtLeast(layer, least) => Says::AtLeast(layer, least * case.part_read()),
+        says => says,
+    };
+    Some(Evidence {
+        source: "wire",
+        expected: format!("as much as was served, {}", iec(read)),
+        seen: format!(
+            "{} of payload came over the link, of which others moved about {}",
+            iec(received * payload),
+            iec(others * payload)
         ),
-        says: Says::Remark,
+        meaning: proves(Layer::Client, says),
+        says,
         strength: Strength::Counted,
     })
 }
 
-/// A member whose reads take more than three times the median of all.
-fn slow_one(members: &[Member]) -> Option<Evidence> {
-    let waits: Vec<f64> = members.iter().filter_map(|member| member.wait_ms).collect();
-    let median = crate::stats::describe::median(&waits).filter(|median| *median > 0.0)?;
-    let (drive, wait) = (1..)
-        .zip(&waits)
-        .max_by(|a: &(usize, _), b| a.1.total_cmp(b.1))?;
-    (*wait > 3.0 * median && waits.len() > 2).then(|| Evidence {
-        source: "slow drive",
-        expected: format!("reads of about {median:.1} ms, as its siblings"),
-        seen: format!("drive {drive}: {wait:.1} ms"),
-        meaning: "one drive is much slower than the others: look at its health before going on"
-            .into(),
-        says: Says::Remark,
-        strength: Strength::Counted,
-    })
+/// The part of what an interface counts that is the trial's data: each packet has its headers, and
+/// the answer to a read has one of the file protocol besides.
+fn payload_share(case: &Case<'_>) -> f64 {
+    let message = message(case);
+    message / (message + PROTOCOL + HEADERS * packets(case, message))
 }
 
-fn iec(bytes: f64) -> String {
+/// Bytes that came in for what was written: an answer to each write, and an acknowledgement of every
+/// second packet (RFC 9293, section 3.8.6.3).
+fn answers_to_writes(case: &Case<'_>) -> f64 {
+    let message = message(case);
+    let acknowledgements = (packets(case, message) / 2.0).floor();
+    let each = PROTOCOL + HEADERS + HEADERS * acknowledgements;
+    case.bytes_written() / message * each
+}
+
+/// Bytes of data in a message, 1 MiB at most: file protocols split larger operations.
+fn message(case: &Case<'_>) -> f64 {
+    (case.trial.block_bytes as f64).min(1_048_576.0)
+}
+
+fn packets(case: &Case<'_>, message: f64) -> f64 {
+    let segment = case.seen.get(observed::WIRE_MTU).unwrap_or(1500.0) - 52.0;
+    ((message + PROTOCOL) / segment).ceil()
+}
+
+pub(super) fn iec(bytes: f64) -> String {
     Bytes(bytes.max(0.0) as u64).iec()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn others_only_add_to_a_count() {
+        let layer = Layer::Client;
+        let told = |arrived, others| missing(layer, arrived, others);
+        assert_eq!(
+            told(0.75, 0.0),
+            Says::Served(layer, Share::new(0.25, 0.25 - EDGE, 0.25 + EDGE))
+        );
+        // Others who may have moved a tenth hide how much is missing, not that it is.
+        assert_eq!(told(0.75, 0.1), Says::AtLeast(layer, 0.25));
+        assert_eq!(told(1.05, 0.1), Says::Remark);
+        // More than everything: somebody moved it whom the quiet moment did not show.
+        assert_eq!(told(1.2, 0.0), Says::Remark);
+    }
 }

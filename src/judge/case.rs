@@ -4,7 +4,7 @@ use hdrhistogram::Histogram;
 
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::pool::{IpVersion, payload_rate};
+use crate::pool::{IpVersion, Pool, payload_rate};
 use crate::record::{Observations, observed};
 use crate::study::{Config, Study, Trial, WindowRow};
 use crate::units::{Nanos, Rate};
@@ -76,6 +76,16 @@ impl<'a> Case<'a> {
         f64::from(self.trial.read_percent) / 100.0
     }
 
+    /// The part of all its bytes that it read.
+    pub(super) fn part_read(&self) -> f64 {
+        let (read, written) = (self.bytes_read(), self.bytes_written());
+        if read > 0.0 {
+            read / (read + written)
+        } else {
+            0.0
+        }
+    }
+
     /// Whether it only reads.
     pub(super) fn only_reads(&self) -> bool {
         self.trial.read_percent == 100
@@ -87,7 +97,7 @@ impl<'a> Case<'a> {
     }
 
     /// The TCP payload that the link to the server carries at most, where it is known.
-    pub(super) fn payload(&self) -> Option<Rate> {
+    pub fn payload(&self) -> Option<Rate> {
         let line = self.seen.get(observed::WIRE_LINE_RATE)?;
         let mtu = self.seen.get(observed::WIRE_MTU).unwrap_or(1500.0);
         let ip = match self.seen.get(observed::WIRE_IP) {
@@ -110,6 +120,16 @@ impl<'a> Case<'a> {
         Some(match self.trial.phase {
             Phase::Before => pool.drives,
             Phase::During | Phase::After => pool.drives + pool.adding,
+        })
+    }
+
+    /// The pool at the time, where it was stated; while it grows, the one that it becomes.
+    pub(super) fn pool(&self) -> Option<Pool> {
+        let stated = self.config.pool.as_ref()?;
+        Some(Pool {
+            level: stated.level,
+            drives: self.drives()?,
+            drive_size: stated.drive_size,
         })
     }
 

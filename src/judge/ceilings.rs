@@ -39,7 +39,7 @@ fn drives(case: &Case<'_>) -> Option<Evidence> {
         expected: format!("at most {all}, {drives} drives at their best"),
         seen: rate.to_string(),
         meaning: "impossible for the drives: a cache served the rest".into(),
-        says: Says::AtLeast(Layer::Server, 1.0 - all.0 / rate.0),
+        says: Says::AtLeast(Layer::Path, 1.0 - all.0 / rate.0),
         strength: Strength::Proved,
     })
 }
@@ -65,7 +65,7 @@ fn turns(case: &Case<'_>) -> Option<Evidence> {
             "too many for platters: at least {} came from elsewhere",
             percent(share, 0)
         ),
-        says: Says::AtLeast(Layer::Server, share),
+        says: Says::AtLeast(Layer::Path, share),
         strength: Strength::Counted,
     })
 }
@@ -93,7 +93,7 @@ fn half_turn(case: &Case<'_>) -> Option<Evidence> {
             false => "as slow as platters are".into(),
         },
         says: if below {
-            Says::AtLeast(Layer::Server, share)
+            Says::AtLeast(Layer::Path, share)
         } else {
             Says::Remark
         },

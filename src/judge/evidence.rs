@@ -1,28 +1,28 @@
 //! One sign for or against "these bytes came from the drives".
 
-/// Where bytes can have come from other than the drives, nearest first.
+/// How far down the path a sign looks. What the client's memory served, the path served too, so the
+/// second share is never the smaller one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Layer {
     /// Memory of the machine that measures.
     Client,
-    /// Memory, or a faster tier, of the server.
-    Server,
+    /// All of the path before the drives: the client's memory, the server's, a faster tier; and what
+    /// was compressed away.
+    Path,
 }
 
 impl Layer {
-    /// Both, nearest first.
-    pub const ALL: [Self; 2] = [Self::Client, Self::Server];
-
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
             Self::Client => "this client's memory",
-            Self::Server => "the server's memory or a faster tier",
+            Self::Path => "a cache before the drives",
         }
     }
 }
 
-/// A share of bytes, 0 to 1, with the bounds that the evidence allows.
+/// A share of all bytes of a trial, read and written, 0 to 1, with the bounds that the evidence
+/// allows.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Share {
     /// Best guess.
@@ -44,6 +44,11 @@ impl Share {
         }
     }
 
+    /// The share of all bytes when this is one of a `part` of them, 0 to 1.
+    pub fn times(self, part: f64) -> Self {
+        Self::new(self.estimate * part, self.low * part, self.high * part)
+    }
+
     /// Give or take `margin`.
     pub fn about(estimate: f64, margin: f64) -> Self {
         let estimate = estimate.clamp(0.0, 1.0);
@@ -54,9 +59,9 @@ impl Share {
 /// What a sign says.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Says {
-    /// So much of what reached the layer was served by it; 0 clears it.
+    /// So much was served by the layer, not by what lies behind it; 0 clears it.
     Served(Layer, Share),
-    /// At least so much cannot have come from the drives.
+    /// At least so much was served by the layer; how much more is not known.
     AtLeast(Layer, f64),
     /// The layer may have served; how much is not known.
     Suspect(Layer),

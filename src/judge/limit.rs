@@ -71,11 +71,11 @@ pub(super) fn limiting(case: &Case<'_>, ruling: &Ruling) -> Limiting {
 
 fn cache(ruling: &Ruling) -> Option<Limiting> {
     let cached = ruling.cached.filter(|_| ruling.grade == Grade::X)?;
-    let share = percent(cached.estimate, 0);
-    (cached.estimate > 0.5).then(|| Limiting {
+    (cached.figure() > 0.5).then(|| Limiting {
         limit: Limit::Cache,
         sentence: format!(
-            "limited by a cache that served about {share}: says nothing about the drives"
+            "limited by a cache that served {}: says nothing about the drives",
+            cached.words()
         ),
     })
 }

@@ -10,12 +10,13 @@ mod evidence;
 mod grade;
 mod levels;
 mod limit;
+mod members;
 mod times;
 mod trouble;
 
 pub use case::Case;
 pub use evidence::{Evidence, Layer, Says, Share, Strength};
-pub use grade::{Grade, Ruling, rule};
+pub use grade::{Cached, Grade, NEGLIGIBLE, Ruling, rule};
 pub use levels::{Level, cache_size, levels};
 pub use limit::{Limit, Limiting};
 
@@ -38,6 +39,7 @@ pub struct Judgement {
 pub fn judge(case: &Case<'_>) -> Judgement {
     let evidence: Vec<Evidence> = [
         bytes::evidence(case),
+        members::evidence(case),
         ceilings::evidence(case),
         times::evidence(case),
         trouble::evidence(case),

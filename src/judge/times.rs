@@ -5,6 +5,7 @@ use super::evidence::{Evidence, Layer, Says, Share, Strength};
 use crate::plan::Access;
 use crate::record::observed;
 use crate::stats::change_point::{Change, single_change};
+use crate::stats::interval::clopper_pearson;
 use crate::stats::mixture::{Components, Limits, fit, match_reference, share_below};
 use crate::units::{Nanos, Rate, percent};
 
@@ -18,6 +19,10 @@ const QUICK: u64 = 3;
 const PLATTER: Nanos = Nanos::MILLI;
 /// Confidence of the interval of a counted share.
 const CONFIDENCE: f64 = 0.95;
+/// Confidence of the least number of reads in the fullest stretch, of all stretches.
+const CERTAIN: f64 = 0.999;
+/// Parts of a turn that are tried as a stretch.
+const STRETCHES: [f64; 4] = [4.0, 8.0, 16.0, 32.0];
 /// Windows on each side of a change of the rate of writes.
 const LEAST: usize = 3;
 /// Random orders that a change is tested by.
@@ -72,7 +77,7 @@ fn twice(case: &Case<'_>) -> Option<Evidence> {
     })
 }
 
-/// The part of random reads that were too fast for drives.
+/// The part of random reads that were too fast for drives, or too much alike.
 fn fast_ones(case: &Case<'_>) -> Option<Evidence> {
     let random = case.trial.access == Access::Random && case.only_reads();
     let latency = case
@@ -90,45 +95,104 @@ fn fast_ones(case: &Case<'_>) -> Option<Evidence> {
         .collect();
     let (threshold, why) = threshold(case, &values)?;
     let below = share_below(&values, threshold.0 as f64)?;
-    let share = below.below as f64 / below.total as f64;
     let exact = below.interval(CONFIDENCE)?;
+    let share = Share::new(below.share(), exact.low - MARGIN, exact.high + MARGIN);
+    let alike = case.turn().and_then(|turn| {
+        let alone = case.trial.depth * case.trial.streams == 1;
+        alike(&values, turn, if alone { 1.0 } else { 2.0 })
+    });
+    let says = match (case.turn(), alike) {
+        (Some(_), Some(alike)) if alike > share.high => Says::AtLeast(Layer::Path, alike),
+        (Some(_), _) => Says::Served(Layer::Path, share),
+        // What is as quick as a cache was in one; but another one may be slower than this.
+        (None, _) => Says::AtLeast(Layer::Path, share.low),
+    };
     Some(Evidence {
         source: "fast reads",
         expected: format!("none below {threshold} ({why})"),
-        seen: format!("{} of {}", percent(share, 1), below.total),
-        meaning: match exact.low > MARGIN {
-            true => format!("about {} came from a cache", percent(share, 0)),
-            false => "reads were as slow as drives are".into(),
+        seen: format!("{} of {}", percent(below.share(), 1), below.total),
+        meaning: match says {
+            Says::Served(_, share) if exact.low > MARGIN => {
+                format!("about {} came from a cache", percent(share.estimate, 0))
+            }
+            Says::AtLeast(_, least) if case.turn().is_some() => format!(
+                "too much alike for platters, whose turns spread them: at least {} came from a cache",
+                percent(least, 0)
+            ),
+            Says::AtLeast(_, least) if least > 0.0 => {
+                format!("at least {} came from a cache", percent(least, 0))
+            }
+            _ => "reads were as slow as drives are".into(),
         },
-        says: Says::Served(
-            Layer::Server,
-            Share::new(share, exact.low - MARGIN, exact.high + MARGIN),
-        ),
+        says,
         strength: Strength::Inferred,
     })
 }
 
-/// Below what latency a read cannot be the drives', and how that is known: from touching twice, from
-/// platters, or from two clear modes of which the fast one agrees with the second touch.
+/// The part of all reads that is too much alike to have come from platters: not less than this came
+/// from elsewhere.
+///
+/// The wait for a sector is spread evenly over a turn and is independent of everything else that a
+/// read waits for, so that whatever the queues, no more than `w / turn` of the platters' reads end within
+/// any stretch `w` of latency; twice that where the drive may choose between reads by the angle
+/// (`choice` 2), as it may then do two in a turn. If `p` of all reads end in it, `s` of them from
+/// elsewhere, then `p <= s + (1 - s) choice w / turn`.
+fn alike(values: &[(f64, u64)], turn: Nanos, choice: f64) -> Option<f64> {
+    let total: u64 = values.iter().map(|(_, count)| count).sum();
+    let bound = |parts: f64| {
+        let width = turn.0 as f64 / parts;
+        let most = fullest(values, width);
+        let platters = choice / parts;
+        let certain = clopper_pearson(most, total, CERTAIN)?.low;
+        Some((certain - platters) / (1.0 - platters))
+    };
+    STRETCHES
+        .iter()
+        .filter_map(|parts| bound(*parts))
+        .max_by(f64::total_cmp)
+        .filter(|least| *least > 0.0)
+}
+
+/// The most operations within any stretch of `width`; values ascend.
+fn fullest(values: &[(f64, u64)], width: f64) -> u64 {
+    let (mut first, mut within, mut most) = (0, 0, 0);
+    for (value, count) in values {
+        within += count;
+        while values[first].0 + width < *value {
+            within -= values[first].1;
+            first += 1;
+        }
+        most = most.max(within);
+    }
+    most
+}
+
+/// Below what latency a read cannot be the drives', and how that is known: from platters, from
+/// two clear modes of which the fast one agrees with the second touch, or from touching twice.
 fn threshold(case: &Case<'_>, values: &[(f64, u64)]) -> Option<(Nanos, &'static str)> {
     let twice = Twice::of(case);
-    if let Some(twice) = twice.as_ref().filter(|twice| twice.ratio() >= APART) {
-        // Halfway between both on the scale of ratios, and no more than a few times the cache's: a
-        // drive's quick ones lie not far below its median.
-        let middle = (twice.first.0 as f64 * twice.second.0.max(1) as f64).sqrt();
-        let least = Nanos((middle as u64).min(QUICK * twice.second.0).max(1));
-        return Some((least, "between first and second touch"));
-    }
     if let Some(turn) = case.turn() {
         let again = twice.map_or(Nanos(0), |twice| twice.second);
         let least = PLATTER.max(Nanos((2 * again.0).min(turn.0 / 4)));
         return Some((least, "the least that a platter takes"));
     }
+    let twice = twice.filter(|twice| twice.ratio() >= APART)?;
+    Some(between_modes(&twice, values).unwrap_or_else(|| {
+        // Halfway between both on the scale of ratios, and no more than a few times the cache's: a
+        // drive's quick ones lie not far below its median.
+        let middle = (twice.first.0 as f64 * twice.second.0.max(1) as f64).sqrt();
+        let least = Nanos((middle as u64).min(QUICK * twice.second.0).max(1));
+        (least, "between first and second touch")
+    }))
+}
+
+/// The middle between two modes that lie as far apart as the touches do, the fast one where the
+/// second touch is.
+fn between_modes(twice: &Twice, values: &[(f64, u64)]) -> Option<(Nanos, &'static str)> {
     let mixture = fit(values, &Limits::for_resolution(0.001))?;
     let Components::Two { fast, slow, .. } = mixture.components else {
         return None;
     };
-    let twice = twice?;
     let log = |nanos: Nanos| (nanos.0.max(1) as f64).ln();
     let agrees = match_reference(&mixture, log(twice.second), log(twice.first), 2.0)?
         .fast
@@ -182,5 +246,66 @@ fn told(change: Option<Change>) -> String {
             Rate(change.after.mean)
         ),
         None => "no clear change of the rate".into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::seed::Seed;
+
+    const TURN: Nanos = Nanos(8_333_333);
+
+    /// Latencies in nanoseconds, as a histogram gives them.
+    fn values(mut latencies: Vec<f64>) -> Vec<(f64, u64)> {
+        latencies.sort_by(f64::total_cmp);
+        latencies.into_iter().map(|latency| (latency, 1)).collect()
+    }
+
+    /// A seek and a turn by chance behind a queue.
+    fn platters(count: usize, seed: Seed) -> Vec<f64> {
+        let mut rng = seed.rng();
+        (0..count)
+            .map(|_| 1e6 + 8e6 * rng.f64() + TURN.0 as f64 * rng.f64())
+            .collect()
+    }
+
+    #[test]
+    fn platters_are_never_too_much_alike() {
+        for seed in 0..200 {
+            for count in [100, 400, 5_000] {
+                let alike = alike(&values(platters(count, Seed(seed))), TURN, 1.0);
+                // The fullest of many stretches is full by chance, now and then.
+                assert!(
+                    alike.is_none_or(|alike| alike < 0.02),
+                    "seed {seed}, {count} reads: {alike:?}"
+                );
+            }
+        }
+    }
+
+    /// However slow a queue makes what a memory serves, it comes evenly.
+    #[test]
+    fn a_memory_behind_a_queue_is_known_by_its_evenness() {
+        for part in [0.3, 0.6, 0.9, 1.0] {
+            let mut rng = Seed(5).rng();
+            let cached = (part * 5_000.0) as usize;
+            let mut latencies = platters(5_000 - cached, Seed(6));
+            latencies.extend((0..cached).map(|_| 5e6 + 2e5 * rng.f64()));
+            let alike = alike(&values(latencies), TURN, 1.0).unwrap();
+            assert!(
+                alike <= part && alike > part - 0.05,
+                "seeds 5, 6: {alike} of {part}"
+            );
+        }
+    }
+
+    #[test]
+    fn the_fullest_stretch_is_found() {
+        let values = [(1.0, 3), (5.0, 2), (6.0, 2), (20.0, 4)];
+        assert_eq!(fullest(&values, 0.0), 4);
+        assert_eq!(fullest(&values, 1.0), 4);
+        assert_eq!(fullest(&values, 5.0), 7);
+        assert_eq!(fullest(&values, 100.0), 11);
     }
 }

@@ -86,7 +86,7 @@ fn holes(case: &Case<'_>) -> Option<Evidence> {
         expected: "none: test data is written out".into(),
         seen: Bytes(holes as u64).iec(),
         meaning: "holes are answered without any drive".into(),
-        says: Says::Suspect(Layer::Server),
+        says: Says::Suspect(Layer::Path),
         strength: Strength::Proved,
     })
 }

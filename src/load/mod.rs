@@ -66,12 +66,13 @@ pub struct Assignment<'a> {
 pub struct Measured {
     /// All operations.
     pub recording: Recording,
-    /// How long the flush after the last write took; `None` for a trial that only reads.
+    /// From the end of the last write to the end of the flush; `None` for a trial that only reads.
     pub flush: Option<Nanos>,
     /// What drove it.
     pub engine: Engine,
-    /// Whether the files were open for direct I/O.
-    pub direct: bool,
+    /// Whether transfers passed the client's cache: `Some(true)` when that was seen of a block,
+    /// `Some(false)` for buffered files, `None` for files open for direct I/O of which nobody tells.
+    pub direct: Option<bool>,
     /// The operation number with which the next trial of the workload goes on.
     pub next_first: u64,
     /// Whether it was stopped before its end.
@@ -202,10 +203,11 @@ pub trait Share {
     /// When writing fails, or an end was asked for.
     fn lay_down(&mut self, file: &DataFile, watch: &Watch) -> Result<(), LoadError>;
 
-    /// Runs one trial. A failed operation is part of what was measured; it is no error of this call.
+    /// Runs one trial. A failed operation or flush is part of what was measured; it is no error of
+    /// this call.
     ///
     /// # Errors
-    /// When the files cannot be opened or no engine can be set up.
+    /// When the files cannot be opened or no engine can be set up, so that nothing was measured.
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError>;
 }
 

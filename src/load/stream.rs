@@ -7,7 +7,7 @@
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 use crate::plan::{Operation, Pattern, Workload};
-use crate::record::{Cause, Failure, Recording, WINDOW, digits_for};
+use crate::record::{Cause, Failure, Recording, Shape, WINDOW};
 use crate::units::Nanos;
 
 /// A paced operation that starts later than this after it was due counts as late.
@@ -55,16 +55,12 @@ impl Job {
             in_flight: 0,
             waiting: None,
             closed: false,
-            recording: Recording::new(self.windows(), self.digits()),
+            recording: Recording::new(self.shape()),
         }
     }
 
-    fn windows(&self) -> usize {
-        (self.length.0 / WINDOW.0) as usize
-    }
-
-    fn digits(&self) -> u8 {
-        digits_for(self.windows(), self.recorders)
+    fn shape(&self) -> Shape {
+        Shape::for_trial((self.length.0 / WINDOW.0) as usize, self.recorders)
     }
 
     /// Bytes of one operation.
@@ -88,10 +84,7 @@ impl Job {
         streams: impl IntoIterator<Item = Recording>,
         stopped: Option<Nanos>,
     ) -> Recording {
-        let mut all = Recording::new(self.windows(), self.digits());
-        streams
-            .into_iter()
-            .for_each(|recording| all.merge(&recording));
+        let mut all = Recording::merged(self.shape(), streams);
         let end = stopped.unwrap_or(self.length).min(self.length);
         if let Some(period) = self.period {
             // Numbers that no stream took up, though they were due.
@@ -217,7 +210,7 @@ impl Stream<'_> {
                 ended - transfer.due,
             ),
             Err(cause) => {
-                let failure = Failure {
+                let failure = Failure::Operation {
                     operation: transfer.operation,
                     cause,
                 };
@@ -310,7 +303,7 @@ mod tests {
         let recording = run(&job, depth, |_| Nanos::MILLI);
         // One answer a millisecond; each operation waits for four.
         assert_eq!(recording.started, 2_000 + 3);
-        assert!(recording.tail.latency.max() >= 4 * Nanos::MILLI.0);
+        assert!(recording.tail_latency.max() >= 4 * Nanos::MILLI.0);
         assert_eq!((recording.late, recording.missed), (0, 0));
     }
 
@@ -329,11 +322,7 @@ mod tests {
         assert_eq!(recording.started + recording.missed, 400);
         assert_eq!(recording.missed, 0, "it catches up at one a millisecond");
         assert!((199..=230).contains(&recording.late), "{}", recording.late);
-        let mut all = recording.tail.latency.clone();
-        recording
-            .windows
-            .iter()
-            .for_each(|window| all.add(&window.latency).unwrap());
+        let all = recording.latency(0);
         // 200 operations were due during the hang: half of all waited, evenly spread up to 2 s.
         assert!(
             all.value_at_quantile(0.9) > 1_000_000_000,
@@ -349,7 +338,7 @@ mod tests {
             Nanos(if n == 100 { 9_000_000_000 } else { 1_000_000 })
         });
         assert_eq!((recording.started, recording.missed), (101, 299));
-        assert_eq!(recording.tail.latency.len(), 300);
+        assert_eq!(recording.tail_latency.len(), 300);
     }
 
     #[test]

@@ -2,10 +2,17 @@
 //!
 //! Recordings of parallel streams are made apart, without locks, and merged afterwards.
 
+mod digest;
+mod failure;
+mod histogram;
+mod latency;
 mod observation;
 mod recording;
 mod summary;
 
+pub use digest::WindowLatency;
+pub use failure::{Cause, Failure, is_full};
+pub use histogram::{Shape, histogram};
 pub use observation::{Observations, names as observed};
-pub use recording::{Cause, Failure, Recording, WINDOW, Window, digits_for, histogram, is_full};
+pub use recording::{Recording, WINDOW, Window};
 pub use summary::{Summary, summarize};

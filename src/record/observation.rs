@@ -54,6 +54,12 @@ pub mod names {
     /// Size of that device.
     pub const LOCATION_DEVICE: &str = "location_device_bytes";
 
+    /// The part of a block that stayed in this client's page cache when it was read directly, tried
+    /// before the trial: 0 where direct reads pass the cache.
+    pub const DIRECT_READ_RESIDENT: &str = "direct_read_resident_fraction";
+    /// The same of a block that was written directly.
+    pub const DIRECT_WRITE_RESIDENT: &str = "direct_write_resident_fraction";
+
     /// Touching untouched blocks for the first time: operations per second.
     pub const TWICE_FIRST_RATE: &str = "twice_first_operations_per_s";
     /// Touching the same blocks again at once.
@@ -85,6 +91,10 @@ pub mod names {
 
     /// Member drives that were asked.
     pub const MEMBERS: &str = "members";
+    /// Bytes read from all of them in a quiet moment before the trial, per second.
+    pub const MEMBERS_QUIET_READ: &str = "members_quiet_read_bytes_per_s";
+    /// Bytes written to all of them in that moment, per second.
+    pub const MEMBERS_QUIET_WRITTEN: &str = "members_quiet_written_bytes_per_s";
 
     /// Bytes read from member drive number `n`, from 0.
     pub fn member_read(n: usize) -> String {

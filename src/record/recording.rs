@@ -1,125 +1,35 @@
 //! Operations as they end, gathered into windows.
 
-use std::fmt;
-use std::io;
-
 use hdrhistogram::Histogram;
 
-use crate::plan::{Direction, Operation};
+use super::digest::WindowLatency;
+use super::failure::Failure;
+use super::histogram::{Shape, add, histogram, touched};
+use super::latency::Latencies;
+use crate::plan::Direction;
 use crate::units::{Bytes, Nanos};
 
 /// Length of a window.
 pub const WINDOW: Nanos = Nanos::SECOND;
 
-/// Smallest and largest latency that a histogram tells apart, in nanoseconds: 0.1 µs to 1,000 s.
-const LATENCY_RANGE: (u64, u64) = (100, 1_000_000_000_000);
-
-/// An empty latency histogram in nanoseconds with `digits` significant digits (2 or 3).
-pub fn histogram(digits: u8) -> Histogram<u64> {
-    Histogram::new_with_bounds(LATENCY_RANGE.0, LATENCY_RANGE.1, digits)
-        .expect("the bounds are valid for 2 and 3 digits")
-}
-
-/// Significant digits of the histograms of a trial: three, or two where three would take more than
-/// 256 MiB for `windows` windows of each of `recorders` threads.
-pub fn digits_for(windows: usize, recorders: usize) -> u8 {
-    const THREE_DIGITS: usize = 200 << 10;
-    if windows
-        .saturating_mul(recorders)
-        .saturating_mul(THREE_DIGITS)
-        <= 256 << 20
-    {
-        3
-    } else {
-        2
-    }
-}
-
-/// Why an operation did not move its bytes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Cause {
-    /// The operating system's error number.
-    Os(i32),
-    /// A read found the end of the file too early.
-    EndOfFile,
-}
-
-/// An operation that failed; it ends its trial.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Failure {
-    /// What was asked.
-    pub operation: Operation,
-    /// What came of it.
-    pub cause: Cause,
-}
-
-impl Failure {
-    /// Whether the share, or the person's part of it, has no room left.
-    pub fn is_full(&self) -> bool {
-        matches!(self.cause, Cause::Os(number) if is_full(io::Error::from_raw_os_error(number).kind()))
-    }
-}
-
-/// Whether an error says that there is no room left.
-pub fn is_full(kind: io::ErrorKind) -> bool {
-    matches!(
-        kind,
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded
-    )
-}
-
-impl fmt::Display for Failure {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let verb = match self.operation.direction {
-            Direction::Read => "reading",
-            Direction::Write => "writing",
-        };
-        let (file, offset) = (self.operation.file, self.operation.offset);
-        write!(
-            f,
-            "{verb} file {file} of the test data at offset {offset}: "
-        )?;
-        match self.cause {
-            Cause::Os(number) => write!(f, "{}", io::Error::from_raw_os_error(number)),
-            Cause::EndOfFile => f.write_str("the file ends too early"),
-        }
-    }
-}
-
-/// One second of a trial.
-#[derive(Clone, Debug)]
+/// What one second of a trial moved.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Window {
     /// Bytes read by operations that ended in it.
     pub read: Bytes,
     /// Bytes written by operations that ended in it.
     pub written: Bytes,
-    /// Latency in nanoseconds of the operations that ended in it.
-    pub latency: Histogram<u64>,
 }
 
 impl Window {
-    fn new(digits: u8) -> Self {
-        let mut latency = histogram(digits);
-        // Touches the memory, so that no page fault falls into the measured time.
-        latency.reset();
-        Self {
-            read: Bytes(0),
-            written: Bytes(0),
-            latency,
-        }
-    }
-
     /// Bytes read and written.
     pub fn bytes(&self) -> Bytes {
         self.read + self.written
     }
 
-    fn merge(&mut self, other: &Self) {
+    fn add(&mut self, other: &Self) {
         self.read = self.read + other.read;
         self.written = self.written + other.written;
-        self.latency
-            .add(&other.latency)
-            .expect("histograms of one trial have equal bounds");
     }
 }
 
@@ -130,6 +40,8 @@ pub struct Recording {
     pub windows: Vec<Window>,
     /// Operations that were in flight when the last window closed.
     pub tail: Window,
+    /// Latency in nanoseconds of what counts with the tail.
+    pub tail_latency: Histogram<u64>,
     /// Operations that were started.
     pub started: u64,
     /// Paced operations that started more than a millisecond after they were due.
@@ -139,53 +51,80 @@ pub struct Recording {
     pub missed: u64,
     /// When the last operation ended, from the start of the trial.
     pub ended: Nanos,
-    /// The first operation that failed.
+    /// The first thing that failed.
     pub failure: Option<Failure>,
+    latencies: Latencies,
 }
 
 impl Recording {
-    /// An empty recording of `windows` windows; all memory is allocated and touched here.
-    pub fn new(windows: usize, digits: u8) -> Self {
+    /// An empty recording; all memory is allocated and touched here.
+    pub fn new(shape: Shape) -> Self {
         Self {
-            windows: (0..windows).map(|_| Window::new(digits)).collect(),
-            tail: Window::new(digits),
+            windows: vec![Window::default(); shape.windows],
+            tail: Window::default(),
+            tail_latency: touched(shape.digits),
             started: 0,
             late: 0,
             missed: 0,
             ended: Nanos(0),
             failure: None,
+            latencies: Latencies::new(shape),
         }
+    }
+
+    /// What is recorded of a trial of which nothing ran.
+    pub fn nothing() -> Self {
+        Self::new(Shape::exact(0, 3))
+    }
+
+    /// What all `streams` of a trial of this shape saw.
+    pub fn merged(shape: Shape, streams: impl IntoIterator<Item = Self>) -> Self {
+        let mut all = Self::new(Shape::exact(0, shape.digits));
+        all.windows = vec![Window::default(); shape.windows];
+        let latencies = streams.into_iter().map(|stream| all.take(stream)).collect();
+        all.latencies = Latencies::merged(shape, latencies);
+        all
+    }
+
+    /// Adds all that another stream saw but its latencies, and hands them back.
+    fn take(&mut self, other: Self) -> Latencies {
+        for (window, other) in self.windows.iter_mut().zip(&other.windows) {
+            window.add(other);
+        }
+        self.tail.add(&other.tail);
+        add(&mut self.tail_latency, &other.tail_latency);
+        self.started += other.started;
+        self.late += other.late;
+        self.missed += other.missed;
+        self.ended = self.ended.max(other.ended);
+        self.failure = self.failure.or(other.failure);
+        other.latencies
     }
 
     /// Records an operation that moved `bytes` and ended at `ended`, `latency` after it was due.
     pub fn record(&mut self, direction: Direction, bytes: u64, ended: Nanos, latency: Nanos) {
         let index = (ended.0 / WINDOW.0) as usize;
-        let window = self.windows.get_mut(index).unwrap_or(&mut self.tail);
+        let window = match self.windows.get_mut(index) {
+            Some(window) => {
+                self.latencies.record(index, latency.0);
+                window
+            }
+            None => {
+                self.tail_latency.saturating_record(latency.0);
+                &mut self.tail
+            }
+        };
         match direction {
             Direction::Read => window.read.0 += bytes,
             Direction::Write => window.written.0 += bytes,
         }
-        window.latency.saturating_record(latency.0);
         self.ended = self.ended.max(ended);
     }
 
     /// Records a paced operation that was due and never started.
     pub fn miss(&mut self, waited: Nanos) {
         self.missed += 1;
-        self.tail.latency.saturating_record(waited.0);
-    }
-
-    /// Adds what another stream of the same trial saw.
-    pub fn merge(&mut self, other: &Self) {
-        for (window, other) in self.windows.iter_mut().zip(&other.windows) {
-            window.merge(other);
-        }
-        self.tail.merge(&other.tail);
-        self.started += other.started;
-        self.late += other.late;
-        self.missed += other.missed;
-        self.ended = self.ended.max(other.ended);
-        self.failure = self.failure.or(other.failure);
+        self.tail_latency.saturating_record(waited.0);
     }
 
     /// All bytes, of whole windows and of the tail.
@@ -197,12 +136,32 @@ impl Recording {
             .sum()
     }
 
+    /// What is known of the latencies of window `index` of a merged recording.
+    ///
+    /// # Panics
+    /// When there is no such window.
+    pub fn window_latency(&self, index: usize) -> WindowLatency {
+        assert!(index < self.windows.len(), "no window {index}");
+        self.latencies.window(index)
+    }
+
+    /// Latencies in nanoseconds, without those of the first `dropped` windows, with those of the
+    /// tail. In a trial too long for a histogram of each window, the few windows that share one with
+    /// the last of the dropped are left out too.
+    pub fn latency(&self, dropped: usize) -> Histogram<u64> {
+        let mut all = histogram(self.latencies.shape().digits);
+        self.latencies.add_from(dropped, &mut all);
+        add(&mut all, &self.tail_latency);
+        all
+    }
+
     /// Forgets windows that had not run to their end when the trial was stopped: their operations
     /// count with the tail.
     pub fn cut(&mut self, whole: usize) {
         for window in self.windows.split_off(whole.min(self.windows.len())) {
-            self.tail.merge(&window);
+            self.tail.add(&window);
         }
+        self.latencies.cut(whole, &mut self.tail_latency);
     }
 }
 
@@ -212,7 +171,7 @@ mod tests {
 
     #[test]
     fn operations_fall_into_the_window_in_which_they_end() {
-        let mut recording = Recording::new(2, 3);
+        let mut recording = Recording::new(Shape::exact(2, 3));
         let at = |ms| Nanos::MILLI.0 * ms;
         recording.record(Direction::Read, 10, Nanos(at(999)), Nanos::MILLI);
         recording.record(Direction::Write, 20, Nanos(at(1000)), Nanos::MILLI);
@@ -224,9 +183,8 @@ mod tests {
             (recording.bytes(), recording.ended),
             (Bytes(70), Nanos(at(2000)))
         );
-        let mut both = Recording::new(2, 3);
-        both.merge(&recording);
-        both.merge(&recording);
+        let streams = [recording.clone(), recording];
+        let mut both = Recording::merged(Shape::exact(2, 3), streams);
         assert_eq!(both.bytes(), Bytes(140));
         both.cut(1);
         assert_eq!((both.windows.len(), both.tail.bytes()), (1, Bytes(120)));
@@ -240,7 +198,7 @@ mod tests {
     fn a_hang_shows_in_latency_from_the_schedule_and_hides_in_a_closed_loop() {
         let (period, service) = (Nanos(10_000_000), Nanos::MILLI);
         let hang = Nanos(100 * Nanos::SECOND.0);
-        let (mut closed, mut paced) = (Recording::new(0, 3), Recording::new(0, 3));
+        let (mut closed, mut paced) = (Recording::nothing(), Recording::nothing());
         for i in 0..10_000 {
             let due = Nanos(period.0 * i);
             for recording in [&mut closed, &mut paced] {
@@ -254,9 +212,9 @@ mod tests {
             paced.record(Direction::Read, 1, end, end - due);
         }
         let within = |value: u64, expected: u64| value.abs_diff(expected) <= expected / 1000;
-        let at = |recording: &Recording, p| recording.tail.latency.value_at_quantile(p);
+        let at = |recording: &Recording, p| recording.tail_latency.value_at_quantile(p);
         assert_eq!(
-            (closed.tail.latency.len(), paced.tail.latency.len()),
+            (closed.tail_latency.len(), paced.tail_latency.len()),
             (10_001, 20_000)
         );
         for p in [0.3, 0.99, 0.9999] {

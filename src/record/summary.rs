@@ -2,7 +2,7 @@
 
 use hdrhistogram::Histogram;
 
-use super::recording::{Recording, WINDOW, Window, histogram};
+use super::recording::{Recording, WINDOW, Window};
 use crate::stats::steady::{self, Warmup};
 use crate::units::{Bytes, Nanos, Rate};
 
@@ -42,20 +42,11 @@ pub fn summarize(recording: &Recording, flush: Option<Nanos>) -> Summary {
     let kept = &recording.windows[warmup.windows_to_drop..];
     let kept_bytes: Bytes = kept.iter().map(Window::bytes).sum();
     let kept_time = Nanos(WINDOW.0 * kept.len() as u64);
-    let (counted, bytes, time) = match flush {
-        Some(flush) => (
-            &recording.windows[..],
-            recording.bytes(),
-            recording.ended + flush,
-        ),
-        None => (kept, kept_bytes, kept_time),
+    let (dropped, bytes, time) = match flush {
+        Some(flush) => (0, recording.bytes(), recording.ended + flush),
+        None => (warmup.windows_to_drop, kept_bytes, kept_time),
     };
-    let mut latency = histogram(recording.tail.latency.sigfig());
-    for window in counted.iter().chain([&recording.tail]) {
-        latency
-            .add(&window.latency)
-            .expect("histograms of one trial have equal bounds");
-    }
+    let latency = recording.latency(dropped);
     let window_rate = |window: &Window| Rate::of(window.bytes(), WINDOW);
     Summary {
         bytes,
@@ -77,10 +68,11 @@ pub fn summarize(recording: &Recording, flush: Option<Nanos>) -> Summary {
 mod tests {
     use super::*;
     use crate::plan::Direction;
+    use crate::record::Shape;
 
     /// `bytes` in each window, one operation each.
     fn recording(bytes: &[u64], direction: Direction) -> Recording {
-        let mut recording = Recording::new(bytes.len(), 3);
+        let mut recording = Recording::new(Shape::exact(bytes.len(), 3));
         for (second, bytes) in (0..).zip(bytes) {
             let ended = Nanos(second * WINDOW.0 + WINDOW.0 / 2);
             recording.record(direction, *bytes, ended, Nanos::MILLI);

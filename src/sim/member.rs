@@ -1,5 +1,6 @@
 //! One drive of the pool: operations one after another, in the order in which they come.
 
+use super::counters::{Counted, Counters, Counting};
 use super::drive::DriveKind;
 use super::layout::Piece;
 use crate::pool::Drive;
@@ -16,6 +17,15 @@ const READ_AHEAD: f64 = 2.0 * 1024.0 * 1024.0;
 pub(super) enum Kind {
     Read,
     Write,
+}
+
+/// On whose behalf a drive works.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Whose {
+    /// The users' or the measuring's.
+    Foreground,
+    /// The reshape's, which makes room for others.
+    Reshape,
 }
 
 /// What holds for all drives during a trial.
@@ -51,46 +61,6 @@ impl Conditions {
     }
 }
 
-/// What a drive's counters say of a trial.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Counters {
-    pub(super) read: u64,
-    pub(super) written: u64,
-    reads: u64,
-    /// Time of all reads, from coming to being done.
-    read_time: Nanos,
-    /// Time in which anything was to be done.
-    busy: Nanos,
-    busy_until: Nanos,
-}
-
-impl Counters {
-    fn note(&mut self, came: Nanos, done: Nanos, bytes: u64, kind: Kind) {
-        match kind {
-            Kind::Read => {
-                self.read += bytes;
-                self.reads += 1;
-                self.read_time = self.read_time + (done - came);
-            }
-            Kind::Write => self.written += bytes,
-        }
-        if done > self.busy_until {
-            self.busy = self.busy + (done - came.max(self.busy_until));
-            self.busy_until = done;
-        }
-    }
-
-    /// Mean time of a read, in milliseconds; `None` when there was none.
-    pub(super) fn read_await(&self) -> Option<f64> {
-        (self.reads > 0).then(|| self.read_time.secs() * 1e3 / self.reads as f64)
-    }
-
-    /// The part of `span` in which it was busy.
-    pub(super) fn busy(&self, span: Nanos) -> f64 {
-        (self.busy.secs() / span.secs()).min(1.0)
-    }
-}
-
 /// A drive at work during a trial.
 #[derive(Clone, Debug)]
 pub(super) struct Member {
@@ -104,7 +74,7 @@ pub(super) struct Member {
     pub(super) foreground: Nanos,
     /// Other users' operations so far.
     pub(super) foreign: u64,
-    pub(super) counters: Counters,
+    counting: Counting,
 }
 
 impl Member {
@@ -116,38 +86,28 @@ impl Member {
             next_foreign: Nanos(0),
             foreground: Nanos(0),
             foreign: 0,
-            counters: Counters::default(),
+            counting: Counting::default(),
         };
         member.draw_foreign(conditions, rng);
         member
     }
 
-    /// Takes on `piece`, which comes at `now`, for users or the measuring, and says when it is done.
+    /// Takes on `piece`, which comes at `now`, and says when it is done.
     pub(super) fn serve(
         &mut self,
         now: Nanos,
         piece: Piece,
         kind: Kind,
+        whose: Whose,
         conditions: &Conditions,
         rng: &mut fastrand::Rng,
     ) -> Nanos {
         self.admit_foreign(now, conditions, rng);
         let (taken, done) = self.operate(now, piece, kind, conditions, rng);
-        self.foreground = self.foreground + taken;
+        if whose == Whose::Foreground {
+            self.foreground = self.foreground + taken;
+        }
         done
-    }
-
-    /// Takes on `piece` for the reshape.
-    pub(super) fn reshape(
-        &mut self,
-        now: Nanos,
-        piece: Piece,
-        kind: Kind,
-        conditions: &Conditions,
-        rng: &mut fastrand::Rng,
-    ) -> Nanos {
-        self.admit_foreign(now, conditions, rng);
-        self.operate(now, piece, kind, conditions, rng).1
     }
 
     /// Takes on what other users ask for until `now`.
@@ -204,8 +164,18 @@ impl Member {
         self.free = begin + taken;
         self.head = piece.at + piece.bytes;
         let done = self.free + latency;
-        self.counters.note(now, done, piece.bytes, kind);
+        self.counting.take(Counted {
+            came: now,
+            done,
+            bytes: piece.bytes,
+            kind,
+        });
         (taken, done)
+    }
+
+    /// What its counters say at `now`.
+    pub(super) fn counters(&mut self, now: Nanos) -> Counters {
+        self.counting.at(now)
     }
 
     /// Seconds that a spinning drive takes for an operation which it begins at `begin`.
@@ -268,7 +238,14 @@ mod tests {
                 at: i << 20,
                 bytes: 512 << 10,
             };
-            end = member.serve(Nanos(0), piece, Kind::Read, &conditions, &mut rng);
+            end = member.serve(
+                Nanos(0),
+                piece,
+                Kind::Read,
+                Whose::Foreground,
+                &conditions,
+                &mut rng,
+            );
         }
         // Every second half mebibyte is passed over: as long as reading it all.
         let whole = (1_000u64 << 20) as f64 / 210e6;

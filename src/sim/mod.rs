@@ -21,6 +21,7 @@
 mod buffer;
 mod cache;
 mod client;
+mod counters;
 mod drive;
 mod layout;
 mod member;

@@ -5,12 +5,12 @@
 //! | wire | headers, requests, acknowledgements of each message; other traffic of these seconds, and of the quiet second before |
 //! | mount, process | bytes of the operations; without those that the client's cache served |
 //! | residency | what the client's cache holds of the trial's files |
-//! | members | every operation of each drive: the measuring's, other users', the reshape's |
+//! | members | every operation of each drive: the measuring's, other users', the reshape's; the latter two of the quiet second before |
 //! | twice | 64 reads of 4 KiB through the whole path, and again |
 //! | cpu | the cores' time for operations, and a few percent for everything else |
 
 use super::client::Visibility;
-use super::member::Counters;
+use super::counters::Counters;
 use super::scenario::Scenario;
 use super::touch::Touched;
 use super::trial::Tally;
@@ -32,6 +32,17 @@ pub(super) struct Resident {
     pub(super) of: u64,
 }
 
+/// A second in which nothing is measured, in bytes.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Quiet {
+    /// Over the client's link.
+    pub(super) wire: BothWays,
+    /// Read from all drives.
+    pub(super) read: u64,
+    /// Written to all of them.
+    pub(super) written: u64,
+}
+
 /// A trial as the made-up machines saw it.
 #[derive(Clone, Debug)]
 pub(super) struct Seen<'a> {
@@ -43,8 +54,8 @@ pub(super) struct Seen<'a> {
     pub(super) members: Vec<Counters>,
     /// Other traffic of the client during the trial, in bytes.
     pub(super) others: BothWays,
-    /// The same in the quiet second.
-    pub(super) quiet: Option<BothWays>,
+    /// What went on in the quiet second.
+    pub(super) quiet: Option<Quiet>,
     pub(super) touched: Option<[Touched; 2]>,
     pub(super) resident: Option<Resident>,
 }
@@ -98,6 +109,10 @@ pub(super) fn observe(seen: &Seen<'_>, seed: Seed) -> Observations {
             all.put_some(names::member_await(n), member.read_await());
             all.put(names::member_busy(n), member.busy(seen.elapsed));
         }
+        if let Some(quiet) = seen.quiet {
+            all.put(names::MEMBERS_QUIET_READ, quiet.read as f64);
+            all.put(names::MEMBERS_QUIET_WRITTEN, quiet.written as f64);
+        }
     }
     if cpu {
         observe_cpu(seen, &mut all, &mut seed.rng());
@@ -117,8 +132,8 @@ fn observe_wire(seen: &Seen<'_>, all: &mut Observations) {
     all.put(names::WIRE_MTU, network.mtu as f64);
     all.put(names::WIRE_IP, 4.0);
     if let Some(quiet) = seen.quiet {
-        all.put(names::WIRE_QUIET_RECEIVED, quiet.received.round());
-        all.put(names::WIRE_QUIET_SENT, quiet.sent.round());
+        all.put(names::WIRE_QUIET_RECEIVED, quiet.wire.received.round());
+        all.put(names::WIRE_QUIET_SENT, quiet.wire.sent.round());
     }
 }
 

@@ -278,7 +278,7 @@ fn set_aside(
 mod tests {
     use super::*;
     use crate::plan::{Direction, Workload};
-    use crate::record::summarize;
+    use crate::record::{Shape, summarize};
     use crate::seed::Seed;
     use crate::study::{Identity, State};
     use crate::units::Nanos;
@@ -305,7 +305,7 @@ mod tests {
     }
 
     fn add(writer: &mut Writer, number: u64) {
-        let mut recording = Recording::new(6, 3);
+        let mut recording = Recording::new(Shape::exact(6, 3));
         for second in 0..6 {
             recording.record(
                 Direction::Read,

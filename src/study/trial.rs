@@ -69,8 +69,8 @@ pub struct Trial {
     pub cause: String,
     /// What drove it.
     pub engine: String,
-    /// Whether files were open for direct I/O.
-    pub direct: bool,
+    /// Whether transfers passed the client's cache; empty where they should have and nobody tells.
+    pub direct: Option<bool>,
     /// Whether a steady state was reached.
     pub steady: bool,
     /// Windows before it.
@@ -83,7 +83,7 @@ pub struct Trial {
     pub operations: u64,
     /// Time that counts for the rate, flush included.
     pub seconds: f64,
-    /// Time of the flush after the last write; empty for a trial that only reads.
+    /// From the end of the last write to the end of the flush; empty for a trial that only reads.
     pub flush_seconds: Option<f64>,
     /// The trial's number.
     pub rate_bytes_per_s: Option<f64>,
@@ -153,7 +153,7 @@ impl Trial {
             state: State::Interrupted,
             cause: String::new(),
             engine: String::new(),
-            direct: false,
+            direct: None,
             steady: false,
             warmup_windows: 0,
             windows: 0,
@@ -275,16 +275,16 @@ impl WindowRow {
     /// The rows of trial number `trial`.
     pub fn rows(trial: u64, recording: &Recording, summary: &Summary) -> Vec<Self> {
         let row = |(index, window): (usize, &crate::record::Window)| {
-            let any = !window.latency.is_empty();
+            let latency = recording.window_latency(index);
             Self {
                 trial,
                 window: index as u64,
                 read_bytes: window.read.0,
                 written_bytes: window.written.0,
-                operations: window.latency.len(),
-                mean_ns: any.then(|| window.latency.mean().round() as u64),
-                p50_ns: any.then(|| window.latency.value_at_quantile(0.5)),
-                max_ns: any.then(|| window.latency.max()),
+                operations: latency.operations,
+                mean_ns: latency.mean_ns.map(|mean| mean.round() as u64),
+                p50_ns: latency.p50_ns,
+                max_ns: latency.max_ns,
                 warmup: index < summary.warmup.windows_to_drop,
             }
         };

@@ -246,7 +246,7 @@ fn what_was_measured_is_shown_compared_reported_and_cleaned() {
         );
         assert!(row[&format!("during_before_{column}")].is_empty());
     }
-    assert!(["gain", "loss", "no provable change"].contains(&row["verdict"].as_str()));
+    assert!(["gain", "loss", "no provable change", "void"].contains(&row["verdict"].as_str()));
     let page = place.ok("report scans");
     assert!(page.contains("report.html"), "{page}");
     let html = fs::read_to_string(place.study().join("reports/report.html")).unwrap();

@@ -9,6 +9,7 @@ mod commands;
 mod readme;
 mod ready;
 mod support;
+mod truth;
 
 mod real_browser;
 mod real_local;

@@ -16,6 +16,8 @@ pub(super) struct Buffers {
     base: NonNull<u8>,
     layout: Layout,
     block: usize,
+    /// From one buffer to the next.
+    stride: usize,
     count: usize,
 }
 
@@ -23,9 +25,11 @@ pub(super) struct Buffers {
 unsafe impl Send for Buffers {}
 
 impl Buffers {
-    /// `count` buffers of `block` bytes.
-    pub(super) fn new(count: usize, block: usize) -> Self {
-        let size = (count * block).max(1).next_multiple_of(HUGE);
+    /// `count` buffers of `block` bytes, each at a multiple of `alignment`, which divides 2 MiB.
+    pub(super) fn new(count: usize, block: usize, alignment: usize) -> Self {
+        assert!(HUGE.is_multiple_of(alignment), "{alignment}");
+        let stride = block.next_multiple_of(alignment);
+        let size = (count * stride).max(1).next_multiple_of(HUGE);
         let layout = Layout::from_size_align(size, HUGE).expect("a valid workload fits in memory");
         // SAFETY: the layout has a size above 0; a null pointer is handled; madvise only gives
         // advice on memory that is ours; write_bytes stays within it and makes it initialised.
@@ -39,6 +43,7 @@ impl Buffers {
                 base,
                 layout,
                 block,
+                stride,
                 count,
             }
         }
@@ -50,7 +55,7 @@ impl Buffers {
         // SAFETY: the range lies in the allocation, is initialised, and `&mut self` makes the
         // slice the only reference to it.
         unsafe {
-            std::slice::from_raw_parts_mut(self.base.as_ptr().add(index * self.block), self.block)
+            std::slice::from_raw_parts_mut(self.base.as_ptr().add(index * self.stride), self.block)
         }
     }
 
@@ -58,7 +63,7 @@ impl Buffers {
     pub(super) fn address(&self, index: usize) -> *mut u8 {
         assert!(index < self.count);
         // SAFETY: the offset lies in the allocation.
-        unsafe { self.base.as_ptr().add(index * self.block) }
+        unsafe { self.base.as_ptr().add(index * self.stride) }
     }
 
     /// Bytes of one buffer.
@@ -80,11 +85,14 @@ mod tests {
 
     #[test]
     fn buffers_are_aligned_and_apart() {
-        let mut buffers = Buffers::new(3, 4096);
+        let mut buffers = Buffers::new(3, 4096, 512);
         buffers.get(0).fill(1);
         buffers.get(2).fill(2);
         assert!(buffers.get(0).iter().all(|byte| *byte == 1));
         assert_eq!(buffers.address(1) as usize % 4096, 0);
         assert_eq!(buffers.address(0) as usize % HUGE, 0);
+        let mut wide = Buffers::new(3, 4096, 65_536);
+        assert_eq!(wide.address(2) as usize % 65_536, 0);
+        assert_eq!(wide.get(2).len(), 4096);
     }
 }

@@ -1,43 +1,36 @@
 //! The open files of one trial.
 
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
-use std::time::Instant;
 
 use rustix::fs::{Advice, FileType, OFlags, fadvise, fdatasync, fstat, fsync};
 use rustix::io::Errno;
 
 use super::folder::Folder;
 use crate::load::{Assignment, LoadError};
-use crate::units::Nanos;
-
-/// Why direct I/O is not used, for the trial's notes.
-const REFUSED: &str = "direct I/O is refused here: buffered, with this client's cache emptied before and after (its memory may still have served a part)";
+use crate::record::{Cause, Failure};
 
 /// All files that a trial touches, by number.
 #[derive(Debug)]
 pub(super) struct Files {
     by_number: Vec<Option<OwnedFd>>,
-    direct: bool,
 }
 
 impl Files {
-    /// Opens the files of the assignment's pattern, for direct I/O where the file system lets us.
-    pub(super) fn open(folder: &Folder, assignment: &Assignment<'_>) -> Result<Self, LoadError> {
-        match Self::open_with(folder, assignment, OFlags::DIRECT) {
-            Err(Refusal::DirectIo) => Self::open_with(folder, assignment, OFlags::empty()),
-            opened => opened,
-        }
-        .map_err(|refusal| match refusal {
-            Refusal::DirectIo => unreachable!("buffered files were asked for"),
-            Refusal::Error(error) => error,
-        })
-    }
-
-    fn open_with(
+    /// Opens the files of the assignment's pattern, for direct I/O if `direct`; `None` when the file
+    /// system does not open a file for that.
+    ///
+    /// # Errors
+    /// When a file cannot be opened, or is not the one that was laid down.
+    pub(super) fn open(
         folder: &Folder,
         assignment: &Assignment<'_>,
-        direct: OFlags,
-    ) -> Result<Self, Refusal> {
+        direct: bool,
+    ) -> Result<Option<Self>, LoadError> {
+        let extra = if direct {
+            OFlags::DIRECT
+        } else {
+            OFlags::empty()
+        };
         let (reads, writes) = assignment.pattern.files();
         let highest = reads.iter().chain(writes).max().copied().unwrap_or(0);
         let mut by_number: Vec<Option<OwnedFd>> = (0..=highest).map(|_| None).collect();
@@ -48,40 +41,22 @@ impl Files {
                 (false, false) => continue,
             };
             let name = file.name();
-            let handle = folder
-                .file(&name, access | direct)
-                .map_err(|error| match error {
-                    Errno::INVAL if !direct.is_empty() => Refusal::DirectIo,
-                    error => Refusal::Error(folder.error("opening", &name, error)),
-                })?;
-            let status = fstat(&handle)
-                .map_err(|error| Refusal::Error(folder.error("looking at", &name, error)))?;
+            let handle = match folder.file(&name, access | extra) {
+                Err(Errno::INVAL | Errno::OPNOTSUPP) if direct => return Ok(None),
+                handle => handle.map_err(|error| folder.error("opening", &name, error))?,
+            };
+            let status =
+                fstat(&handle).map_err(|error| folder.error("looking at", &name, error))?;
             let plain = FileType::from_raw_mode(status.st_mode) == FileType::RegularFile
                 && status.st_nlink == 1;
             if !plain || status.st_size as u64 != file.bytes.0 {
                 let why =
                     "is not the plain file that was laid down: run `clean`, then measure anew";
-                return Err(Refusal::Error(folder.foreign(&name, why)));
-            }
-            if !direct.is_empty() && !answers_directly(&handle) {
-                return Err(Refusal::DirectIo);
+                return Err(folder.foreign(&name, why));
             }
             by_number[file.number as usize] = Some(handle);
         }
-        Ok(Self {
-            by_number,
-            direct: !direct.is_empty(),
-        })
-    }
-
-    /// Whether they are open for direct I/O.
-    pub(super) fn direct(&self) -> bool {
-        self.direct
-    }
-
-    /// What a reader of the trial should know.
-    pub(super) fn note(&self) -> Option<&'static str> {
-        (!self.direct).then_some(REFUSED)
+        Ok(Some(Self { by_number }))
     }
 
     /// The file with this number.
@@ -99,43 +74,34 @@ impl Files {
             .filter_map(|(n, file)| Some((n, file.as_ref()?.as_fd())))
     }
 
-    /// Empties this client's cache of buffered files.
+    /// Empties this client's cache of the files.
+    ///
+    /// # Errors
+    /// When a file cannot be flushed or its cache not be emptied.
     pub(super) fn evict(&self) -> Result<(), LoadError> {
-        if self.direct {
-            return Ok(());
-        }
         for (number, file) in self.all() {
             // Only clean pages can be dropped, so what was written has to be flushed first.
             fdatasync(file)
                 .and_then(|()| fadvise(file, 0, None, Advice::DontNeed))
-                .map_err(|error| LoadError::io("emptying the cache of", number, error.into()))?;
+                .map_err(|error| {
+                    let file = format_args!("test data file {number}");
+                    LoadError::io("emptying the cache of", file, error.into())
+                })?;
         }
         Ok(())
     }
 
-    /// Flushes the files that the assignment wrote to; how long it took.
-    pub(super) fn flush(&self, assignment: &Assignment<'_>) -> Result<Nanos, LoadError> {
-        let begun = Instant::now();
-        for &number in assignment.pattern.files().1 {
-            fsync(self.get(number))
-                .map_err(|error| LoadError::io("flushing test data file", number, error.into()))?;
+    /// Flushes the files that the assignment wrote to.
+    ///
+    /// # Errors
+    /// The first file that cannot be flushed.
+    pub(super) fn flush(&self, assignment: &Assignment<'_>) -> Result<(), Failure> {
+        for &file in assignment.pattern.files().1 {
+            fsync(self.get(file)).map_err(|error| Failure::Flush {
+                file,
+                cause: Cause::Os(error.raw_os_error()),
+            })?;
         }
-        Ok(Nanos::from(begun.elapsed()))
+        Ok(())
     }
-}
-
-/// Why the files are not open.
-enum Refusal {
-    /// The file system takes no direct I/O, and buffered may go.
-    DirectIo,
-    Error(LoadError),
-}
-
-/// Some file systems open a file for direct I/O and refuse to read it so. An empty buffer asks
-/// without reading anything.
-fn answers_directly(file: &OwnedFd) -> bool {
-    !matches!(
-        rustix::io::pread(file, &mut [0u8; 0][..], 0),
-        Err(Errno::INVAL | Errno::OPNOTSUPP)
-    )
 }

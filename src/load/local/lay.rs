@@ -5,7 +5,7 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use std::thread;
 
-use rustix::fs::{FallocateFlags, OFlags, fallocate, fsync};
+use rustix::fs::{Advice, FallocateFlags, OFlags, fadvise, fallocate, fsync};
 use rustix::io::{Errno, pwrite};
 
 use super::buffers::Buffers;
@@ -32,15 +32,19 @@ pub(super) fn lay_down(
         let name = name.clone();
         move |error| folder.error(doing, &name, error)
     };
-    folder.discard(&name)?;
-    let flags = OFlags::RDWR | OFlags::CREATE | OFlags::EXCL;
-    // Direct where it goes, so that a large client memory does not hide how fast the share is.
-    let handle = match folder.file(&name, flags | OFlags::DIRECT) {
-        Err(Errno::INVAL) => folder
-            .discard(&name)
-            .and_then(|()| folder.file(&name, flags).map_err(fail("making")))?,
-        handle => handle.map_err(fail("making"))?,
+    let make = |extra| {
+        let flags = OFlags::RDWR | OFlags::CREATE | OFlags::EXCL;
+        folder.discard(&name)?;
+        match folder.file(&name, flags | extra) {
+            // Some file systems make a file before they refuse direct I/O.
+            Err(Errno::INVAL | Errno::OPNOTSUPP) if !extra.is_empty() => folder
+                .discard(&name)
+                .and_then(|()| folder.file(&name, flags).map_err(fail("making"))),
+            handle => handle.map_err(fail("making")),
+        }
     };
+    // Direct where it goes, so that a large client memory does not hide how fast the share is.
+    let handle = make(OFlags::DIRECT)?;
     // Room in one piece where the file system can; it also finds a full share before any writing.
     if let Err(error @ (Errno::NOSPC | Errno::DQUOT)) =
         fallocate(&handle, FallocateFlags::empty(), 0, file.bytes.0)
@@ -48,12 +52,23 @@ pub(super) fn lay_down(
         folder.discard(&name)?;
         return Err(fail("making room for")(error));
     }
-    write_all(&handle, file, study, watch).map_err(fail("writing"))?;
+    let handle = match write_all(&handle, file, study, watch) {
+        // Others take the file for direct I/O and refuse to write so.
+        Err(Errno::INVAL | Errno::OPNOTSUPP) => {
+            drop(handle);
+            let buffered = make(OFlags::empty())?;
+            write_all(&buffered, file, study, watch).map_err(fail("writing"))?;
+            buffered
+        }
+        written => written.map(|()| handle).map_err(fail("writing"))?,
+    };
     if watch.stopped() {
         folder.discard(&name)?;
         return Err(LoadError::Stopped);
     }
     fsync(&handle).map_err(fail("flushing"))?;
+    // What was buffered after all leaves this client's cache; that it cannot, is seen at the trial.
+    let _ = fadvise(&handle, 0, None, Advice::DontNeed);
     folder.sync()
 }
 
@@ -65,7 +80,7 @@ fn write_all(
 ) -> Result<(), Errno> {
     let (next, failure) = (AtomicU64::new(0), Mutex::new(None));
     let writer = || {
-        let mut buffers = Buffers::new(1, CHUNK as usize);
+        let mut buffers = Buffers::new(1, CHUNK as usize, content::BLOCK);
         loop {
             let at = next.fetch_add(CHUNK, Relaxed);
             if at >= file.bytes.0 || watch.stopped() {

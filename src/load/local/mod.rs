@@ -5,33 +5,38 @@
 )]
 
 mod buffers;
+mod direct;
 mod files;
 mod folder;
 mod lay;
 mod observe;
-#[allow(dead_code, reason = "its caller is the evidence of a trial")]
+mod passing;
 mod residency;
 mod ring;
+mod start;
+#[cfg(test)]
+mod tests;
 mod threads;
+mod touch;
+mod transfer;
+mod trial;
 
 use std::path::PathBuf;
-use std::time::Instant;
 
 use jiff::Timestamp;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
-use self::files::Files;
+use self::direct::Opened;
 use self::folder::Folder;
 use self::observe::Observer;
 use self::ring::RingError;
-use super::{Assignment, Engine, Job, LoadError, Measured, Share, Watch, generation};
+use self::trial::{Run, Trial};
+use super::{Assignment, Engine, LoadError, Measured, Share, Watch};
 use crate::facts::Facts;
-use crate::plan::content::{self, Address};
-use crate::plan::{DataFile, Operation, Space, TestData, Workload};
+use crate::plan::{DataFile, Space, TestData};
 use crate::probe;
-use crate::record::Observations;
+use crate::record::{Cause, Failure, Observations};
 use crate::study::{Config, Identity, Server};
-use crate::units::Nanos;
 
 /// A mounted directory, and the study's folder in it.
 #[derive(Debug)]
@@ -42,7 +47,11 @@ pub struct LocalShare {
     observer: Option<Observer>,
     server: Server,
     link_gigabits: Option<f64>,
+    ring: RunOnRings,
 }
+
+/// The engine for deep queues.
+type RunOnRings = fn(&Trial<'_>) -> Result<Run, RingError>;
 
 impl LocalShare {
     /// The share that `config` names. Nothing is touched yet.
@@ -54,6 +63,7 @@ impl LocalShare {
             observer: None,
             server: config.server.clone().unwrap_or_default(),
             link_gigabits: config.link_gigabits,
+            ring: ring::run,
         }
     }
 
@@ -121,41 +131,107 @@ impl Share for LocalShare {
     }
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
-        let workload = assignment.workload;
-        let files = Files::open(self.folder(), assignment)?;
-        let mut notes: Vec<String> = files.note().map(str::to_owned).into_iter().collect();
-        files.evict()?;
+        let opened = direct::open(self.folder(), assignment)?;
+        let could_refuse = opened.direct != Some(false);
+        let measured = self.measure(assignment, assignment.first, opened, watch)?;
+        if !could_refuse || !refused(measured.recording.failure.as_ref()) {
+            return Ok(measured);
+        }
+        let opened = direct::buffered(self.folder(), assignment, direct::REFUSED_LATE)?;
+        self.measure(assignment, measured.next_first, opened, watch)
+    }
+}
+
+impl LocalShare {
+    /// Runs a trial on files that are open, from operation number `first` on.
+    fn measure(
+        &self,
+        assignment: &Assignment<'_>,
+        first: u64,
+        opened: Opened,
+        watch: &Watch,
+    ) -> Result<Measured, LoadError> {
+        opened.evict()?;
+        let files = &opened.files;
         let observer = self.observer.as_ref().filter(|_| assignment.observe);
-        let before = observer.map(|observer| (observer, observer.before(assignment, &files)));
+        let before = observer.map(|observer| {
+            (
+                observer,
+                observer.before(assignment, files, opened.alignment),
+            )
+        });
         let used = before.as_ref().map_or(0, |(_, before)| before.used);
-        let first = assignment.first + used;
-        let trial = Trial::new(assignment, first, self.study, workload, &files, watch);
-        let (run, engine) = drive(&trial, &mut notes)?;
-        let flush = workload
+        let trial = Trial::new(assignment, first + used, self.study, &opened, watch);
+        let mut notes: Vec<String> = opened.note.iter().cloned().collect();
+        let (run, engine) = self.drive(&trial, &mut notes)?;
+        let flushed = assignment
+            .workload
             .writes()
-            .then(|| files.flush(assignment))
-            .transpose()?;
-        let observations = match before {
+            .then(|| files.flush(assignment));
+        let end = run.clock.now();
+        let mut recording = trial.job.merge(run.streams, run.stopped);
+        // From the end of the last write on, so that no moment of a trial goes uncounted.
+        let flush = flushed.map(|flushed| {
+            recording.failure = recording.failure.or(flushed.err());
+            end - recording.ended
+        });
+        let mut observations = match before {
             Some((observer, before)) => {
-                let (observations, more) = observer.after(before, assignment, &files);
+                let (observations, more) = observer.after(before, assignment, files);
                 notes.extend(more);
                 observations
             }
             None => Observations::default(),
         };
-        files.evict()?;
-        let interrupted = run.stopped.is_some();
+        for (name, value) in opened.seen.iter() {
+            observations.put(name, value);
+        }
+        if let Err(error) = opened.evict() {
+            notes.push(format!("afterwards: {error}"));
+        }
         Ok(Measured {
-            recording: trial.job.merge(run.streams, run.stopped),
+            recording,
             flush,
             engine,
-            direct: files.direct(),
+            direct: opened.direct,
             next_first: trial.job.next_first(),
-            interrupted,
+            interrupted: run.stopped.is_some(),
             notes,
             observations,
         })
     }
+
+    /// Runs a trial on a ring where its depth asks for one and the kernel has it, else on threads.
+    fn drive(
+        &self,
+        trial: &Trial<'_>,
+        notes: &mut Vec<String>,
+    ) -> Result<(Run, Engine), LoadError> {
+        let name = &trial.workload.name;
+        if trial.workload.depth > 1 {
+            match (self.ring)(trial) {
+                Ok(run) => return Ok((run, Engine::Ring)),
+                Err(RingError::Setup(error)) => {
+                    notes.push(format!("no io_uring ring here ({error}): threads instead"));
+                }
+                Err(RingError::Work(error)) => {
+                    return Err(LoadError::io("driving a ring for", name, error));
+                }
+            }
+        }
+        let run = threads::run(trial)
+            .map_err(|error| LoadError::io("starting threads for", name, error))?;
+        Ok((run, Engine::Threads))
+    }
+}
+
+/// Whether an operation failed as direct I/O does that a file system accepts and then refuses.
+fn refused(failure: Option<&Failure>) -> bool {
+    let refusals = [libc::EINVAL, libc::EOPNOTSUPP];
+    matches!(
+        failure,
+        Some(Failure::Operation { cause: Cause::Os(number), .. }) if refusals.contains(number)
+    )
 }
 
 /// Whether any file was laid down to its end.
@@ -174,98 +250,4 @@ fn raise_open_files() {
             ..limits
         },
     );
-}
-
-/// Runs a trial on a ring where its depth asks for one and the kernel has it, else on threads.
-fn drive(trial: &Trial<'_>, notes: &mut Vec<String>) -> Result<(Run, Engine), LoadError> {
-    if trial.workload.depth > 1 {
-        match ring::run(trial) {
-            Ok(run) => return Ok((run, Engine::Ring)),
-            Err(RingError::Setup(error)) => {
-                notes.push(format!("no io_uring ring here ({error}): threads instead"));
-            }
-            Err(RingError::Work(error)) => {
-                return Err(LoadError::io(
-                    "driving a ring for",
-                    &trial.workload.name,
-                    error,
-                ));
-            }
-        }
-    }
-    Ok((threads::run(trial), Engine::Threads))
-}
-
-/// What the engines of one trial share.
-struct Trial<'a> {
-    job: Job,
-    workload: &'a Workload,
-    files: &'a Files,
-    watch: &'a Watch,
-    study: Identity,
-    trial: u64,
-}
-
-/// What the engines of one trial hand back.
-struct Run {
-    streams: Vec<crate::record::Recording>,
-    /// When an end was asked for, from the start of the trial.
-    stopped: Option<Nanos>,
-}
-
-impl<'a> Trial<'a> {
-    fn new(
-        assignment: &Assignment<'_>,
-        first: u64,
-        study: Identity,
-        workload: &'a Workload,
-        files: &'a Files,
-        watch: &'a Watch,
-    ) -> Self {
-        let recorders = (workload.streams * workload.depth) as usize;
-        let pattern = assignment.pattern.clone();
-        let job = Job::new(workload, pattern, assignment.length, first, recorders);
-        Self {
-            job,
-            workload,
-            files,
-            watch,
-            study,
-            trial: assignment.trial,
-        }
-    }
-
-    /// Makes the content of a write.
-    fn fill(&self, operation: &Operation, buffer: &mut [u8]) {
-        fill(
-            operation,
-            self.study,
-            generation(self.trial, operation.pass),
-            buffer,
-        );
-    }
-}
-
-/// Makes the content that belongs where `operation` goes.
-fn fill(operation: &Operation, study: Identity, generation: u64, buffer: &mut [u8]) {
-    let (file, block) = (operation.file, operation.first_block());
-    content::fill(
-        buffer,
-        Address {
-            study: study.0,
-            file,
-            block,
-            generation,
-        },
-    );
-}
-
-/// Time since the start of a trial.
-#[derive(Clone, Copy, Debug)]
-struct Clock(Instant);
-
-impl Clock {
-    fn now(self) -> Nanos {
-        Nanos::from(self.0.elapsed())
-    }
 }

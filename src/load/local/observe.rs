@@ -5,39 +5,25 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use rustix::fs::{SeekFrom, seek};
-use rustix::io::{pread, pwrite};
 
 use super::buffers::Buffers;
+use super::direct::Alignment;
 use super::files::Files;
-use super::fill;
 use super::residency::resident;
-use crate::facts::counters::{CoreTime, Counters, Deltas, DriveIo, difference};
-use crate::load::{Assignment, generation};
-use crate::plan::content::BLOCK;
-use crate::plan::{Direction, Operation};
+use super::touch::{CLASS_WRITES, LARGE, touch_twice, write_classes};
+use crate::facts::counters::{CoreTime, CounterError, Counters, Deltas, DriveIo, difference};
+use crate::load::Assignment;
 use crate::probe::extents::{device_bytes, extents, position};
 use crate::probe::{self, Sources};
 use crate::record::{Observations, observed};
 use crate::study::{Identity, Server};
 use crate::units::{Bytes, Nanos};
 
-/// Untouched blocks that are read twice before a trial: fewer large ones, which take their time.
-fn touches(block: u64) -> u64 {
-    if block <= 64 << 10 { 64 } else { 16 }
-}
-
-/// Reading them twice takes no longer than this.
-const TOUCHING: Nanos = Nanos(3 * Nanos::SECOND.0);
 /// Others that fill this part of the link are waited for, but not for ever.
 const BUSY: f64 = 0.1;
 const PATIENCE: Duration = Duration::from_secs(10);
 /// How long the link is looked at before a trial, to learn what others move.
 const QUIET: Duration = Duration::from_millis(500);
-
-/// Workloads that only write, in blocks as large as this and more, show whether the share compresses.
-const LARGE: u64 = 256 << 10;
-/// Writes of each class of compressibility.
-const CLASS_WRITES: u64 = 16;
 
 /// Looks at one share, trial after trial.
 #[derive(Debug)]
@@ -70,7 +56,7 @@ impl Observer {
         server: Server,
         link_gigabits: Option<f64>,
     ) -> Self {
-        let sources = Sources::find(share, &[]);
+        let sources = Sources::find(share, server.address.as_deref(), &[]);
         let line = sources.link().and_then(|link| {
             let links = probe::links().ok()?;
             let own = links.into_iter().find(|own| own.name == link.interface)?;
@@ -91,23 +77,41 @@ impl Observer {
 
     /// Empties the server's cache if there is a command for it, looks at everything that is to be
     /// compared afterwards, and touches some untouched blocks twice.
-    pub(super) fn before(&self, assignment: &Assignment<'_>, files: &Files) -> Before {
+    pub(super) fn before(
+        &self,
+        assignment: &Assignment<'_>,
+        files: &Files,
+        alignment: Alignment,
+    ) -> Before {
         let (mut seen, mut notes) = (Observations::default(), Vec::new());
         if let Some(command) = &self.server.empty_cache_command
             && let Err(why) = probe::shell(command, self.patience())
         {
             notes.push(format!("the server's cache was not emptied: {why}"));
         }
-        let mut used = touch_twice(assignment, files, &mut seen);
+        let block = assignment.workload.block.0 as usize;
+        let mut buffers = Buffers::new(1, block, alignment.memory);
+        let mut used = touch_twice(assignment, files, alignment, &mut buffers, &mut seen);
         if !assignment.workload.reads() && assignment.workload.block.0 >= LARGE {
-            write_classes(assignment, files, self.study, &mut seen)
-                .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
+            write_classes(
+                assignment,
+                files,
+                alignment,
+                self.study,
+                &mut buffers,
+                &mut seen,
+            )
+            .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
             used = CLASS_WRITES;
         }
         put_residency(observed::RESIDENT_BEFORE, assignment, files, &mut seen);
         seen.put_some(observed::HOLES, holes(assignment, files));
+        let quiet = self.members().ok();
         notes.extend(self.look_at_the_link(&mut seen));
         let members = self.members().map_err(|why| notes.extend(why)).ok();
+        if let (Some(then), Some(now)) = (&quiet, &members) {
+            put_quiet_members(then, now, &mut seen);
+        }
         Before {
             seen,
             counters: Counters::read(&self.sources),
@@ -221,113 +225,6 @@ impl Observer {
     }
 }
 
-/// Reads blocks that the trial would have read next, and the same again at once. Returns how many
-/// operations of the pattern were used up.
-fn touch_twice(assignment: &Assignment<'_>, files: &Files, seen: &mut Observations) -> u64 {
-    if !assignment.workload.reads() {
-        return 0;
-    }
-    let mut buffers = Buffers::new(1, assignment.workload.block.0 as usize);
-    let touches = touches(assignment.workload.block.0);
-    let operations: Vec<Operation> = (0..touches)
-        .map(|number| assignment.pattern.at(assignment.first + number))
-        .filter(|operation| operation.direction == Direction::Read)
-        .collect();
-    let begun = Instant::now();
-    let first = touch(&operations, files, &mut buffers, begun);
-    let second = touch(&operations[..first.len()], files, &mut buffers, begun);
-    if second.len() < 8 {
-        return touches;
-    }
-    let first = &first[..second.len()];
-    let rate = |times: &[Nanos]| {
-        let span: f64 = times.iter().map(|time| time.secs()).sum();
-        times.len() as f64 / span.max(1e-9)
-    };
-    let log = |times: &[Nanos]| {
-        times
-            .iter()
-            .map(|time| (time.0.max(1) as f64).ln())
-            .sum::<f64>()
-            / times.len() as f64
-    };
-    seen.put(observed::TWICE_OPERATIONS, second.len() as f64);
-    seen.put(observed::TWICE_FIRST_RATE, rate(first));
-    seen.put(observed::TWICE_SECOND_RATE, rate(&second));
-    seen.put(observed::TWICE_FIRST_LOG, log(first));
-    seen.put(observed::TWICE_SECOND_LOG, log(&second));
-    touches
-}
-
-/// Writes data of three classes of compressibility in the place of what the trial would have written
-/// next, each flushed: a share that compresses takes zeros faster. The last class is what belongs
-/// there, so that every block describes itself again.
-fn write_classes(
-    assignment: &Assignment<'_>,
-    files: &Files,
-    study: Identity,
-    seen: &mut Observations,
-) -> Result<(), String> {
-    let block = assignment.workload.block.0;
-    let mut buffers = Buffers::new(1, block as usize);
-    // Of each 4 KiB, so much is left of what belongs there; the rest becomes zeros.
-    let classes = [
-        (observed::WRITE_ZEROS, 0),
-        (observed::WRITE_HALF, BLOCK / 2),
-        (observed::WRITE_RANDOM, BLOCK),
-    ];
-    for (name, kept) in classes {
-        let mut span = Nanos(0);
-        for number in 0..CLASS_WRITES {
-            let operation = assignment.pattern.at(assignment.first + number);
-            let buffer = buffers.get(0);
-            fill(
-                &operation,
-                study,
-                generation(assignment.trial, operation.pass),
-                buffer,
-            );
-            buffer
-                .chunks_exact_mut(BLOCK)
-                .for_each(|part| part[kept..].fill(0));
-            let now = Instant::now();
-            match pwrite(files.get(operation.file), buffer, operation.offset) {
-                Ok(bytes) if bytes as u64 == block => {}
-                Ok(_) => return Err("a write was cut short".into()),
-                Err(error) => return Err(error.to_string()),
-            }
-            span = span + Nanos::from(now.elapsed());
-        }
-        let now = Instant::now();
-        files.flush(assignment).map_err(|error| error.to_string())?;
-        span = span + Nanos::from(now.elapsed());
-        seen.put(name, (CLASS_WRITES * block) as f64 / span.secs().max(1e-9));
-    }
-    Ok(())
-}
-
-/// How long each of the reads took, as far as time allows and none fails.
-fn touch(
-    operations: &[Operation],
-    files: &Files,
-    buffers: &mut Buffers,
-    begun: Instant,
-) -> Vec<Nanos> {
-    let mut times = Vec::with_capacity(operations.len());
-    for operation in operations {
-        let now = Instant::now();
-        if Nanos::from(now - begun) > TOUCHING {
-            break;
-        }
-        let whole = buffers.block();
-        match pread(files.get(operation.file), buffers.get(0), operation.offset) {
-            Ok(bytes) if bytes == whole => times.push(Nanos::from(now.elapsed())),
-            _ => break,
-        }
-    }
-    times
-}
-
 /// Bytes of the files to be read that lie in this client's page cache.
 fn put_residency(name: &str, assignment: &Assignment<'_>, files: &Files, seen: &mut Observations) {
     let Some(bytes) = assignment.data.file_bytes() else {
@@ -413,6 +310,39 @@ fn put_deltas(deltas: &Deltas, seen: &mut Observations) {
     );
 }
 
+/// What the member drives do while nothing is measured, when they were looked at for long enough.
+fn put_quiet_members(
+    (before, then): &(Vec<DriveIo>, Instant),
+    (after, now): &(Vec<DriveIo>, Instant),
+    seen: &mut Observations,
+) {
+    let span = now.duration_since(*then);
+    if let Ok(moved) = moved(before, after)
+        && span >= QUIET
+    {
+        let per_second = |bytes: fn(&DriveIo) -> Bytes| {
+            moved.iter().map(bytes).sum::<Bytes>().0 as f64 / span.as_secs_f64()
+        };
+        seen.put(
+            observed::MEMBERS_QUIET_READ,
+            per_second(DriveIo::bytes_read),
+        );
+        seen.put(
+            observed::MEMBERS_QUIET_WRITTEN,
+            per_second(DriveIo::bytes_written),
+        );
+    }
+}
+
+/// What each drive did from one look to the next; an error when its counters ran backwards.
+fn moved(before: &[DriveIo], after: &[DriveIo]) -> Result<Vec<DriveIo>, CounterError> {
+    before
+        .iter()
+        .zip(after)
+        .map(|(before, after)| after.since(before).map(|(moved, _)| moved))
+        .collect()
+}
+
 fn put_members(
     before: &[DriveIo],
     after: &[DriveIo],
@@ -420,12 +350,7 @@ fn put_members(
     seen: &mut Observations,
     notes: &mut Vec<String>,
 ) {
-    let moved: Result<Vec<DriveIo>, _> = before
-        .iter()
-        .zip(after)
-        .map(|(before, after)| after.since(before).map(|(moved, _)| moved))
-        .collect();
-    let moved = match moved {
+    let moved = match moved(before, after) {
         Ok(moved) => moved,
         Err(why) => return notes.push(format!("member drives not seen: {why}")),
     };

@@ -66,8 +66,18 @@ struct Counts {
 /// When the kernel has neither call for this file, or refuses to tell: it tells only who owns the
 /// file or may write to it.
 pub(crate) fn resident(file: impl AsFd, bytes: u64) -> io::Result<Residency> {
+    resident_part(file, 0, bytes)
+}
+
+/// The same of the pages under `bytes` from `offset` on.
+///
+/// # Errors
+/// As [`resident`].
+pub(crate) fn resident_part(file: impl AsFd, offset: u64, bytes: u64) -> io::Result<Residency> {
     let file = file.as_fd();
-    match by_cachestat(file, bytes) {
+    let first = offset - offset % page_size();
+    let bytes = if bytes > 0 { offset + bytes - first } else { 0 };
+    match by_cachestat(file, first, bytes) {
         // Some confinements answer EPERM to every call that they do not know.
         Err(error)
             if matches!(
@@ -75,17 +85,17 @@ pub(crate) fn resident(file: impl AsFd, bytes: u64) -> io::Result<Residency> {
                 Some(libc::ENOSYS | libc::EOPNOTSUPP | libc::EPERM)
             ) =>
         {
-            by_mincore(file, bytes)
+            by_mincore(file, first, bytes)
         }
         answer => answer,
     }
 }
 
-fn by_cachestat(file: BorrowedFd<'_>, bytes: u64) -> io::Result<Residency> {
+fn by_cachestat(file: BorrowedFd<'_>, offset: u64, bytes: u64) -> io::Result<Residency> {
     let mut counts = Counts::default();
     if bytes > 0 {
         let range = Range {
-            offset: 0,
+            offset,
             length: bytes,
         };
         // SAFETY: both structures have the kernel's layout and outlive the call, which reads the
@@ -113,7 +123,7 @@ fn by_cachestat(file: BorrowedFd<'_>, bytes: u64) -> io::Result<Residency> {
     })
 }
 
-fn by_mincore(file: BorrowedFd<'_>, bytes: u64) -> io::Result<Residency> {
+fn by_mincore(file: BorrowedFd<'_>, first: u64, bytes: u64) -> io::Result<Residency> {
     /// A window at a time, so that a large file needs no large answer: 256 Ki pages of 4 KiB.
     const WINDOW: u64 = 1 << 30;
     may_be_told(file)?;
@@ -123,7 +133,7 @@ fn by_mincore(file: BorrowedFd<'_>, bytes: u64) -> io::Result<Residency> {
     for offset in (0..bytes).step_by(WINDOW as usize) {
         let length = WINDOW.min(bytes - offset);
         let answer = &mut answer[..length.div_ceil(page) as usize];
-        let mapping = Mapping::new(file, offset, length)?;
+        let mapping = Mapping::new(file, first + offset, length)?;
         mapping.residency(answer)?;
         // The lowest bit of each byte tells; the others are for later use.
         pages += answer.iter().filter(|state| **state & 1 == 1).count() as u64;
@@ -231,7 +241,7 @@ mod tests {
 
     /// The second method is asked for itself: a kernel that has the first never falls back.
     fn both(file: &File, bytes: u64) -> Vec<Residency> {
-        let second = by_mincore(file.as_fd(), bytes).unwrap();
+        let second = by_mincore(file.as_fd(), 0, bytes).unwrap();
         vec![resident(file, bytes).unwrap(), second]
     }
 
@@ -271,6 +281,11 @@ mod tests {
         assert!((1..of_pages).contains(&pages), "{found:?}");
         // The part before, of which nothing was read.
         assert!(both(&file, SIZE / 4).iter().all(|part| part.pages == 0));
+        let part = resident_part(&file, SIZE / 2, 16).unwrap();
+        let second = by_mincore(file.as_fd(), SIZE / 2, 16).unwrap();
+        for part in [part, second] {
+            assert_eq!((part.pages, part.of_pages), (1, 1), "{part:?}");
+        }
     }
 
     #[test]
@@ -299,6 +314,6 @@ mod tests {
     #[test]
     fn a_folder_has_no_pages_to_ask_for() {
         let folder = File::open(std::env::temp_dir()).unwrap();
-        assert!(by_mincore(folder.as_fd(), SIZE).is_err());
+        assert!(by_mincore(folder.as_fd(), 0, SIZE).is_err());
     }
 }

@@ -7,18 +7,17 @@
 use std::collections::BTreeMap;
 use std::io;
 use std::os::fd::{AsRawFd, RawFd};
-use std::sync::{Barrier, Mutex, OnceLock};
-use std::thread;
-use std::time::Instant;
 
 use io_uring::types::{Fixed, SubmitArgs, Timespec};
 use io_uring::{IoUring, opcode, squeue};
 
 use super::buffers::Buffers;
-use super::{Clock, Run, Trial};
+use super::start::together;
+use super::transfer::go_on;
+use super::trial::{Clock, Ended, Run, Trial};
 use crate::load::{Next, Stream, Transfer};
 use crate::plan::Direction;
-use crate::record::{Cause, Recording};
+use crate::record::Cause;
 use crate::units::Nanos;
 
 /// A wait looks at the stop signal so often.
@@ -33,51 +32,20 @@ pub(super) enum RingError {
     Work(io::Error),
 }
 
-/// Runs the trial with a ring for each stream.
-pub(super) fn run(trial: &Trial<'_>) -> Result<Run, RingError> {
-    let streams = trial.workload.streams as usize;
-    // Rings belong to the threads that make them. All are made before the clock starts, and none
-    // starts unless all were made.
-    let ready = Barrier::new(streams + 1);
-    let refused = Mutex::new(None);
-    let start = OnceLock::new();
-    let lane = || {
-        let lane = Lane::new(trial)
-            .map_err(|error| *refused.lock().expect("no stream panics") = Some(error));
-        ready.wait();
-        ready.wait();
-        let (lane, clock) = (lane.ok()?, *start.get()?);
-        Some(lane.work(clock))
-    };
-    let ended: Vec<Option<io::Result<Ended>>> = thread::scope(|scope| {
-        let handles: Vec<_> = (0..streams).map(|_| scope.spawn(lane)).collect();
-        ready.wait();
-        if refused.lock().expect("no stream panics").is_none() {
-            start.get_or_init(|| Clock(Instant::now()));
-        }
-        ready.wait();
-        handles
-            .into_iter()
-            .map(|handle| handle.join().expect("no stream panics"))
-            .collect()
-    });
-    if let Some(error) = refused.into_inner().expect("no stream panics") {
-        return Err(RingError::Setup(error));
+impl From<io::Error> for RingError {
+    fn from(error: io::Error) -> Self {
+        Self::Setup(error)
     }
-    let ended: Vec<Ended> = ended
-        .into_iter()
-        .flatten()
-        .collect::<io::Result<_>>()
-        .map_err(RingError::Work)?;
-    let stopped = ended.iter().filter_map(|(_, stopped)| *stopped).min();
-    Ok(Run {
-        streams: ended.into_iter().map(|(recording, _)| recording).collect(),
-        stopped,
-    })
 }
 
-/// What a stream saw, and when it was stopped if it was.
-type Ended = (Recording, Option<Nanos>);
+/// Runs the trial with a ring for each stream. Rings belong to the threads that make them.
+pub(super) fn run(trial: &Trial<'_>) -> Result<Run, RingError> {
+    let lane = || Lane::new(trial).map_err(RingError::Setup);
+    let streams = trial.workload.streams as usize;
+    let (ended, clock) = together(streams, lane, Lane::work)?;
+    let ended: io::Result<Vec<Ended>> = ended.into_iter().collect();
+    Ok(Run::new(ended.map_err(RingError::Work)?, clock))
+}
 
 /// A ring, with deferred completion work where the kernel has it (Linux 6.1).
 fn build(entries: u32) -> io::Result<IoUring> {
@@ -115,7 +83,7 @@ impl<'a> Lane<'a> {
         let depth = trial.workload.depth as usize;
         let block = trial.job.block() as usize;
         let ring = build((depth * 2).next_power_of_two() as u32)?;
-        let buffers = Buffers::new(depth, block);
+        let buffers = trial.buffers(depth);
         let vectors: Vec<libc::iovec> = (0..depth)
             .map(|slot| libc::iovec {
                 iov_base: buffers.address(slot).cast(),
@@ -150,7 +118,14 @@ impl<'a> Lane<'a> {
 
     fn work(mut self, clock: Clock) -> io::Result<Ended> {
         match self.drive(clock) {
-            Ok(stopped) => Ok((self.stream.finish(), stopped)),
+            Ok(stopped) => {
+                drop(self.ring);
+                Ok(Ended {
+                    recording: self.stream.finish(),
+                    stopped,
+                    buffers: self.buffers,
+                })
+            }
             Err(error) => {
                 // Operations may still be in flight: their memory must never be used again.
                 std::mem::forget(self.buffers);
@@ -262,16 +237,20 @@ impl<'a> Lane<'a> {
                     self.push(index)?;
                     continue;
                 }
-                0 => Err(Cause::EndOfFile),
                 error if error < 0 => Err(Cause::Os(-error)),
                 bytes => {
-                    slot.moved += bytes as u32;
-                    if u64::from(slot.moved) < self.trial.job.block() {
-                        // A short transfer is finished, not counted as whole.
-                        self.push(index)?;
-                        continue;
+                    let (moved, whole) = (slot.moved as usize, self.buffers.block());
+                    let direction = slot.transfer.operation.direction;
+                    let alignment = self.trial.alignment.offset;
+                    match go_on(direction, moved, bytes as usize, whole, alignment) {
+                        Ok(Some(next)) => {
+                            slot.moved = next as u32;
+                            self.push(index)?;
+                            continue;
+                        }
+                        Ok(None) => Ok(()),
+                        Err(cause) => Err(cause),
                     }
-                    Ok(())
                 }
             };
             let transfer = slot.transfer;

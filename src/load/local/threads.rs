@@ -1,57 +1,34 @@
 //! The engine that works anywhere: a thread for each operation in flight, with positioned reads and
 //! writes.
 
+use std::io;
 use std::thread;
-use std::time::{Duration, Instant};
-
-use rustix::io::{Errno, pread, pwrite};
+use std::time::Duration;
 
 use super::buffers::Buffers;
-use super::{Clock, Run, Trial};
+use super::start::together;
+use super::transfer::{read_fully, write_fully};
+use super::trial::{Clock, Ended, Run, Trial};
 use crate::load::{Next, Outcome, Stream, Transfer};
 use crate::plan::Direction;
-use crate::record::{Cause, Recording};
 use crate::units::Nanos;
 
 /// A wait for a paced operation looks at the stop signal so often.
 const NAP: Nanos = Nanos(50_000_000);
 
 /// Runs the trial with depth × streams threads.
-pub(super) fn run(trial: &Trial<'_>) -> Run {
+///
+/// # Errors
+/// When so many threads cannot be started; nothing was transferred then.
+pub(super) fn run(trial: &Trial<'_>) -> io::Result<Run> {
     let threads = trial.workload.depth * trial.workload.streams;
-    // Everything is allocated before the clock starts.
-    let mut workers: Vec<(Stream<'_>, Buffers)> = (0..threads)
-        .map(|_| {
-            (
-                trial.job.stream(1),
-                Buffers::new(1, trial.job.block() as usize),
-            )
-        })
-        .collect();
-    let clock = Clock(Instant::now());
-    let ended: Vec<(Recording, Option<Nanos>)> = thread::scope(|scope| {
-        let handles: Vec<_> = workers
-            .drain(..)
-            .map(|(stream, buffers)| scope.spawn(move || work(trial, stream, buffers, clock)))
-            .collect();
-        handles
-            .into_iter()
-            .map(|handle| handle.join().expect("no worker panics"))
-            .collect()
-    });
-    let stopped = ended.iter().filter_map(|(_, stopped)| *stopped).min();
-    Run {
-        streams: ended.into_iter().map(|(recording, _)| recording).collect(),
-        stopped,
-    }
+    let lane = || Ok::<_, io::Error>((trial.job.stream(1), trial.buffers(1)));
+    let work = |(stream, buffers), clock| work(trial, stream, buffers, clock);
+    let (ended, clock) = together(threads as usize, lane, work)?;
+    Ok(Run::new(ended, clock))
 }
 
-fn work(
-    trial: &Trial<'_>,
-    mut stream: Stream<'_>,
-    mut buffers: Buffers,
-    clock: Clock,
-) -> (Recording, Option<Nanos>) {
+fn work(trial: &Trial<'_>, mut stream: Stream<'_>, mut buffers: Buffers, clock: Clock) -> Ended {
     let mut stopped = None;
     loop {
         let now = clock.now();
@@ -66,34 +43,29 @@ fn work(
                     trial.fill(&transfer.operation, buffer);
                 }
                 let transfer = stream.prepared(transfer, clock.now());
-                let outcome = transfer_fully(trial, &transfer, buffer);
+                let outcome = self::transfer(trial, &transfer, buffer);
                 stream.done(transfer, clock.now(), outcome);
                 trial.watch.add(trial.job.block());
             }
             Next::WaitUntil(moment) => thread::sleep(Duration::from((moment - now).min(NAP))),
             Next::AwaitCompletion => unreachable!("one operation at a time is awaited in place"),
-            Next::Finished => return (stream.finish(), stopped),
+            Next::Finished => {
+                return Ended {
+                    recording: stream.finish(),
+                    stopped,
+                    buffers,
+                };
+            }
         }
     }
 }
 
-/// Moves all bytes of an operation; a short read or write is finished.
-fn transfer_fully(trial: &Trial<'_>, transfer: &Transfer, buffer: &mut [u8]) -> Outcome {
+/// Moves all bytes of an operation.
+fn transfer(trial: &Trial<'_>, transfer: &Transfer, buffer: &mut [u8]) -> Outcome {
     let operation = &transfer.operation;
-    let file = trial.files.get(operation.file);
-    let mut moved = 0;
-    while moved < buffer.len() {
-        let at = operation.offset + moved as u64;
-        let result = match operation.direction {
-            Direction::Read => pread(file, &mut buffer[moved..], at),
-            Direction::Write => pwrite(file, &buffer[moved..], at),
-        };
-        match result {
-            Ok(0) => return Err(Cause::EndOfFile),
-            Ok(bytes) => moved += bytes,
-            Err(Errno::INTR) => {}
-            Err(error) => return Err(Cause::Os(error.raw_os_error())),
-        }
+    let (file, alignment) = (trial.files.get(operation.file), trial.alignment);
+    match operation.direction {
+        Direction::Read => read_fully(file, buffer, operation.offset, alignment),
+        Direction::Write => write_fully(file, buffer, operation.offset, alignment),
     }
-    Ok(())
 }

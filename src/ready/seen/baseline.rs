@@ -18,7 +18,7 @@ pub(super) fn direct_io(context: &Context<'_>) -> Found {
     let (mut all, mut buffered) = (0, 0);
     for trial in of_baseline {
         all += 1;
-        buffered += usize::from(!trial.direct);
+        buffered += usize::from(trial.direct != Some(true));
     }
     let alignment = context.look.facts.mount.as_ref();
     let alignment = alignment.and_then(|mount| mount.direct_io_alignment);
@@ -42,7 +42,9 @@ pub(super) fn direct_io(context: &Context<'_>) -> Found {
         ),
         _ => Found(
             State::Mind,
-            format!("{buffered} of {all} trials of the baseline were buffered"),
+            format!(
+                "{buffered} of {all} trials of the baseline were buffered, or not shown to be direct"
+            ),
             at,
             "this client's memory may have served a part: look at the grades".into(),
         ),

@@ -254,7 +254,7 @@ fn clock_memory_and_direct_io() {
         study
             .trials
             .iter_mut()
-            .for_each(|trial| trial.direct = false);
+            .for_each(|trial| trial.direct = Some(false));
     });
 }
 

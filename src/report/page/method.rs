@@ -20,7 +20,10 @@ pub(super) fn method(context: &Context<'_>) -> Markup {
                 dd {
                     "The trial is the unit of all statistics, since operations and windows of one trial depend \
                      on each other. Trials of a sitting are interleaved: each round holds every workload once, \
-                     in an order drawn from the study’s seed " code { (context.study.config.seed) } "."
+                     in an order drawn from the study’s seed " code { (context.study.config.seed) } ". Trials of \
+                     one sitting share its hour, its users and its caches: with two degrees of freedom between \
+                     sittings or more, whole sittings are the unit, each with the mean of its logs; with fewer, \
+                     trials are, and what differs between sittings is not in the interval, which is said."
                 }
                 dt { "Steady state" }
                 dd {
@@ -37,7 +40,9 @@ pub(super) fn method(context: &Context<'_>) -> Markup {
                 dd {
                     "Rates are compared on the log scale, because the spread of trials is relative. The ratio is \
                      of geometric means; its " (confidence) " interval is Welch’s (B. L. Welch, Biometrika 34, \
-                     1947), raised back from the logs. Each ratio has an interval of its own: they are not \
+                     1947), raised back from the logs, or Student’s with the scatter of both phases taken \
+                     together where one of them has fewer than three sittings. Of a paced workload, whose rate is \
+                     its schedule, the mean latency is compared, and lower is better. Each ratio has an interval of its own: they are not \
                      adjusted for there being several workloads."
                 }
                 dt { "Verdict" }
@@ -70,7 +75,7 @@ pub(super) fn method(context: &Context<'_>) -> Markup {
 
 /// What the words mean.
 pub(super) fn definitions(context: &Context<'_>) -> Markup {
-    const TERMS: [(&str, &str); 9] = [
+    const TERMS: [(&str, &str); 11] = [
         (
             "Before, during, after",
             "The pool as it was; while the array reshapes; with its new drive, reshape finished.",
@@ -99,6 +104,14 @@ pub(super) fn definitions(context: &Context<'_>) -> Markup {
         (
             "Flush",
             "Forcing what was written to the drives, after the last write of a trial; it counts as time of the trial.",
+        ),
+        (
+            "Grade",
+            "How far a trial’s rate may be taken for the drives’: A, B, C or X. Of a phase: the worst of its trials that count.",
+        ),
+        (
+            "Void",
+            "Graded C or X: bytes came, or may have come, from a cache. No verdict is built on it; a phase is void when it has no other trials.",
         ),
         (
             "Steady",

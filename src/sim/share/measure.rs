@@ -7,10 +7,12 @@ use super::SimulatedShare;
 use crate::load::{Assignment, Engine, Job, Measured, Stream, Watch};
 use crate::plan::Pattern;
 use crate::sim::layout::Layout;
-use crate::sim::observe::{Resident, Seen, observe};
+use crate::sim::member::Member;
+use crate::sim::observe::{Quiet, Resident, Seen, observe};
+use crate::sim::reshape::Reshape;
 use crate::sim::touch::{TOUCHED, Touch, Touched, places};
 use crate::sim::trial::{Placement, Stage, Trial};
-use crate::sim::wire::{BothWays, Wire};
+use crate::sim::wire::Wire;
 use crate::units::Nanos;
 
 impl SimulatedShare {
@@ -18,7 +20,8 @@ impl SimulatedShare {
         self.adopt(assignment.data);
         self.prewarm(assignment.trial);
         let (workload, visibility) = (assignment.workload, self.scenario.visibility);
-        let quiet = visibility.wire.then(|| self.quiet_second());
+        let looked = visibility.wire || visibility.members;
+        let quiet = looked.then(|| self.quiet_second(assignment.trial));
         let touched = if visibility.twice && workload.reads() {
             self.touch_twice(assignment)
         } else {
@@ -66,7 +69,7 @@ impl SimulatedShare {
             recording: job.merge(recordings, outcome.stopped),
             flush: workload.writes().then_some(outcome.flush),
             engine: Engine::Simulated,
-            direct,
+            direct: Some(direct),
             next_first: job.next_first(),
             interrupted: outcome.stopped.is_some(),
             notes: Vec::new(),
@@ -91,11 +94,27 @@ impl SimulatedShare {
         }
     }
 
-    /// A second in which nothing is measured: what the interface counts in it.
-    fn quiet_second(&mut self) -> BothWays {
-        let others = self.wire().others_during(Nanos::SECOND);
+    /// The second before a trial, in which nothing is measured.
+    fn quiet_second(&mut self, trial: u64) -> Quiet {
+        let wire = self.wire().others_during(Nanos::SECOND);
+        let conditions = self.conditions();
+        let mut rng = self.scenario.seed.child("quiet", trial).rng();
+        let by_users = (0..self.pool.drives).map(|_| {
+            let mut member = Member::new(&conditions, &mut rng);
+            member.admit_foreign(Nanos::SECOND, &conditions, &mut rng);
+            member.counters(Nanos::SECOND).read
+        });
+        let read: u64 = by_users.sum();
+        let done = |share: &Self| share.reshape.as_ref().map_or(0, Reshape::done);
+        let (old, new) = (u64::from(self.pool.drives), u64::from(self.grown.drives));
+        let before = done(self);
         self.advance(Nanos::SECOND);
-        others
+        let moved = done(self).saturating_sub(before);
+        Quiet {
+            wire,
+            read: read + moved * old,
+            written: moved * new,
+        }
     }
 
     fn touch_twice(&mut self, assignment: &Assignment<'_>) -> Option<[Touched; 2]> {

@@ -187,7 +187,7 @@ fn what_was_read_becomes_resident() {
     assert_eq!(get(all, observed::RESIDENT_BEFORE), 64.0 * 4096.0);
     let gained = get(all, observed::RESIDENT_AFTER) - get(all, observed::RESIDENT_BEFORE);
     assert_eq!(gained as u64, truth.bytes_read);
-    assert!(measured.direct, "it says so");
+    assert_eq!(measured.direct, Some(true), "it says so");
 }
 
 #[test]

@@ -168,10 +168,10 @@ fn a_small_read_waits_for_seek_and_half_a_turn() {
     let recording = Rig::new(scenario)
         .measure(&standard("small-read"), 60)
         .recording;
-    let windows = || recording.windows.iter().map(|window| &window.latency);
-    let count: u64 = windows().map(|latency| latency.len()).sum();
+    let windows = || (0..recording.windows.len()).map(|window| recording.window_latency(window));
+    let count: u64 = windows().map(|latency| latency.operations).sum();
     let total: f64 = windows()
-        .map(|latency| latency.mean() * latency.len() as f64)
+        .filter_map(|latency| Some(latency.mean_ns? * latency.operations as f64))
         .sum();
     near(total / count as f64 / 1e9, expected, 0.02);
 }
@@ -384,14 +384,18 @@ fn the_same_seed_gives_the_same_recordings() {
                     recording, flush, ..
                 } = rig.measure(workload, 3);
                 let bytes: Vec<_> = recording.windows.iter().map(|w| w.bytes()).collect();
+                let windows: Vec<_> = (0..recording.windows.len())
+                    .map(|window| recording.window_latency(window))
+                    .collect();
                 let latency: Vec<_> = recording
-                    .windows
-                    .iter()
-                    .chain([&recording.tail])
-                    .flat_map(|w| w.latency.iter_recorded())
+                    .latency(0)
+                    .iter_recorded()
                     .map(|step| (step.value_iterated_to(), step.count_at_value()))
                     .collect();
-                format!("{bytes:?} {latency:?} {flush:?} {:?}", recording.ended)
+                format!(
+                    "{bytes:?} {windows:?} {latency:?} {flush:?} {:?}",
+                    recording.ended
+                )
             })
             .collect();
         (texts, rig.share.now(), rig.share.facts())

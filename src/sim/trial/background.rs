@@ -2,7 +2,7 @@
 
 use super::super::buffer::{Drain, Run};
 use super::super::layout::{Piece, WritePlan};
-use super::super::member::{Conditions, Kind};
+use super::super::member::{Conditions, Kind, Whose};
 use super::{Event, Source, Trial};
 use crate::units::Nanos;
 
@@ -123,7 +123,7 @@ impl<S: Source> Trial<'_, S> {
             .enumerate()
             .map(|(member, drive)| {
                 let piece = Piece { member, at, bytes };
-                drive.reshape(self.now, piece, kind, conditions, rng)
+                drive.serve(self.now, piece, kind, Whose::Reshape, conditions, rng)
             })
             .fold(self.now, Nanos::max)
     }

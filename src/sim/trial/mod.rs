@@ -14,7 +14,7 @@ pub(super) use stage::{Outcome, Placement, Stage, Tally};
 
 use super::buffer::{Buffer, Run};
 use super::layout::Piece;
-use super::member::{Kind, Member};
+use super::member::{Kind, Member, Whose};
 use super::truth::Truth;
 use crate::load::{Transfer, Watch};
 use crate::units::Nanos;
@@ -167,13 +167,15 @@ impl<'a, S: Source> Trial<'a, S> {
         for member in &mut self.members {
             member.admit_foreign(self.now, conditions, rng);
         }
+        let counters = |member: &mut Member| member.counters(self.now);
+        let members = self.members.iter_mut().map(counters).collect();
         self.truth.unwritten_after_flush = self.buffer.bytes();
         Outcome {
             stopped,
             flush,
             elapsed: self.now + self.stage.round_trip,
             foreign: self.members.iter().map(|member| member.foreign).sum(),
-            members: self.members.iter().map(|member| member.counters).collect(),
+            members,
             truth: self.truth,
             tally: self.tally,
             sources: self.streams,
@@ -254,7 +256,14 @@ impl<'a, S: Source> Trial<'a, S> {
         for &piece in pieces {
             let piece = piece.stored(stored);
             moved += piece.bytes;
-            let end = self.members[piece.member].serve(self.now, piece, kind, conditions, rng);
+            let end = self.members[piece.member].serve(
+                self.now,
+                piece,
+                kind,
+                Whose::Foreground,
+                conditions,
+                rng,
+            );
             done = done.max(end);
         }
         (moved, done)

@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 
 use super::super::cache::Cache;
 use super::super::client::{Client, ClientCache, Tier};
+use super::super::counters::Counters;
 use super::super::layout::Layout;
-use super::super::member::{Conditions, Counters};
+use super::super::member::Conditions;
 use super::super::reshape::Reshape;
 use super::super::scenario::Server;
 use super::super::truth::Truth;

@@ -10,6 +10,6 @@ mod rank;
 mod welch;
 
 pub use permutation::{Permutation, permutation_p};
-pub use power::{smallest_provable_ratio, trials_needed};
+pub use power::{smallest_provable_ratio, values_needed};
 pub use rank::{MannWhitney, Tails, hodges_lehmann, hodges_lehmann_interval, mann_whitney};
-pub use welch::{RatioEstimate, Welch, welch, welch_ratio};
+pub use welch::{Difference, RatioEstimate, student, welch, welch_error, welch_ratio};

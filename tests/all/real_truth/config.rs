@@ -33,6 +33,8 @@ pub(super) struct Config {
     pub(super) compression: bool,
     /// What becomes of direct I/O.
     pub(super) direct: Direct,
+    /// Whether requests of more than 4 KiB are answered by half, which is allowed.
+    pub(super) halves: bool,
 }
 
 /// What the server answers from memory.
@@ -80,6 +82,9 @@ pub(super) enum Direct {
     Honest,
     /// A file cannot be opened for it; others go through this machine's page cache.
     Refused,
+    /// A file can be opened for it, and no transfer is to be had so; others go through this
+    /// machine's page cache.
+    RefusedLate,
     /// It is accepted, and yet what was read or written before is answered on this side of the link
     /// after this time. (The kernel itself never answers a direct read on FUSE from its page cache,
     /// so the lie is played here.)
@@ -103,6 +108,7 @@ impl Default for Config {
             flush: Flush::Drains,
             compression: false,
             direct: Direct::Honest,
+            halves: false,
         }
     }
 }

@@ -3,6 +3,8 @@
 
 mod config;
 mod counts;
+mod faults;
+mod grades;
 mod program;
 mod replies;
 mod server;

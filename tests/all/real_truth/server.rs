@@ -81,7 +81,7 @@ impl Server {
         };
         let client = match config.direct {
             Direct::Lies(_) => Memory::new(u64::MAX),
-            Direct::Honest | Direct::Refused => Memory::new(0),
+            Direct::Honest | Direct::Refused | Direct::RefusedLate => Memory::new(0),
         };
         Self {
             drives: vec![Drive::default(); config.drives],

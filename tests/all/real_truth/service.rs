@@ -35,6 +35,10 @@ pub(super) struct State {
     tree: Tree,
     pub(super) server: Server,
     broken: BTreeSet<u64>,
+    /// Writes that are taken before there is no room left; `None` for all.
+    pub(super) writes_left: Option<u64>,
+    /// Whether flushes fail.
+    pub(super) flushes_fail: bool,
     /// The first block of the last read of each length.
     last_read: BTreeMap<u32, u64>,
     /// The drives' counters as they were when the file was opened.
@@ -70,6 +74,8 @@ impl Service {
             tree: Tree::new(config.capacity, config.compression, root),
             server: Server::new(config),
             broken: BTreeSet::new(),
+            writes_left: None,
+            flushes_fail: false,
             last_read: BTreeMap::new(),
             opened: BTreeMap::new(),
         }));
@@ -103,10 +109,26 @@ impl Service {
     fn opening(&self, flags: i32) -> Result<FopenFlags, Errno> {
         match self.config.direct {
             Direct::Refused if flags & libc::O_DIRECT != 0 => Err(Errno::EINVAL),
-            Direct::Refused => Ok(FopenFlags::FOPEN_KEEP_CACHE),
+            Direct::Refused | Direct::RefusedLate => Ok(FopenFlags::FOPEN_KEEP_CACHE),
             Direct::Honest | Direct::Lies(_) => {
                 Ok(FopenFlags::FOPEN_DIRECT_IO | FopenFlags::FOPEN_PARALLEL_DIRECT_WRITES)
             }
+        }
+    }
+
+    /// Refuses a transfer on a file opened with `flags` if direct I/O is accepted and not to be had.
+    fn takes(&self, flags: OpenFlags) -> Result<(), Errno> {
+        match self.config.direct {
+            Direct::RefusedLate if flags.0 & libc::O_DIRECT != 0 => Err(Errno::EINVAL),
+            _ => Ok(()),
+        }
+    }
+
+    /// How much of a request of `length` bytes is answered.
+    fn answered(&self, length: u64) -> u64 {
+        match self.config.halves && length > BLOCK {
+            true => length / 2,
+            false => length,
         }
     }
 
@@ -305,17 +327,21 @@ impl Filesystem for Service {
         handle: FileHandle,
         offset: u64,
         length: u32,
-        _: OpenFlags,
+        flags: OpenFlags,
         _: Option<LockOwner>,
         reply: ReplyData,
     ) {
+        if let Err(error) = self.takes(flags) {
+            return reply.error(error);
+        }
         let state = &mut *self.state();
         if node.0 == MEMBERS_NODE {
             let text = state.opened.get(&handle.0).map_or("", String::as_str);
             let rest = text.as_bytes().get(offset as usize..).unwrap_or_default();
             return reply.data(&rest[..rest.len().min(length as usize)]);
         }
-        let found = state.tree.read(node.0, offset, u64::from(length));
+        let answered = self.answered(u64::from(length));
+        let found = state.tree.read(node.0, offset, answered);
         let found = found.and_then(|data| {
             let pieces = state.tree.pieces(node.0, offset, data.len() as u64)?;
             Ok((data, pieces))
@@ -354,12 +380,21 @@ impl Filesystem for Service {
         offset: u64,
         data: &[u8],
         _: WriteFlags,
-        _: OpenFlags,
+        flags: OpenFlags,
         _: Option<LockOwner>,
         reply: ReplyWrite,
     ) {
+        if let Err(error) = self.takes(flags) {
+            return reply.error(error);
+        }
         let state = &mut *self.state();
-        let length = data.len() as u64;
+        match &mut state.writes_left {
+            Some(0) => return reply.error(Errno::ENOSPC),
+            Some(left) => *left -= 1,
+            None => {}
+        }
+        let length = self.answered(data.len() as u64);
+        let data = &data[..length as usize];
         let written = state.tree.write(node.0, offset, data);
         let pieces = match written.and_then(|()| state.tree.pieces(node.0, offset, length)) {
             Ok(pieces) => pieces,
@@ -372,6 +407,9 @@ impl Filesystem for Service {
     }
 
     fn fsync(&self, _: &Request, _: INodeNo, _: FileHandle, _: bool, reply: ReplyEmpty) {
+        if self.state().flushes_fail {
+            return reply.error(Errno::EIO);
+        }
         let (at, not_drained) = self.state().server.flush(self.start.elapsed());
         self.later(at, What::Flushed(reply, not_drained));
     }

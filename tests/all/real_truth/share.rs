@@ -105,6 +105,16 @@ impl TruthShare {
         assert!(broken, "nothing was read in {length} bytes");
     }
 
+    /// Takes so many more writes, then has no room left.
+    pub(crate) fn fill_up_after(&self, writes: u64) {
+        self.state().writes_left = Some(writes);
+    }
+
+    /// From now on, flushes fail.
+    pub(crate) fn fail_flushes(&self) {
+        self.state().flushes_fail = true;
+    }
+
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().expect("no request panics")
     }

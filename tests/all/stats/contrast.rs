@@ -1,7 +1,7 @@
 use super::{assert_digits, assert_near};
 use poolproof::stats::contrast::{
     hodges_lehmann, hodges_lehmann_interval, mann_whitney, permutation_p, smallest_provable_ratio,
-    trials_needed, welch, welch_ratio,
+    student, values_needed, welch, welch_error, welch_ratio,
 };
 
 // Shier, "The Mann-Whitney U test" (2004), as quoted in scipy's documentation.
@@ -60,6 +60,45 @@ fn welch_needs_two_groups_that_vary() {
     assert_eq!(welch(&[1.0, 2.0], &[1.0, 3.0], 1.0), None);
     assert!(welch(&[3.0, 3.0], &[4.0, 4.1], 0.95).is_some());
     assert_eq!(welch_ratio(&[1.0, 0.0], &[1.0, 2.0], 0.95), None);
+}
+
+#[test]
+fn student_of_a_small_sample() {
+    // scipy 1.17.1, `ttest_ind(x, y, equal_var=True)`.
+    let found = student(&SHIER_X, &SHIER_Y, 0.95).unwrap();
+    assert_eq!(found.degrees_of_freedom, 7.0);
+    assert_digits(
+        found.difference / found.standard_error,
+        2.239334696520584,
+        13.0,
+    );
+    assert_digits(found.p, 0.0601368821915159, 10.0);
+    assert_digits(found.interval.low, -0.3916461826220532, 9.0);
+    assert_digits(found.interval.high, 14.391646182622054, 10.0);
+    // One value has no spread of its own and borrows that of the others.
+    let one = student(&[30.0], &SHIER_Y, 0.95).unwrap();
+    assert_eq!(one.degrees_of_freedom, 3.0);
+    assert_digits(one.p, 0.05078186628649378, 10.0);
+    assert_digits(one.interval.high, 30.0956682838261, 10.0);
+}
+
+#[test]
+fn student_is_never_surer_than_the_noise_of_a_small_group_allows() {
+    // scipy 1.17.1: the common spread alone gives a standard error of 2.4969, Welch's is 4.0130;
+    // the latter with the quantile of t at 4 degrees of freedom.
+    let found = student(&[1.0, 9.0], &[4.0, 4.5, 5.0, 5.5], 0.95).unwrap();
+    assert_digits(found.standard_error, 4.012999709278169, 13.0);
+    assert_digits(found.interval.low, -10.891873399985542, 10.0);
+    assert_digits(found.interval.high, 11.391873399985542, 10.0);
+}
+
+#[test]
+fn student_needs_three_values_that_vary() {
+    assert_eq!(student(&[1.0], &[2.0], 0.95), None);
+    assert_eq!(student(&[], &[1.0, 2.0, 3.0], 0.95), None);
+    assert_eq!(student(&[3.0, 3.0], &[4.0, 4.0], 0.95), None);
+    assert_eq!(student(&[1.0, 2.0], &[1.0, f64::INFINITY], 0.95), None);
+    assert_eq!(student(&[1.0, 2.0], &[1.0, 3.0], 1.0), None);
 }
 
 #[test]
@@ -225,28 +264,32 @@ fn smallest_provable_ratio_by_the_noncentral_t() {
         (0.1, 2, 0.1, 2, 0.95, 0.8, 1.7600618080445416),
     ];
     for (sd_before, before, sd_after, after, confidence, power, expected) in rows {
-        let found = smallest_provable_ratio(sd_before, before, sd_after, after, confidence, power);
+        let (variance_before, variance_after) = (f64::powi(sd_before, 2), f64::powi(sd_after, 2));
+        let (error, df) = welch_error(variance_before, before, variance_after, after).unwrap();
+        let found = smallest_provable_ratio(error, df, confidence, power);
         assert_near(found.unwrap(), expected, 1e-6);
     }
-    assert_eq!(smallest_provable_ratio(0.1, 1, 0.1, 5, 0.95, 0.8), None);
-    assert_eq!(smallest_provable_ratio(0.0, 5, 0.0, 5, 0.95, 0.8), None);
-    assert_eq!(smallest_provable_ratio(0.1, 5, 0.1, 5, 0.95, 1.0), None);
-    assert_eq!(smallest_provable_ratio(0.1, 5, 0.1, 5, 1.5, 0.8), None);
+    assert_eq!(smallest_provable_ratio(0.1, 0.0, 0.95, 0.8), None);
+    assert_eq!(smallest_provable_ratio(0.0, 8.0, 0.95, 0.8), None);
+    assert_eq!(smallest_provable_ratio(0.1, 8.0, 0.95, 1.0), None);
+    assert_eq!(smallest_provable_ratio(0.1, 8.0, 1.5, 0.8), None);
+    assert_eq!(welch_error(0.01, 1, 0.01, 5), None);
+    assert_eq!(welch_error(0.0, 5, 0.0, 5), None);
 }
 
 #[test]
-fn trials_needed_by_the_noncentral_t() {
+fn values_needed_by_the_noncentral_t() {
     // scipy 1.17.1: first n with `nct.sf(t, df, delta) >= power`.
-    assert_eq!(trials_needed(1.25, 0.05, 0.05, 0.95, 0.8, 100), Some(3));
-    assert_eq!(trials_needed(1.03, 0.05, 0.05, 0.95, 0.8, 100), Some(46));
+    assert_eq!(values_needed(1.25, 0.05, 0.05, 0.95, 0.8, 100), Some(3));
+    assert_eq!(values_needed(1.03, 0.05, 0.05, 0.95, 0.8, 100), Some(46));
     assert_eq!(
-        trials_needed(1.0 / 1.1, 0.02, 0.15, 0.95, 0.9, 100),
+        values_needed(1.0 / 1.1, 0.02, 0.15, 0.95, 0.9, 100),
         Some(29)
     );
-    assert_eq!(trials_needed(1.5, 0.01, 0.01, 0.95, 0.8, 100), Some(2));
-    assert_eq!(trials_needed(1.03, 0.05, 0.05, 0.95, 0.8, 46), Some(46));
-    assert_eq!(trials_needed(1.03, 0.05, 0.05, 0.95, 0.8, 45), None);
-    assert_eq!(trials_needed(1.0, 0.05, 0.05, 0.95, 0.8, 100), None);
-    assert_eq!(trials_needed(0.0, 0.05, 0.05, 0.95, 0.8, 100), None);
-    assert_eq!(trials_needed(1.25, 0.05, 0.05, 0.95, 0.8, 1), None);
+    assert_eq!(values_needed(1.5, 0.01, 0.01, 0.95, 0.8, 100), Some(2));
+    assert_eq!(values_needed(1.03, 0.05, 0.05, 0.95, 0.8, 46), Some(46));
+    assert_eq!(values_needed(1.03, 0.05, 0.05, 0.95, 0.8, 45), None);
+    assert_eq!(values_needed(1.0, 0.05, 0.05, 0.95, 0.8, 100), None);
+    assert_eq!(values_needed(0.0, 0.05, 0.05, 0.95, 0.8, 100), None);
+    assert_eq!(values_needed(1.25, 0.05, 0.05, 0.95, 0.8, 1), None);
 }

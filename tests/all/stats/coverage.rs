@@ -1,7 +1,7 @@
 //! Whether the promise "95 %" holds: SIMULATED studies whose true ratio is known.
 
 use poolproof::stats::contrast::{
-    hodges_lehmann_interval, permutation_p, smallest_provable_ratio, welch_ratio,
+    hodges_lehmann_interval, permutation_p, smallest_provable_ratio, welch_error, welch_ratio,
 };
 
 const STUDIES: usize = 4_000;
@@ -98,7 +98,9 @@ fn smallest_provable_ratio_is_proved_as_often_as_it_says() {
         let seed = 0x5eed_3000 + index as u64;
         let mut rng = fastrand::Rng::with_seed(seed);
         let sigma = |cv: f64| (cv * cv).ln_1p().sqrt();
-        let ratio = smallest_provable_ratio(sigma(cv), n, sigma(cv_after), m, 0.95, 0.8).unwrap();
+        let variances = (sigma(cv).powi(2), sigma(cv_after).powi(2));
+        let (error, df) = welch_error(variances.0, n, variances.1, m).unwrap();
+        let ratio = smallest_provable_ratio(error, df, 0.95, 0.8).unwrap();
         let proved = (0..2_000)
             .filter(|_| {
                 let before = trials(&mut rng, n, 1.0, cv);

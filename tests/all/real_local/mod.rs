@@ -1,76 +1,22 @@
 //! Local file systems whose truth is known: memory that poses as a share, a page cache that is read
 //! through, a device that is asked what it moved.
 
+mod engine;
+mod ext4;
+mod refuse;
+
 use std::fs;
 use std::os::unix::fs::FileExt as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use poolproof::judge::{Grade, Judgement, judge_all};
 use poolproof::plan::Set;
 use poolproof::probe::extents::extents;
 use poolproof::record::observed;
 use poolproof::store;
-use tempfile::TempDir;
 
-use crate::support::{find, poolproof, real, run, say};
-
-/// An ext4 file system on a loop device, with a study beside it.
-struct Ext4 {
-    folder: TempDir,
-    device: String,
-}
-
-impl Ext4 {
-    /// `options` for mkfs and mount.
-    fn build(mount_options: &str) -> Result<Self, String> {
-        for tool in ["mkfs.ext4", "losetup", "mount"] {
-            find(tool)?;
-        }
-        if !rustix::process::geteuid().is_root() {
-            return Err("it needs root to mount a file system".into());
-        }
-        let folder = tempfile::tempdir_in("/var/tmp").map_err(|error| error.to_string())?;
-        let image = folder.path().join("image");
-        fs::File::create(&image)
-            .and_then(|file| file.set_len(2 << 30))
-            .map_err(|error| error.to_string())?;
-        run("mkfs.ext4", &["-q", "-F", text(&image)])?;
-        let device = run(
-            "losetup",
-            &["--find", "--show", "--direct-io=on", text(&image)],
-        )?;
-        let ext4 = Self {
-            folder,
-            device: device.trim().to_owned(),
-        };
-        fs::create_dir(ext4.share()).map_err(|error| error.to_string())?;
-        run(
-            "mount",
-            &["-o", mount_options, &ext4.device, text(&ext4.share())],
-        )?;
-        Ok(ext4)
-    }
-
-    fn share(&self) -> PathBuf {
-        self.folder.path().join("share")
-    }
-
-    fn study(&self) -> PathBuf {
-        self.folder.path().join("scans")
-    }
-}
-
-impl Drop for Ext4 {
-    fn drop(&mut self) {
-        // What is gone already needs no taking down.
-        let _ = run("umount", &[text(&self.share())]);
-        let _ = run("losetup", &["--detach", &self.device]);
-    }
-}
-
-fn text(path: &Path) -> &str {
-    path.to_str().unwrap()
-}
+use self::ext4::{Ext4, text};
+use crate::support::{poolproof, real, run, say};
 
 /// Makes a study of `share`, changes its `study.toml`, and measures one workload.
 fn measured(share: &Path, study: &Path, more: &str, workload: &str) -> Vec<Judgement> {
@@ -122,20 +68,36 @@ fn memory_that_poses_as_a_share_is_rejected() {
     }
 }
 
-/// ext4 that journals data accepts direct I/O and buffers it: a page cache in disguise.
+/// ext4 that journals data opens files for direct I/O and buffers it: a page cache in disguise. It says
+/// so when asked; the trial says so too, and begins with an empty cache.
 #[test]
 fn a_page_cache_that_is_read_through_is_found_out() {
     let Some(ext4) = real("journalled ext4", || Ext4::build("data=journal")) else {
         return;
     };
     let judgements = measured(&ext4.share(), &ext4.study(), "", "large-read");
+    let study = store::read(&ext4.study()).unwrap();
+    for trial in &study.trials {
+        assert_eq!(trial.direct, Some(false));
+        let says = "the file system says that it takes no direct I/O: buffered, with this client's";
+        assert!(trial.notes.contains(says), "{}", trial.notes);
+    }
+    // Emptied after the trial too: nothing of the files is left when all have ended.
+    let folder = ext4.share().join(&study.data.folder);
+    for file in fs::read_dir(folder).unwrap() {
+        let file = file.unwrap().path();
+        if file.extension().is_some_and(|kind| kind == "blocks") {
+            let pages = run("fincore", &["-n", "-o", "PAGES", text(&file)]).unwrap();
+            assert_eq!(pages.trim(), "0", "{}", file.display());
+        }
+    }
     let last = judgements.last().unwrap();
     assert!(!last.ruling.grade.holds(), "{last:?}");
     let cached = last
         .ruling
         .cached
         .expect("pages and bytes can be counted here");
-    assert!(cached.estimate > 0.5, "{cached:?}");
+    assert!(cached.figure() > 0.5, "{cached:?}");
 }
 
 #[test]
@@ -150,6 +112,8 @@ fn bytes_that_the_device_moved_verify_a_direct_read() {
     for judgement in measured(&ext4.share(), &ext4.study(), &ask, "large-read") {
         assert_eq!(judgement.ruling.grade, Grade::A, "{judgement:?}");
     }
+    let study = store::read(&ext4.study()).unwrap();
+    assert!(study.trials.iter().all(|trial| trial.direct == Some(true)));
 }
 
 /// The kernel's answer is held against the device itself: what it holds at the places told is what the

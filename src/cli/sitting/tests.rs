@@ -1,0 +1,194 @@
+//! Sittings on a share that fails as told: what is finished is kept, what failed is on disk with its
+//! cause, and the end is one sentence.
+
+use std::io;
+use std::path::Path;
+
+use jiff::Timestamp;
+
+use super::*;
+use crate::facts::Facts;
+use crate::plan::Space;
+use crate::record::{Cause, Failure as Broken};
+use crate::seed::Seed;
+use crate::sim::{SimulatedShare, demo_scenario};
+use crate::store;
+use crate::study::{Config, FORMAT, Identity};
+
+/// What happens to a trial.
+#[derive(Clone, Copy, Debug)]
+enum Fate {
+    Well,
+    /// Its files cannot be opened.
+    Unopened(i32),
+    /// The folder with the test data is not there.
+    Gone,
+    /// An operation in its midst fails.
+    Broken(i32),
+    /// The flush at its end fails.
+    Unflushed(i32),
+}
+use Fate::{Broken as BrokenAt, Gone, Unflushed, Unopened, Well};
+
+/// A made-up share on which trials have fates.
+struct Doomed {
+    share: SimulatedShare,
+    fates: Vec<Fate>,
+}
+
+impl Share for Doomed {
+    fn now(&self) -> Timestamp {
+        self.share.now()
+    }
+
+    fn facts(&mut self) -> Facts {
+        self.share.facts()
+    }
+
+    fn space(&mut self) -> Result<Space, LoadError> {
+        self.share.space()
+    }
+
+    fn open_folder(&mut self, data: &TestData) -> Result<(), LoadError> {
+        self.share.open_folder(data)
+    }
+
+    fn lay_down(&mut self, file: &DataFile, watch: &Watch) -> Result<(), LoadError> {
+        self.share.lay_down(file, watch)
+    }
+
+    fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
+        let os = io::Error::from_raw_os_error;
+        let fate = self.fates.remove(0);
+        match fate {
+            Unopened(number) => return Err(LoadError::io("opening", "scans-003", os(number))),
+            Gone => {
+                let (folder, share) = ("poolproof-1".into(), "/mnt/scans".into());
+                return Err(LoadError::Missing { folder, share });
+            }
+            Well | BrokenAt(_) | Unflushed(_) => {}
+        }
+        let mut measured = self.share.run(assignment, watch)?;
+        let operation = assignment.pattern.at(assignment.first);
+        let failure = match fate {
+            BrokenAt(number) => Some(Broken::Operation {
+                operation,
+                cause: Cause::Os(number),
+            }),
+            Unflushed(number) => Some(Broken::Flush {
+                file: operation.file,
+                cause: Cause::Os(number),
+            }),
+            _ => None,
+        };
+        measured.recording.failure = failure;
+        Ok(measured)
+    }
+}
+
+/// Holds a sitting of one writing workload with these fates; how it ended, and the trials that a
+/// reader of the study finds.
+fn sitting(root: &Path, fates: &[Fate]) -> (Result<Ended, Failure>, Vec<Trial>) {
+    let scenario = demo_scenario(Seed(5));
+    let config = Config {
+        format: FORMAT,
+        id: Identity(9),
+        created: scenario.start,
+        seed: Seed(5),
+        simulated: true,
+        share: "SIMULATED".into(),
+        server_memory: None,
+        threshold_percent: 3.0,
+        pool: None,
+        link_gigabits: None,
+        server: None,
+        workloads: Vec::new(),
+    };
+    let mut store = Writer::create(root, &config, "test").unwrap();
+    let mut share = Doomed {
+        share: SimulatedShare::new(scenario).unwrap(),
+        fates: fates.to_vec(),
+    };
+    let request = Request {
+        phase: Phase::Before,
+        tags: Vec::new(),
+        workloads: vec!["large-write".into()],
+        trials: fates.len(),
+        seconds: 1,
+        size: Some(Bytes::GIB),
+        brief: true,
+    };
+    let ended = hold(
+        &mut share,
+        &mut store,
+        &request,
+        &Watch::default(),
+        &mut drop,
+    );
+    drop(store);
+    (ended, store::read(root).unwrap().trials)
+}
+
+fn states(trials: &[Trial]) -> Vec<State> {
+    trials.iter().map(|trial| trial.state).collect()
+}
+
+const EIO: i32 = 5;
+const ENOSPC: i32 = 28;
+
+#[test]
+fn one_failure_is_kept_with_its_cause_and_the_sitting_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    for (number, (fate, says)) in [
+        (Unopened(EIO), "opening scans-003: Input/output error"),
+        (BrokenAt(EIO), "writing file "),
+        (Unflushed(EIO), "flushing file "),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let root = folder.path().join(number.to_string());
+        let (ended, trials) = sitting(&root, &[Well, fate, Well]);
+        assert_eq!(ended.unwrap().exit, Exit::Share, "{fate:?}");
+        let expected = [State::Complete, State::Failed, State::Complete];
+        assert_eq!(states(&trials), expected, "{fate:?}");
+        assert!(trials[1].cause.starts_with(says), "{}", trials[1].cause);
+        // Positions go on over what failed.
+        assert_eq!(trials[2].first_operation, trials[1].next_operation);
+        assert!(trials[1].next_operation >= trials[0].next_operation);
+    }
+}
+
+#[test]
+fn two_failures_in_a_row_end_the_sitting_with_a_sentence() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path().join("scans");
+    let (ended, trials) = sitting(&root, &[Well, Unopened(EIO), Unflushed(EIO), Well]);
+    let failure = ended.unwrap_err();
+    assert_eq!(failure.exit, Exit::Share);
+    let message = failure.message;
+    assert!(
+        message.starts_with("trial 3 failed: flushing file "),
+        "{message}"
+    );
+    assert!(message.ends_with("finished trials are kept"), "{message}");
+    let expected = [State::Complete, State::Failed, State::Failed];
+    assert_eq!(states(&trials), expected);
+}
+
+#[test]
+fn a_full_or_missing_share_ends_the_sitting_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let fates = [BrokenAt(ENOSPC), Unflushed(ENOSPC), Unopened(ENOSPC), Gone];
+    for (number, fate) in fates.into_iter().enumerate() {
+        let root = folder.path().join(number.to_string());
+        let (ended, trials) = sitting(&root, &[Well, fate, Well]);
+        assert_eq!(ended.unwrap_err().exit, Exit::Share, "{fate:?}");
+        assert_eq!(
+            states(&trials),
+            [State::Complete, State::Failed],
+            "{fate:?}"
+        );
+        assert_eq!(trials[1].windows == 0, matches!(fate, Unopened(_) | Gone));
+    }
+}

@@ -1,0 +1,142 @@
+//! Which trials of a workload may stand beside each other, and why the others may not.
+
+use std::collections::BTreeMap;
+
+use super::{Excluded, Quantity};
+use crate::plan::Phase;
+use crate::stats::describe::median;
+use crate::study::{State, Trial};
+use crate::units::Bytes;
+
+/// Reading trials may be shorter or longer than usual by this factor. The mean of a steady state is
+/// the same over any length, but a shorter trial strays further from it (half the length: 1.4
+/// times) and sees less of the test data, of which a cache keeps more: beyond the factor trials are
+/// neither equally sure nor loaded alike.
+const LENGTH_FACTOR: f64 = 2.0;
+
+/// The trials of one workload that may be pooled; the others go to `excluded`.
+///
+/// The latest trial says how the workload is measured. The engine and the usual length are those of
+/// the earliest phase that was measured, before the expansion as a rule, since the others are held
+/// against it.
+pub(super) fn poolable<'a>(
+    trials: &[&'a Trial],
+    latest: &Trial,
+    excluded: &mut Vec<Excluded>,
+) -> Vec<&'a Trial> {
+    let usable = sift(trials, excluded, |trial| unusable(trial, latest));
+    let reference = reference(&usable);
+    let Some(engine) = commonest_engine(&reference).map(str::to_owned) else {
+        return usable;
+    };
+    let of_engine = |trial: &&&Trial| trial.engine == engine;
+    let lengths: Vec<f64> = reference
+        .iter()
+        .filter(of_engine)
+        .map(|trial| trial.windows as f64)
+        .collect();
+    let usual = median(&lengths).unwrap_or(0.0);
+    sift(&usable, excluded, |trial| {
+        other_engine(trial, &engine).or_else(|| other_length(trial, usual))
+    })
+}
+
+/// The trials that `why` finds nothing against.
+fn sift<'a>(
+    trials: &[&'a Trial],
+    excluded: &mut Vec<Excluded>,
+    why: impl Fn(&Trial) -> Option<String>,
+) -> Vec<&'a Trial> {
+    let mut kept = Vec::new();
+    for &trial in trials {
+        match why(trial) {
+            Some(why) => excluded.push(Excluded {
+                trial: trial.trial,
+                why,
+            }),
+            None => kept.push(trial),
+        }
+    }
+    kept
+}
+
+/// The trials of the earliest phase that has any.
+fn reference<'a>(trials: &[&'a Trial]) -> Vec<&'a Trial> {
+    let of = |phase: Phase| {
+        let of_phase = trials.iter().copied().filter(|trial| trial.phase == phase);
+        of_phase.collect::<Vec<_>>()
+    };
+    let mut phases = Phase::ALL.map(of).into_iter();
+    phases.find(|trials| !trials.is_empty()).unwrap_or_default()
+}
+
+/// The engine that drove most of `trials`; of equals the one that was used last.
+fn commonest_engine<'a>(trials: &[&'a Trial]) -> Option<&'a str> {
+    let mut engines: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
+    for (place, trial) in trials.iter().enumerate() {
+        let (count, last) = engines.entry(&trial.engine).or_default();
+        (*count, *last) = (*count + 1, place);
+    }
+    let commonest = engines.into_iter().max_by_key(|&(_, most)| most);
+    commonest.map(|(engine, _)| engine)
+}
+
+fn other_engine(trial: &Trial, engine: &str) -> Option<String> {
+    let named = |engine: &str| match engine {
+        "" => "an unnamed engine".to_owned(),
+        engine => format!("the engine {engine}"),
+    };
+    (trial.engine != engine).then(|| {
+        format!(
+            "driven by {}, where most of those it would stand beside were driven by {}",
+            named(&trial.engine),
+            named(engine)
+        )
+    })
+}
+
+fn other_length(trial: &Trial, usual: f64) -> Option<String> {
+    let length = trial.windows as f64;
+    let alike = length <= usual * LENGTH_FACTOR && usual <= length * LENGTH_FACTOR;
+    // What a trial writes has to be of one length to the second, which was looked at before.
+    (trial.read_percent == 100 && !alike).then(|| {
+        format!(
+            "ran for {length} s, which differs by more than a factor of {LENGTH_FACTOR} from the \
+             usual {usual} s"
+        )
+    })
+}
+
+/// Why `trial` cannot stand beside the latest trial of its workload.
+fn unusable(trial: &Trial, latest: &Trial) -> Option<String> {
+    let workload = trial.as_workload();
+    let (own, signature) = (workload.signature(), latest.as_workload().signature());
+    match trial.state {
+        State::Failed => Some(format!("failed: {}", trial.cause)),
+        State::Interrupted => Some("interrupted".to_owned()),
+        State::Complete if own != signature => Some(format!("measured otherwise: {own}")),
+        // Another size of test data is another order and other places on the drives.
+        State::Complete if trial.test_data_bytes != latest.test_data_bytes => Some(format!(
+            "measured on {} of test data, where the latest trial had {}",
+            Bytes(trial.test_data_bytes).iec(),
+            Bytes(latest.test_data_bytes).iec()
+        )),
+        State::Complete if trial.direct != latest.direct => Some(
+            "measured with direct I/O where the latest trial was not, or the reverse".to_owned(),
+        ),
+        // A short trial hides more of what it writes in a cache than a long one.
+        State::Complete if trial.read_percent < 100 && trial.windows != latest.windows => {
+            Some(format!(
+                "ran for {} s, where the latest trial ran for {} s",
+                trial.windows, latest.windows
+            ))
+        }
+        State::Complete if !trial.rate_bytes_per_s.is_some_and(|rate| rate > 0.0) => {
+            Some("moved no data while it was measured".to_owned())
+        }
+        State::Complete if Quantity::of(&workload).value(trial).is_none() => {
+            Some("has no latency to compare".to_owned())
+        }
+        State::Complete => None,
+    }
+}

@@ -1,0 +1,135 @@
+//! What is repeated: whole sittings where there are enough of them, else single trials.
+//!
+//! Trials of one sitting share its weather: who else works, what the network does, what a cache
+//! holds. Taken for independent they promise too much. The model of a compared value is
+//! log value = mean of the phase + effect of the sitting + error of the trial; with two degrees of
+//! freedom between sittings the interval can rest on the sittings, whose means carry both kinds of
+//! scatter.
+
+use crate::stats::contrast::{Difference, RatioEstimate, student, welch};
+use crate::stats::describe::mean;
+
+/// Degrees of freedom between sittings, both phases together, from which on sittings are the unit:
+/// with one, the t interval is too wide to say anything.
+const LEAST_FREEDOM: usize = 2;
+/// Sittings on each side from which on each phase has a spread between sittings of its own: during
+/// a reshape sittings differ by its position, too. With two, that spread would have one degree of
+/// freedom and the interval would say nothing; the phases lend each other theirs.
+const OWN_SPREAD: usize = 3;
+
+/// Whether an interval holds the differences between sittings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BetweenSittings {
+    /// Sittings are the unit: what differs from one to the next is in the interval.
+    Included {
+        /// Whether each phase's sittings have a spread of their own, with three sittings in both
+        /// phases or more; else they are taken to scatter alike in both.
+        own_spread: bool,
+    },
+    /// Trials are the unit, as if all were of one sitting: what differs between sittings is not in
+    /// the interval. So many more sittings would bring it in.
+    NotIncluded {
+        /// More sittings before.
+        before: usize,
+        /// More sittings in the other phase.
+        other: usize,
+    },
+}
+
+impl BetweenSittings {
+    /// What holds for two phases of so many sittings, each at least 1.
+    pub(super) fn of(before: usize, other: usize) -> Self {
+        if before + other >= LEAST_FREEDOM + 2 {
+            let own_spread = before.min(other) >= OWN_SPREAD;
+            return Self::Included { own_spread };
+        }
+        Self::NotIncluded {
+            before: 2usize.saturating_sub(before),
+            other: 2usize.saturating_sub(other),
+        }
+    }
+
+    /// The word used in CSV and JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Included { .. } => "included",
+            Self::NotIncluded { .. } => "not included",
+        }
+    }
+}
+
+/// Compared values of a phase, drawn together into the units of repetition.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Sample {
+    /// The mean natural log of the values of each unit.
+    pub logs: Vec<f64>,
+}
+
+impl Sample {
+    /// Cuts `values`, each above 0, into sittings of the given sizes, whose sum is their number, or
+    /// into trials.
+    pub(super) fn new(values: &[f64], sittings: &[usize], between: BetweenSittings) -> Self {
+        let logs: Vec<f64> = values.iter().map(|value| value.ln()).collect();
+        let logs = match between {
+            BetweenSittings::NotIncluded { .. } => logs,
+            BetweenSittings::Included { .. } => {
+                let mut rest = logs.as_slice();
+                let means = sittings.iter().filter_map(|&size| {
+                    let (sitting, after) = rest.split_at(size);
+                    rest = after;
+                    mean(sitting)
+                });
+                means.collect()
+            }
+        };
+        Self { logs }
+    }
+}
+
+/// The ratio of geometric means, other over before, with its interval. Every unit weighs the same:
+/// with as many trials in each sitting that is exact, and it hardly differs from weights by the
+/// trials where their number is unequal.
+///
+/// `None` where the units are too few or do not differ at all.
+pub(super) fn estimate(
+    before: &Sample,
+    other: &Sample,
+    between: BetweenSittings,
+    confidence: f64,
+) -> Option<RatioEstimate> {
+    let difference: fn(&[f64], &[f64], f64) -> Option<Difference> = match between {
+        BetweenSittings::Included { own_spread: false } => student,
+        _ => welch,
+    };
+    difference(&other.logs, &before.logs, confidence).map(RatioEstimate::of_logs)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_degrees_of_freedom_make_sittings_the_unit() {
+        let not = |before, other| BetweenSittings::NotIncluded { before, other };
+        let included = |own_spread| BetweenSittings::Included { own_spread };
+        assert_eq!(BetweenSittings::of(1, 1), not(1, 1));
+        assert_eq!(BetweenSittings::of(2, 1), not(0, 1));
+        assert_eq!(BetweenSittings::of(2, 2), included(false));
+        assert_eq!(BetweenSittings::of(1, 3), included(false));
+        assert_eq!(BetweenSittings::of(2, 9), included(false));
+        assert_eq!(BetweenSittings::of(3, 3), included(true));
+    }
+
+    #[test]
+    fn values_are_cut_at_the_ends_of_sittings() {
+        let values = [1.0, 1.0, 2.0, 8.0, 4.0];
+        let sittings = Sample::new(&values, &[2, 2, 1], BetweenSittings::of(3, 3));
+        let logs = [0.0, 4f64.ln(), 4f64.ln()];
+        assert_eq!(sittings.logs.len(), 3);
+        for (found, expected) in sittings.logs.iter().zip(logs) {
+            assert!((found - expected).abs() < 1e-15);
+        }
+        let trials = Sample::new(&values, &[2, 3], BetweenSittings::of(2, 1));
+        assert_eq!(trials.logs, values.map(f64::ln));
+    }
+}

@@ -1,0 +1,121 @@
+//! One trial as its engine sees it, and what the engine hands back.
+
+use std::time::Instant;
+
+use super::buffers::Buffers;
+use super::direct::{Alignment, Opened};
+use super::files::Files;
+use crate::load::{Assignment, Job, Watch, generation};
+use crate::plan::content::{self, Address};
+use crate::plan::{Operation, Workload};
+use crate::record::Recording;
+use crate::study::Identity;
+use crate::units::Nanos;
+
+/// What the engines of one trial share.
+pub(super) struct Trial<'a> {
+    pub(super) job: Job,
+    pub(super) workload: &'a Workload,
+    pub(super) files: &'a Files,
+    pub(super) alignment: Alignment,
+    pub(super) watch: &'a Watch,
+    study: Identity,
+    trial: u64,
+}
+
+/// What a stream hands back. Its buffers are given back only after the flush: that takes time.
+pub(super) struct Ended {
+    pub(super) recording: Recording,
+    /// When an end was asked for, from the start of the trial.
+    pub(super) stopped: Option<Nanos>,
+    pub(super) buffers: Buffers,
+}
+
+/// What the engines of one trial hand back.
+pub(super) struct Run {
+    pub(super) streams: Vec<Recording>,
+    /// When an end was asked for, from the start of the trial.
+    pub(super) stopped: Option<Nanos>,
+    /// The clock of the trial, which still runs.
+    pub(super) clock: Clock,
+    _buffers: Vec<Buffers>,
+}
+
+impl Run {
+    pub(super) fn new(ended: Vec<Ended>, clock: Clock) -> Self {
+        let stopped = ended.iter().filter_map(|ended| ended.stopped).min();
+        let (streams, buffers) = ended
+            .into_iter()
+            .map(|ended| (ended.recording, ended.buffers))
+            .unzip();
+        Self {
+            streams,
+            stopped,
+            clock,
+            _buffers: buffers,
+        }
+    }
+}
+
+impl<'a> Trial<'a> {
+    pub(super) fn new(
+        assignment: &'a Assignment<'_>,
+        first: u64,
+        study: Identity,
+        opened: &'a Opened,
+        watch: &'a Watch,
+    ) -> Self {
+        let workload = assignment.workload;
+        let recorders = (workload.streams * workload.depth) as usize;
+        let pattern = assignment.pattern.clone();
+        Self {
+            job: Job::new(workload, pattern, assignment.length, first, recorders),
+            workload,
+            files: &opened.files,
+            alignment: opened.alignment,
+            watch,
+            study,
+            trial: assignment.trial,
+        }
+    }
+
+    /// `count` buffers for its blocks.
+    pub(super) fn buffers(&self, count: usize) -> Buffers {
+        let block = self.workload.block.0 as usize;
+        Buffers::new(count, block, self.alignment.memory)
+    }
+
+    /// Makes the content of a write.
+    pub(super) fn fill(&self, operation: &Operation, buffer: &mut [u8]) {
+        fill(
+            operation,
+            self.study,
+            generation(self.trial, operation.pass),
+            buffer,
+        );
+    }
+}
+
+/// Makes the content that belongs where `operation` goes.
+pub(super) fn fill(operation: &Operation, study: Identity, generation: u64, buffer: &mut [u8]) {
+    let (file, block) = (operation.file, operation.first_block());
+    content::fill(
+        buffer,
+        Address {
+            study: study.0,
+            file,
+            block,
+            generation,
+        },
+    );
+}
+
+/// Time since the start of a trial.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Clock(pub(super) Instant);
+
+impl Clock {
+    pub(super) fn now(self) -> Nanos {
+        Nanos::from(self.0.elapsed())
+    }
+}
