@@ -16,7 +16,7 @@ use crate::plan::Phase;
 use crate::report;
 use crate::seed::Seed;
 use crate::sim::{DriveKind, Scenario, SimulatedShare, demo_scenario};
-use crate::store::Writer;
+use crate::store::{Writer, names};
 use crate::study::{Config, Expansion, FORMAT, Identity};
 use crate::units::{Bytes, Nanos, percent};
 
@@ -27,14 +27,17 @@ use crate::units::{Bytes, Nanos, percent};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:\n  poolproof demo\n  poolproof demo archive --seed 7")]
 pub(super) struct Arguments {
-    /// Folder to make for the study.
-    #[arg(value_name = "DIR", default_value = "poolproof-demo")]
-    folder: PathBuf,
+    /// Folder to make for the study [default: poolproof-demo, or with the first number behind it
+    /// that is free].
+    #[arg(value_name = "DIR")]
+    folder: Option<PathBuf>,
     /// Where all chance comes from: the same seed gives the same bytes.
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
 }
 
+/// Where the study goes when nothing is said.
+const FOLDER: &str = "poolproof-demo";
 const HOUR: Nanos = Nanos(3_600 * Nanos::SECOND.0);
 /// Hours of the day at which sittings are held, in the same order in every phase, so that phases
 /// are compared under like loads.
@@ -44,7 +47,10 @@ const SECONDS: u64 = 30;
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let scenario = demo_scenario(Seed(arguments.seed));
-    let root = &arguments.folder;
+    let root = &match &arguments.folder {
+        Some(folder) => folder.clone(),
+        None => free_folder(),
+    };
     let mut demo = Demo::new(root, scenario)?;
     say(
         "SIMULATED the scan archive of a lighthouse museum: RAID 6 of four 6 TB drives, growing to five",
@@ -64,15 +70,23 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         "SIMULATED {ended:.0} the reshape has finished after {hours:.0} hours"
     ));
     demo.sittings(Phase::After)?;
-    let written = super::report::write(&mut demo.store, demo.share.now())?;
     let study = demo.store.study();
+    let reports = root.join(names::REPORTS);
+    let written = super::report::write(study, &reports, demo.share.now())?;
     let comparison = compare(study, &judge_all(study), Rules::of(study));
     print(&report::comparison_text(&comparison, width()))?;
-    print(&format!(
-        "\nSIMULATED {}",
-        super::report::told(root, &written)
-    ))?;
+    print(&format!("\nSIMULATED {written}"))?;
     Ok(Exit::Done)
+}
+
+/// A folder of its own for each run: an older demo may be somebody's notes by now.
+fn free_folder() -> PathBuf {
+    let names = (2..).map(|number| format!("{FOLDER}-{number}"));
+    std::iter::once(FOLDER.to_owned())
+        .chain(names)
+        .map(PathBuf::from)
+        .find(|folder| folder.symlink_metadata().is_err())
+        .expect("not all numbers are taken")
 }
 
 struct Demo {
@@ -95,6 +109,7 @@ impl Demo {
             seed,
             simulated: true,
             share: "SIMULATED".to_owned(),
+            mount: None,
             server_memory: Some(scenario.server.memory),
             threshold_percent: 3.0,
             pool: Some(Expansion {

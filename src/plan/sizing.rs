@@ -36,12 +36,14 @@ pub fn keep_free(total: Bytes) -> Bytes {
 /// A size for the test data, and what it means.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sizing {
-    /// Size of each file.
+    /// Size of each new file.
     pub file: Bytes,
-    /// Files of the read set that there shall be in all.
+    /// New files of the read set.
     pub read_files: u64,
-    /// Files of the write set that there shall be in all.
+    /// New files of the write set.
     pub write_files: u64,
+    /// Size of the read set when they are laid down.
+    pub read: Bytes,
     /// The part of the read set that the largest known memory could hold, 0 to 1.
     pub cacheable: f64,
     /// A sentence when the data is smaller than wanted.
@@ -129,12 +131,11 @@ pub fn size(
             total: space.total,
         });
     }
-    let file = present.file_bytes().unwrap_or_else(|| file_size(wanted));
-    let read_files = wanted.0.div_ceil(file.0);
-    let write_files = read_files
-        .div_ceil(4)
-        .max(present.bytes(Set::Write).0 / file.0);
-    let read = file.times(read_files);
+    let file = file_size(wanted);
+    let lacking = |set, wanted: Bytes| wanted.saturating_sub(present.bytes(set)).0.div_ceil(file.0);
+    let read_files = lacking(Set::Read, wanted);
+    let read = present.bytes(Set::Read) + file.times(read_files);
+    let write_files = lacking(Set::Write, read.share(1, 4));
     let cacheable = (memory.largest().0 as f64 / read.0 as f64).min(1.0);
     let note = (read < memory.largest().times(MEMORY_FACTOR)).then(|| {
         format!(
@@ -148,6 +149,7 @@ pub fn size(
         file,
         read_files,
         write_files,
+        read,
         cacheable,
         note,
     })
@@ -161,6 +163,7 @@ fn file_size(set: Bytes) -> Bytes {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plan::Phase;
 
     const MEMORY: Memory = Memory {
         client: Bytes(8 << 30),
@@ -178,6 +181,7 @@ mod tests {
     fn twice_the_larger_memory_where_it_fits() {
         let sizing = size(&TestData::default(), None, false, MEMORY, space(1000, 800)).unwrap();
         assert_eq!(sizing.file.times(sizing.read_files), Bytes::GIB.times(32));
+        assert_eq!(sizing.read, Bytes::GIB.times(32));
         assert_eq!(sizing.write_files * 4, sizing.read_files);
         assert_eq!((sizing.cacheable, sizing.note), (0.5, None));
     }
@@ -200,47 +204,51 @@ mod tests {
         assert!(matches!(error, SizingError::NoRoom { .. }), "{error}");
     }
 
+    /// The test data once `sizing` is laid down on top of `present`.
+    fn laid(mut present: TestData, sizing: &Sizing) -> TestData {
+        for (set, count) in [
+            (Set::Read, sizing.read_files),
+            (Set::Write, sizing.write_files),
+        ] {
+            for _ in 0..count {
+                let mut file = present.next_file(set, sizing.file, Phase::Before);
+                file.complete = true;
+                present.next_number += 1;
+                present.files.push(file);
+            }
+        }
+        present
+    }
+
     #[test]
     fn data_on_the_share_is_reused_and_only_grows() {
-        let first = size(
-            &TestData::default(),
-            Some(Bytes::GIB),
-            false,
-            MEMORY,
-            space(100, 90),
-        );
-        let first = first.unwrap();
-        let file = |number| super::super::DataFile {
-            number,
-            set: if number < first.read_files {
-                Set::Read
-            } else {
-                Set::Write
-            },
-            bytes: first.file,
-            phase: super::super::Phase::Before,
-            complete: true,
+        let ask = |present: &TestData, asked: Bytes| {
+            size(present, Some(asked), false, MEMORY, space(100, 88)).unwrap()
         };
-        let files = (0..first.read_files + first.write_files)
-            .map(file)
-            .collect();
-        let present = TestData {
-            folder: "x".into(),
-            next_number: 0,
-            files,
+        let first = ask(&TestData::default(), Bytes::GIB);
+        let present = laid(TestData::default(), &first);
+        let smaller = ask(&present, Bytes::MIB.times(64));
+        assert_eq!((smaller.read_files, smaller.write_files), (0, 0));
+        assert_eq!(smaller.read, first.read);
+        let larger = laid(present.clone(), &ask(&present, Bytes::GIB.times(2)));
+        assert_eq!(larger.files[..present.files.len()], present.files);
+        assert_eq!(larger.bytes(Set::Read), Bytes::GIB.times(2));
+        assert_eq!(larger.bytes(Set::Write), Bytes::MIB.times(512));
+    }
+
+    #[test]
+    fn a_brief_look_does_not_fix_the_size_of_files() {
+        let memory = Memory {
+            client: Bytes::GIB.times(64),
+            server: Some(Bytes::GIB.times(512)),
         };
-        let smaller = Some(Bytes::MIB.times(64));
-        assert_eq!(
-            size(&present, smaller, false, MEMORY, space(100, 88)).unwrap(),
-            first
-        );
-        let larger = size(
-            &present,
-            Some(Bytes::GIB.times(2)),
-            false,
-            MEMORY,
-            space(100, 88),
-        );
-        assert_eq!(larger.unwrap().read_files, first.read_files * 2);
+        let ask = |present: &TestData, brief| {
+            size(present, None, brief, memory, space(20_000, 18_000)).unwrap()
+        };
+        let brief = laid(TestData::default(), &ask(&TestData::default(), true));
+        assert_eq!(brief.bytes(Set::Read), Bytes::GIB);
+        let full = laid(brief.clone(), &ask(&brief, false));
+        assert!(full.bytes(Set::Read) >= Bytes::GIB.times(1024));
+        assert!(full.files.len() < 200, "{} files", full.files.len());
     }
 }

@@ -114,6 +114,11 @@ pub fn server_link(share: &Path) -> Option<ServerLink> {
     link_of(&super::mount(share).ok()?).ok()
 }
 
+/// The way to the server behind `mount`, or why it is not known; `None` where no server is behind it.
+pub(super) fn way(mount: &Mount) -> Option<Result<ServerLink, String>> {
+    server(mount).map(|_| link_of(mount))
+}
+
 fn link_of(mount: &Mount) -> Result<ServerLink, String> {
     let host =
         server(mount).ok_or_else(|| format!("a share of type {} names no server", mount.kind))?;

@@ -3,10 +3,10 @@
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::time::Instant;
 
-use rustix::fs::{Advice, FileType, OFlags, fadvise, fdatasync, fstat, fsync};
+use rustix::fs::{Advice, OFlags, fadvise, fdatasync, fsync};
 use rustix::io::Errno;
 
-use super::folder::Folder;
+use super::folder::{Folder, Refusal};
 use crate::load::{Assignment, LoadError};
 use crate::units::Nanos;
 
@@ -27,10 +27,7 @@ impl Files {
             Err(Refusal::DirectIo) => Self::open_with(folder, assignment, OFlags::empty()),
             opened => opened,
         }
-        .map_err(|refusal| match refusal {
-            Refusal::DirectIo => unreachable!("buffered files were asked for"),
-            Refusal::Error(error) => error,
-        })
+        .map_err(Refusal::error)
     }
 
     fn open_with(
@@ -48,19 +45,9 @@ impl Files {
                 (false, false) => continue,
             };
             let name = file.name();
-            let handle = folder
-                .file(&name, access | direct)
-                .map_err(|error| match error {
-                    Errno::INVAL if !direct.is_empty() => Refusal::DirectIo,
-                    error => Refusal::Error(folder.error("opening", &name, error)),
-                })?;
-            let status = fstat(&handle)
-                .map_err(|error| Refusal::Error(folder.error("looking at", &name, error)))?;
-            let plain = FileType::from_raw_mode(status.st_mode) == FileType::RegularFile
-                && status.st_nlink == 1;
-            if !plain || status.st_size as u64 != file.bytes.0 {
-                let why =
-                    "is not the plain file that was laid down: run `clean`, then measure anew";
+            let (handle, status) = folder.file(&name, access | direct)?;
+            if status.st_size as u64 != file.bytes.0 {
+                let why = "has not the size that was laid down: run `clean`, then measure anew";
                 return Err(Refusal::Error(folder.foreign(&name, why)));
             }
             if !direct.is_empty() && !answers_directly(&handle) {
@@ -122,13 +109,6 @@ impl Files {
         }
         Ok(Nanos::from(begun.elapsed()))
     }
-}
-
-/// Why the files are not open.
-enum Refusal {
-    /// The file system takes no direct I/O, and buffered may go.
-    DirectIo,
-    Error(LoadError),
 }
 
 /// Some file systems open a file for direct I/O and refuse to read it so. An empty buffer asks

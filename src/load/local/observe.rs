@@ -304,17 +304,17 @@ fn touch(
 
 /// Bytes of the files to be read that lie in this client's page cache.
 fn put_residency(name: &str, assignment: &Assignment<'_>, files: &Files, seen: &mut Observations) {
-    let Some(bytes) = assignment.data.file_bytes() else {
-        return;
-    };
     let reads = assignment.pattern.files().0;
     let (mut cached, mut of) = (0.0, 0.0);
     for &number in reads {
-        let Ok(found) = resident(files.get(number), bytes.0) else {
+        let Some(bytes) = assignment.data.file(number).map(|file| file.bytes.0) else {
             return;
         };
-        cached += bytes.0 as f64 * found.pages as f64 / found.of_pages.max(1) as f64;
-        of += bytes.0 as f64;
+        let Ok(found) = resident(files.get(number), bytes) else {
+            return;
+        };
+        cached += bytes as f64 * found.pages as f64 / found.of_pages.max(1) as f64;
+        of += bytes as f64;
     }
     if !reads.is_empty() {
         seen.put(name, cached);
@@ -324,10 +324,10 @@ fn put_residency(name: &str, assignment: &Assignment<'_>, files: &Files, seen: &
 
 /// Bytes of holes in the files to be read, where the file system tells.
 fn holes(assignment: &Assignment<'_>, files: &Files) -> Option<f64> {
-    let bytes = assignment.data.file_bytes()?.0;
     let mut holes = 0;
     for &number in assignment.pattern.files().0 {
         let file = files.get(number);
+        let bytes = assignment.data.file(number)?.bytes.0;
         let mut at = 0;
         while at < bytes {
             let hole = seek(file, SeekFrom::Hole(at)).ok()?.min(bytes);
