@@ -170,7 +170,7 @@ impl Observer {
             let before = Counters::read(&self.sources);
             sleep(QUIET);
             let quiet = difference(&before, &Counters::read(&self.sources));
-            let moved = quiet.link?;
+            let moved = quiet.counted.link?;
             let seconds = quiet.elapsed.secs().max(1e-3);
             let [received, sent] = [moved.received, moved.sent].map(|b| b.0 as f64 / seconds);
             seen.put(observed::WIRE_QUIET_RECEIVED, received);
@@ -343,22 +343,23 @@ fn holes(assignment: &Assignment<'_>, files: &Files) -> Option<f64> {
 }
 
 fn put_deltas(deltas: &Deltas, seen: &mut Observations) {
-    if let Some(process) = &deltas.process {
+    if let Some(process) = &deltas.counted.process {
         seen.put(observed::PROCESS_ASKED, process.asked_to_read.0 as f64);
         seen.put(observed::PROCESS_FETCHED, process.fetched.0 as f64);
     }
-    if let Some(nfs) = &deltas.nfs {
+    if let Some(nfs) = &deltas.counted.nfs {
         seen.put(observed::NFS_SERVER_READ, nfs.server_read.0 as f64);
         seen.put(
             observed::NFS_READ,
             (nfs.normal_read + nfs.direct_read).0 as f64,
         );
     }
-    if let Some(link) = &deltas.link {
+    if let Some(link) = &deltas.counted.link {
         seen.put(observed::WIRE_RECEIVED, link.received.0 as f64);
         seen.put(observed::WIRE_SENT, link.sent.0 as f64);
     }
     let busy: Vec<f64> = deltas
+        .counted
         .cores
         .iter()
         .filter_map(CoreTime::busy_fraction)
@@ -375,11 +376,11 @@ fn put_deltas(deltas: &Deltas, seen: &mut Observations) {
     }
     seen.put_some(
         observed::PRESSURE_IO,
-        deltas.io_pressure.as_ref().map(|p| p.some.secs()),
+        deltas.counted.io_pressure.as_ref().map(|p| p.some.secs()),
     );
     seen.put_some(
         observed::PRESSURE_CPU,
-        deltas.cpu_pressure.as_ref().map(|p| p.some.secs()),
+        deltas.counted.cpu_pressure.as_ref().map(|p| p.some.secs()),
     );
     seen.put_some(
         observed::DIRTY_AFTER,
