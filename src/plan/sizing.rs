@@ -36,12 +36,8 @@ pub fn keep_free(total: Bytes) -> Bytes {
 /// A size for the test data, and what it means.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sizing {
-    /// Size of each new file.
-    pub file: Bytes,
-    /// New files of the read set.
-    pub read_files: u64,
-    /// New files of the write set.
-    pub write_files: u64,
+    /// Files to be laid down beside those that are there: what each is for, and its size.
+    pub files: Vec<(Set, Bytes)>,
     /// Size of the read set when they are laid down.
     pub read: Bytes,
     /// The part of the read set that the largest known memory could hold, 0 to 1.
@@ -131,11 +127,13 @@ pub fn size(
             total: space.total,
         });
     }
-    let file = file_size(wanted);
-    let lacking = |set, wanted: Bytes| wanted.saturating_sub(present.bytes(set)).0.div_ceil(file.0);
-    let read_files = lacking(Set::Read, wanted);
-    let read = present.bytes(Set::Read) + file.times(read_files);
-    let write_files = lacking(Set::Write, read.share(1, 4));
+    let wanted = whole_mebibytes(wanted);
+    let mut files = Vec::new();
+    for (set, all) in [(Set::Read, wanted), (Set::Write, wanted.share(1, 4))] {
+        let lacking = whole_mebibytes(all.saturating_sub(present.bytes(set)));
+        files.extend(pieces(lacking, file_size(wanted)).map(|bytes| (set, bytes)));
+    }
+    let read = wanted;
     let cacheable = (memory.largest().0 as f64 / read.0 as f64).min(1.0);
     let note = (read < memory.largest().times(MEMORY_FACTOR)).then(|| {
         format!(
@@ -146,13 +144,23 @@ pub fn size(
         )
     });
     Ok(Sizing {
-        file,
-        read_files,
-        write_files,
+        files,
         read,
         cacheable,
         note,
     })
+}
+
+/// The next multiple of 1 MiB.
+fn whole_mebibytes(amount: Bytes) -> Bytes {
+    Bytes(amount.0.next_multiple_of(1 << 20))
+}
+
+/// `whole` in pieces of `piece`, and one of what is left.
+fn pieces(whole: Bytes, piece: Bytes) -> impl Iterator<Item = Bytes> {
+    (0..whole.0)
+        .step_by(piece.0 as usize)
+        .map(move |at| Bytes(whole.0 - at).min(piece))
 }
 
 /// 32 to 64 files, so that they can be dealt out to workloads.
@@ -180,17 +188,22 @@ mod tests {
     #[test]
     fn twice_the_larger_memory_where_it_fits() {
         let sizing = size(&TestData::default(), None, false, MEMORY, space(1000, 800)).unwrap();
-        assert_eq!(sizing.file.times(sizing.read_files), Bytes::GIB.times(32));
+        let data = laid(TestData::default(), &sizing);
         assert_eq!(sizing.read, Bytes::GIB.times(32));
-        assert_eq!(sizing.write_files * 4, sizing.read_files);
+        assert_eq!(data.bytes(Set::Read), Bytes::GIB.times(32));
+        assert_eq!(data.bytes(Set::Write), Bytes::GIB.times(8));
+        assert_eq!(data.files.len(), 80);
         assert_eq!((sizing.cacheable, sizing.note), (0.5, None));
     }
 
     #[test]
     fn a_quarter_of_free_space_at_most_and_it_is_said() {
         let sizing = size(&TestData::default(), None, false, MEMORY, space(100, 80)).unwrap();
-        let total = sizing.file.times(sizing.read_files + sizing.write_files);
-        assert!(total <= Bytes::GIB.times(21), "{total}");
+        let total = laid(TestData::default(), &sizing).total();
+        assert!(
+            total <= Bytes::GIB.times(20) + Bytes::MIB.times(2),
+            "{total}"
+        );
         assert_eq!(sizing.cacheable, 1.0);
         assert!(sizing.note.unwrap().contains("100 %"));
     }
@@ -206,16 +219,11 @@ mod tests {
 
     /// The test data once `sizing` is laid down on top of `present`.
     fn laid(mut present: TestData, sizing: &Sizing) -> TestData {
-        for (set, count) in [
-            (Set::Read, sizing.read_files),
-            (Set::Write, sizing.write_files),
-        ] {
-            for _ in 0..count {
-                let mut file = present.next_file(set, sizing.file, Phase::Before);
-                file.complete = true;
-                present.next_number += 1;
-                present.files.push(file);
-            }
+        for &(set, bytes) in &sizing.files {
+            let mut file = present.next_file(set, bytes, Phase::Before);
+            file.complete = true;
+            present.next_number += 1;
+            present.files.push(file);
         }
         present
     }
@@ -228,12 +236,30 @@ mod tests {
         let first = ask(&TestData::default(), Bytes::GIB);
         let present = laid(TestData::default(), &first);
         let smaller = ask(&present, Bytes::MIB.times(64));
-        assert_eq!((smaller.read_files, smaller.write_files), (0, 0));
+        assert_eq!(smaller.files, []);
         assert_eq!(smaller.read, first.read);
         let larger = laid(present.clone(), &ask(&present, Bytes::GIB.times(2)));
         assert_eq!(larger.files[..present.files.len()], present.files);
         assert_eq!(larger.bytes(Set::Read), Bytes::GIB.times(2));
         assert_eq!(larger.bytes(Set::Write), Bytes::MIB.times(512));
+    }
+
+    #[test]
+    fn all_that_may_be_used_can_be_asked_for_whatever_is_there() {
+        let ask = |present: &TestData, asked| {
+            let available = Bytes::GIB.times(90).saturating_sub(present.total());
+            let space = Space {
+                total: Bytes::GIB.times(100),
+                available,
+            };
+            size(present, Some(asked), false, MEMORY, space).unwrap()
+        };
+        for first in [64, 100, 1000, 1025, 5000] {
+            let first = ask(&TestData::default(), Bytes::MIB.times(first));
+            let present = laid(TestData::default(), &first);
+            let all = laid(present.clone(), &ask(&present, Bytes::GIB.times(64)));
+            assert_eq!(all.total(), Bytes::GIB.times(80));
+        }
     }
 
     #[test]

@@ -37,23 +37,17 @@ pub(super) fn lay_down(
         .iter()
         .for_each(|note| tell(Event::Note(note.clone())));
     open(share, store)?;
-    let count = sizing.read_files + sizing.write_files;
-    if count > 0 {
-        let bytes = sizing.file.times(count);
+    if !sizing.files.is_empty() {
+        let bytes = sizing.files.iter().map(|(_, bytes)| *bytes).sum();
         tell(Event::Laying { bytes });
     }
-    for (set, files) in [
-        (Set::Read, sizing.read_files),
-        (Set::Write, sizing.write_files),
-    ] {
-        for _ in 0..files {
-            if share.space()?.available < keep_free(space.total) + sizing.file {
-                return Err(Failure::new(Exit::Share, NO_SPACE));
-            }
-            let file = store.study().data.next_file(set, sizing.file, asked.phase);
-            lay_file(share, store, &file, watch)?;
-            tell(Event::Laid { bytes: file.bytes });
+    for &(set, bytes) in &sizing.files {
+        if share.space()?.available < keep_free(space.total) + bytes {
+            return Err(Failure::new(Exit::Share, NO_SPACE));
         }
+        let file = store.study().data.next_file(set, bytes, asked.phase);
+        lay_file(share, store, &file, watch)?;
+        tell(Event::Laid { bytes });
     }
     Ok(sizing)
 }
@@ -132,3 +126,6 @@ fn cut_off(error: &LoadError, watch: &Watch) -> Failure {
         (error, _) => Failure::new(Exit::Share, kept(&error.to_string())),
     }
 }
+
+#[cfg(test)]
+mod tests;
