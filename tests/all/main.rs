@@ -10,6 +10,7 @@ mod readme;
 mod support;
 
 mod real_browser;
+mod real_folder;
 mod real_local;
 #[cfg(target_os = "linux")]
 mod real_network;
