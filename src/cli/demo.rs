@@ -17,7 +17,7 @@ use crate::report;
 use crate::seed::Seed;
 use crate::sim::{DriveKind, Scenario, SimulatedShare, demo_scenario};
 use crate::store::{Writer, names};
-use crate::study::{Config, Expansion, FORMAT, Identity};
+use crate::study::{Config, Expansion, Identity};
 use crate::units::{Bytes, Nanos, percent};
 
 /// Runs the whole job on a SIMULATED pool: a lighthouse museum's scan archive.
@@ -102,16 +102,10 @@ impl Demo {
             DriveKind::Rotating(drive) => Some(drive),
             DriveKind::Solid(_) => None,
         };
+        let id = Identity(u128::from(seed.0) << 64 | u128::from(seed.child("id", 0).0));
         let config = Config {
-            format: FORMAT,
-            id: Identity(u128::from(seed.0) << 64 | u128::from(seed.child("id", 0).0)),
-            created: scenario.start,
-            seed,
             simulated: true,
-            share: "SIMULATED".to_owned(),
-            mount: None,
             server_memory: Some(scenario.server.memory),
-            threshold_percent: 3.0,
             pool: Some(Expansion {
                 level: pool.level,
                 drives: pool.drives,
@@ -120,9 +114,7 @@ impl Demo {
                 rpm: drive.map(|drive| drive.rpm),
                 drive_rate: drive.map(|drive| Bytes(drive.outer.0 as u64)),
             }),
-            link_gigabits: None,
-            server: None,
-            workloads: Vec::new(),
+            ..Config::new(id, seed, scenario.start, "SIMULATED".to_owned())
         };
         let share =
             SimulatedShare::new(scenario).map_err(|error| Failure::new(Exit::Failed, error))?;

@@ -10,7 +10,7 @@ use crate::pool::Level;
 use crate::probe;
 use crate::seed::Seed;
 use crate::store::Writer;
-use crate::study::{Config, Expansion, FORMAT, Identity, Mounted};
+use crate::study::{Config, Expansion, Identity, Mounted};
 use crate::units::Bytes;
 
 /// Makes the folder of a study.
@@ -66,20 +66,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let expansion = expansion(arguments)?;
     let mount = probe::mount(&share).ok();
     let mut chance = fastrand::Rng::new();
+    let (id, seed) = (Identity(chance.u128(..)), Seed(chance.u64(..)));
+    let path = share.to_string_lossy().into_owned();
     let config = Config {
-        format: FORMAT,
-        id: Identity(chance.u128(..)),
-        created: Timestamp::now(),
-        seed: Seed(chance.u64(..)),
-        simulated: false,
-        share: share.to_string_lossy().into_owned(),
         mount: mount.as_ref().map(Mounted::from),
         server_memory: arguments.server_memory,
-        threshold_percent: 3.0,
         pool: expansion,
         link_gigabits: arguments.link_gigabits,
-        server: None,
-        workloads: Vec::new(),
+        ..Config::new(id, seed, Timestamp::now(), path)
     };
     let root = &arguments.folder.study;
     Writer::create(root, &config, &owner("new"))?;

@@ -15,7 +15,7 @@ use std::io;
 use std::path::Path;
 
 use procfs::process::{MountInfo, Process};
-use rustix::fs::{AtFlags, StatxFlags, statvfs, statx};
+use rustix::fs::{AtFlags, Mode, OFlags, StatxFlags, open, statvfs, statx};
 use sysinfo::{MemoryRefreshKind, Networks, RefreshKind, System};
 
 use crate::facts::counters::unescape;
@@ -114,7 +114,11 @@ fn client() -> Result<Client, String> {
 pub fn mount(share: &Path) -> Result<Mount, String> {
     let share = share.canonicalize().map_err(|error| error.to_string())?;
     // A share that is mounted when it is first used is used now; whether it opens tells later.
-    drop(std::fs::File::open(&share));
+    drop(open(
+        &share,
+        OFlags::RDONLY | OFlags::CLOEXEC,
+        Mode::empty(),
+    ));
     let wanted = StatxFlags::MNT_ID | StatxFlags::DIOALIGN;
     let status = statx(rustix::fs::CWD, &share, AtFlags::empty(), wanted)
         .map_err(|error| error.to_string())?;
@@ -157,7 +161,6 @@ pub fn mount(share: &Path) -> Result<Mount, String> {
 /// What `statx` tells of a file on the file system; folders have no alignment of their own, so a
 /// file without a name is asked.
 fn direct_io_alignment(share: &Path) -> Option<Bytes> {
-    use rustix::fs::{Mode, OFlags, open};
     let file = open(
         share,
         OFlags::TMPFILE | OFlags::RDWR | OFlags::CLOEXEC,

@@ -223,6 +223,25 @@ pub enum ConfigError {
 }
 
 impl Config {
+    /// A study of `share`, a mounted directory, of which nothing more is said.
+    pub fn new(id: Identity, seed: Seed, created: Timestamp, share: String) -> Self {
+        Self {
+            format: FORMAT,
+            id,
+            created,
+            seed,
+            simulated: false,
+            share,
+            mount: None,
+            server_memory: None,
+            threshold_percent: threshold(),
+            pool: None,
+            link_gigabits: None,
+            server: None,
+            workloads: Vec::new(),
+        }
+    }
+
     /// Reads `study.toml`. A newer format is read as far as it is known.
     ///
     /// # Errors
@@ -287,19 +306,12 @@ mod tests {
 
     fn example() -> Config {
         Config {
-            format: FORMAT,
-            id: Identity(0x1234),
-            created: "2026-03-02T08:00:00Z".parse().unwrap(),
-            seed: Seed(99),
-            simulated: false,
-            share: "/mnt/scans".into(),
             mount: Some(Mounted {
                 point: "/mnt/scans".into(),
                 kind: "nfs4".into(),
                 source: "archive:/scans".into(),
             }),
             server_memory: Some(Bytes::GIB.times(16)),
-            threshold_percent: 3.0,
             pool: Some(Expansion {
                 level: Level::Raid6,
                 drives: 4,
@@ -308,12 +320,16 @@ mod tests {
                 rpm: Some(7200),
                 drive_rate: None,
             }),
-            link_gigabits: None,
-            server: None,
             workloads: vec![Workload {
                 name: "scan".into(),
                 ..Workload::standard().remove(0)
             }],
+            ..Config::new(
+                Identity(0x1234),
+                Seed(99),
+                "2026-03-02T08:00:00Z".parse().unwrap(),
+                "/mnt/scans".into(),
+            )
         }
     }
 

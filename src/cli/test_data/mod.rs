@@ -43,7 +43,7 @@ pub(super) fn lay_down(
     }
     for &(set, bytes) in &sizing.files {
         if share.space()?.available < keep_free(space.total) + bytes {
-            return Err(Failure::new(Exit::Share, NO_SPACE));
+            return Err(Failure::new(Exit::Share, kept(NO_SPACE)));
         }
         let file = store.study().data.next_file(set, bytes, asked.phase);
         lay_file(share, store, &file, watch)?;
@@ -115,8 +115,11 @@ fn discard(share: &mut dyn Share, store: &mut Writer, file: &DataFile) -> Result
     Ok(())
 }
 
+fn kept(why: &str) -> String {
+    format!("{why}; what is complete of the test data is kept")
+}
+
 fn cut_off(error: &LoadError, watch: &Watch) -> Failure {
-    let kept = |why: &str| format!("{why}; what is complete of the test data is kept");
     match (error, watch.reason()) {
         (LoadError::Stopped, Some(NO_SPACE)) => Failure::new(Exit::Share, kept(NO_SPACE)),
         (LoadError::Stopped, _) => Failure::new(

@@ -12,7 +12,7 @@ use crate::load::{Assignment, Measured};
 use crate::plan::TestData;
 use crate::seed::Seed;
 use crate::store;
-use crate::study::{Config, FORMAT, Identity};
+use crate::study::{Config, Identity};
 
 /// A share of bytes that are only counted. Before each file is made it reads the study's manifest,
 /// as a cleaner after a power cut would.
@@ -108,21 +108,8 @@ impl Rig {
     fn new(free: u64) -> Self {
         let place = tempfile::tempdir().unwrap();
         let study = place.path().join("study");
-        let config = Config {
-            format: FORMAT,
-            id: Identity(7),
-            created: Timestamp::UNIX_EPOCH,
-            seed: Seed(7),
-            simulated: false,
-            share: "/mnt/scans".into(),
-            mount: None,
-            server_memory: None,
-            threshold_percent: 3.0,
-            pool: None,
-            link_gigabits: None,
-            server: None,
-            workloads: Vec::new(),
-        };
+        let made = Timestamp::UNIX_EPOCH;
+        let config = Config::new(Identity(7), Seed(7), made, "/mnt/scans".into());
         let store = Writer::create(&study, &config, "test").unwrap();
         let space = Space {
             total: Bytes::GIB.times(100),
@@ -269,7 +256,7 @@ fn laying_ends_when_others_fill_the_share() {
     let failure = rig.ask(Some(Bytes::GIB), false).unwrap_err();
     assert_eq!(
         (failure.exit, failure.message.as_str()),
-        (Exit::Share, NO_SPACE)
+        (Exit::Share, kept(NO_SPACE).as_str())
     );
     let data = rig.listed();
     // 2 GiB may be used; each file takes 16 MiB, and others 100 MiB meanwhile.

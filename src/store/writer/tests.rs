@@ -9,21 +9,7 @@ use crate::study::{DataEvent, Identity, State};
 use crate::units::{Bytes, Nanos};
 
 fn config() -> Config {
-    Config {
-        format: FORMAT,
-        id: Identity(1),
-        created: now(),
-        seed: Seed(1),
-        simulated: false,
-        share: "/mnt/scans".into(),
-        mount: None,
-        server_memory: None,
-        threshold_percent: 3.0,
-        pool: None,
-        link_gigabits: None,
-        server: None,
-        workloads: Vec::new(),
-    }
+    Config::new(Identity(1), Seed(1), now(), "/mnt/scans".into())
 }
 
 fn now() -> Timestamp {
@@ -94,7 +80,7 @@ fn tables_cut_off_anywhere_are_read_and_mended() {
     let both = read_all(&root);
     // The second trial is cut off after n bytes, in the order in which its bytes were written.
     let lengths = |table: usize| (first[table].len(), both[table].len());
-    for table in 0..TABLES.len() {
+    for (table, torn) in TABLES.into_iter().enumerate() {
         for cut in (lengths(table).0..lengths(table).1).step_by(7) {
             for (index, name) in TABLES.iter().enumerate() {
                 let end = match index.cmp(&table) {
@@ -109,7 +95,7 @@ fn tables_cut_off_anywhere_are_read_and_mended() {
             assert_eq!(writer.study().trials.len(), 1);
             assert_eq!(
                 writer.recovered().is_empty(),
-                TABLES[table] == names::WINDOWS && cut == lengths(table).0
+                torn == names::WINDOWS && cut == lengths(table).0
             );
             let next = writer.study().next_trial();
             add(&mut writer, next);

@@ -4,16 +4,13 @@ use std::fs;
 use std::thread::sleep;
 use std::time::Duration;
 
-use super::{NEW, Place, SHORT, signal, start, wait_for_rows};
+use super::{LONG, NEW, Place, SHORT, signal, start, wait_for_rows};
 
 #[test]
 fn interrupting_keeps_finished_trials_and_exits_130() {
     let place = Place::new();
     place.ok(NEW);
-    let mut child = start(
-        &place,
-        "measure scans --size 64MiB --seconds 1 --trials 50 --phase before",
-    );
+    let mut child = start(&place, LONG);
     wait_for_rows(&place, 2);
     signal(&child, "INT");
     assert_eq!(child.wait().unwrap().code(), Some(130));
@@ -39,10 +36,7 @@ fn killing_a_sitting_at_any_point_leaves_a_whole_study() {
     let mut chance = fastrand::Rng::with_seed(SEED);
     let mut finished = 0;
     for round in 0..12 {
-        let mut child = start(
-            &place,
-            "measure scans --size 64MiB --seconds 1 --trials 50 --phase before",
-        );
+        let mut child = start(&place, LONG);
         sleep(Duration::from_millis(chance.u64(10..1_800)));
         child.kill().unwrap();
         child.wait().unwrap();
@@ -72,10 +66,7 @@ fn killing_a_sitting_at_any_point_leaves_a_whole_study() {
 fn a_second_sitting_on_the_same_study_is_refused() {
     let place = Place::new();
     place.ok(NEW);
-    let mut child = start(
-        &place,
-        "measure scans --size 64MiB --seconds 1 --trials 50 --phase before",
-    );
+    let mut child = start(&place, LONG);
     wait_for_rows(&place, 1);
     assert!(
         place

@@ -83,10 +83,16 @@ impl Place {
         reader.deserialize().map(Result::unwrap).collect()
     }
 
+    /// The folder with test data on the share, as the manifest names it.
+    fn data_folder(&self) -> PathBuf {
+        self.share()
+            .join(store::read(&self.study()).unwrap().data.folder)
+    }
+
     /// Names of all files in the test-data folder, and of those that the manifest lists.
     fn laid_down(&self) -> (BTreeSet<String>, BTreeSet<String>) {
         let data = store::read(&self.study()).unwrap().data;
-        let found = fs::read_dir(self.share().join(&data.folder))
+        let found = fs::read_dir(self.data_folder())
             .map(|entries| {
                 entries
                     .map(|e| e.unwrap().file_name().into_string().unwrap())
@@ -102,6 +108,8 @@ fn stderr(output: &Output) -> String {
 }
 
 const NEW: &str = "new scans --share share";
+/// A sitting that lasts longer than any test.
+const LONG: &str = "measure scans --size 64MiB --seconds 1 --trials 50 --phase before";
 const SHORT: &str = "measure scans --size 64MiB --seconds 1 --trials 1";
 
 /// All files below a folder but locks, by name.

@@ -8,7 +8,7 @@ use rustix::fs::{CWD, FileType, Mode, mknodat};
 
 use super::{NEW, Place, SHORT};
 
-const PRECIOUS: [u8; 1 << 20] = [7; 1 << 20];
+static PRECIOUS: [u8; 1 << 20] = [7; 1 << 20];
 
 type Plant = fn(&Path, &Path);
 
@@ -39,12 +39,7 @@ fn planted_files_end_sittings_and_cleaning_and_stay() {
         fs::write(&precious, PRECIOUS).unwrap();
         let (found, listed) = place.laid_down();
         assert!(listed.is_subset(&found));
-        let folder = fs::read_dir(place.share())
-            .unwrap()
-            .next()
-            .unwrap()
-            .unwrap()
-            .path();
+        let folder = place.data_folder();
         for name in &listed {
             fs::remove_file(folder.join(name)).unwrap();
             plant(&precious, &folder.join(name));
@@ -72,12 +67,7 @@ fn a_planted_folder_is_not_written_into() {
     let place = Place::new();
     place.ok(NEW);
     place.ok(&format!("{SHORT} --phase before --workload small-read"));
-    let folder = fs::read_dir(place.share())
-        .unwrap()
-        .next()
-        .unwrap()
-        .unwrap()
-        .path();
+    let folder = place.data_folder();
     place.ok("clean scans");
     let outside = place.folder.path().join("outside");
     fs::create_dir(&outside).unwrap();

@@ -5,7 +5,7 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::{Command, Output};
 
-use super::{NEW, Place, SHORT, contents, start, stderr, wait_for_rows};
+use super::{LONG, NEW, Place, SHORT, contents, start, stderr, wait_for_rows};
 use crate::support::{find, say};
 
 const READERS: [&str; 4] = [
@@ -19,10 +19,7 @@ const READERS: [&str; 4] = [
 fn everything_is_read_while_a_sitting_runs() {
     let place = Place::new();
     place.ok(NEW);
-    let mut child = start(
-        &place,
-        "measure scans --size 64MiB --seconds 1 --trials 50 --phase before",
-    );
+    let mut child = start(&place, LONG);
     wait_for_rows(&place, 1);
     READERS.iter().for_each(|command| drop(place.ok(command)));
     assert!(
