@@ -94,7 +94,9 @@ fn what_was_measured_is_shown_compared_reported_and_cleaned() {
         );
         assert!(row[&format!("during_before_{column}")].is_empty());
     }
-    assert!(["gain", "loss", "no provable change"].contains(&row["verdict"].as_str()));
+    // What it is depends on the machine: its cache may have served so little data.
+    let verdicts = ["gain", "loss", "no provable change", "void"];
+    assert!(verdicts.contains(&row["verdict"].as_str()), "{row:?}");
     let page = place.ok("report scans");
     assert!(page.contains("report.html"), "{page}");
     let html = fs::read_to_string(place.study().join("reports/report.html")).unwrap();
