@@ -125,6 +125,32 @@ pub(super) fn mark(
     }
 }
 
+/// The mark of `phase` as an outline: of something that is void.
+pub(super) fn hollow(
+    canvas: &Canvas<'_>,
+    phase: Phase,
+    (x, y): Place,
+    reach: i32,
+) -> Result<(), Failure> {
+    mark(canvas, phase, (x, y), reach)?;
+    let inside = palette::PAPER.colour().filled();
+    canvas.draw(&Circle::new((x, y), (reach - 2).max(1), inside))
+}
+
+/// A hatched ground without an edge: nothing of it is to be read as a quantity.
+pub(super) fn hatch(canvas: &Canvas<'_>, corners: [Place; 2], ink: Ink) -> Result<(), Failure> {
+    const STEP: usize = 7;
+    let [(left, top), (right, bottom)] = corners;
+    let height = bottom - top;
+    for start in (left - height..right).step_by(STEP) {
+        // From the lower edge up to the right, cut at both sides.
+        let (from, to) = (start.max(left), (start + height).min(right));
+        let rise = |x: i32| bottom - (x - start);
+        rule(canvas, (from, rise(from)), (to, rise(to)), ink, 1)?;
+    }
+    Ok(())
+}
+
 /// A straight line.
 pub(super) fn rule(
     canvas: &Canvas<'_>,

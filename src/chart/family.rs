@@ -1,11 +1,12 @@
 //! Rates of the workloads of one family, phase by phase, with every trial.
 
-use plotters::element::Circle;
+use plotters::element::{Circle, Rectangle};
 use plotters::style::Color;
 use plotters::style::text_anchor::HPos;
 
 use super::axis::{self, Scale};
-use super::canvas::{Canvas, Caption, Failure, mark, picture, rule, write};
+use super::canvas::{Canvas, Caption, Failure, font, hatch, mark, picture, rule, write};
+use super::grade::{letter, void};
 use super::palette;
 use super::text::short;
 use crate::compare::{Group, Row};
@@ -57,7 +58,7 @@ impl Family {
     }
 }
 
-const WIDTH: u32 = 560;
+const WIDTH: u32 = 592;
 const LEFT: i32 = 64;
 const RIGHT: i32 = 446;
 const TOP: i32 = 34;
@@ -72,7 +73,9 @@ const GAP: i32 = 12;
 const WIDE: f64 = 6.0;
 
 /// A lane a phase for each of `rows`: the median as the phase's mark and in figures, below it the
-/// interval of the mean as a bar and a small ring for each trial. `id` is unique on the page.
+/// interval of the mean as a bar and a small ring for each trial; the grade stands beside the figure.
+/// A group that is void has a hatched lane with the reason and no place on the axis. `id` is unique
+/// on the page.
 pub fn family_chart(
     title: &str,
     family: Family,
@@ -90,7 +93,8 @@ pub fn family_chart(
         simulated,
     };
     picture(caption, (WIDTH, (bottom + 48) as u32), 14.0, |canvas| {
-        let values: Vec<f64> = groups().flat_map(|group| extent(family, group)).collect();
+        let sound = groups().filter(|group| group.void.is_none());
+        let values: Vec<f64> = sound.flat_map(|group| extent(family, group)).collect();
         let axis = Axis::of(&values);
         axis.draw(canvas, family, bottom)?;
         let mut y = TOP;
@@ -217,6 +221,9 @@ fn lane(
         palette::MUTED,
         HPos::Right,
     )?;
+    if let Some(words) = void(group) {
+        return void_lane(canvas, group, &words, y);
+    }
     let below = y + APART;
     if let Some(interval) = group.mean_interval {
         let (low, high) = (at(interval.low), at(interval.high));
@@ -231,15 +238,36 @@ fn lane(
     }
     mark(canvas, group.phase, (at(group.median_rate), y - APART), 4)?;
     let median = axis::number(family.value(group.median_rate, group.block_bytes));
-    let words = format!("{median}  ({})", count(group.rates.len()));
+    let words = format!("{median}  ({})", beside(group));
+    let place = (RIGHT + 10, y);
+    write(canvas, &words, place, 12.0, palette::TEXT, HPos::Left)
+}
+
+/// A lane in which no rate is drawn: a reader would take it for one of the drives.
+fn void_lane(canvas: &Canvas<'_>, group: &Group, words: &str, y: i32) -> Result<(), Failure> {
+    let lane = [(LEFT + 8, y - 9), (RIGHT, y + 9)];
+    hatch(canvas, lane, palette::MUTED)?;
+    let (width, _) = canvas.estimate_text_size(words, &font(12.0, palette::TEXT))?;
+    let middle = (LEFT + 8 + RIGHT) / 2;
+    let reach = width as i32 / 2 + 8;
+    let ground = [(middle - reach, y - 10), (middle + reach, y + 10)];
+    canvas.draw(&Rectangle::new(ground, palette::PAPER.colour().filled()))?;
     write(
         canvas,
-        &words,
-        (RIGHT + 10, y),
+        words,
+        (middle, y),
         12.0,
         palette::TEXT,
-        HPos::Left,
-    )
+        HPos::Center,
+    )?;
+    let beside = format!("void  ({})", beside(group));
+    let place = (RIGHT + 10, y);
+    write(canvas, &beside, place, 12.0, palette::TEXT, HPos::Left)
+}
+
+/// Grade and number of trials.
+fn beside(group: &Group) -> String {
+    format!("{}, {}", letter(group.grade), count(group.rates.len()))
 }
 
 fn count(trials: usize) -> String {
@@ -252,7 +280,10 @@ fn count(trials: usize) -> String {
 fn describe(family: Family, rows: &[&Row]) -> String {
     let group = |group: &Group| {
         let median = axis::number(family.value(group.median_rate, group.block_bytes));
-        format!("{} {median} ({})", group.phase, count(group.rates.len()))
+        let value = void(group).unwrap_or(median);
+        let trials = count(group.rates.len());
+        let grade = letter(group.grade);
+        format!("{} {value} (grade {grade}, {trials})", group.phase)
     };
     let row = |row: &&Row| {
         let groups: Vec<String> = Phase::ALL

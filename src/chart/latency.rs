@@ -1,12 +1,16 @@
 //! How latency is distributed in each phase of a workload.
 
 use hdrhistogram::Histogram;
+use plotters::element::DashedPathElement;
+use plotters::style::Color;
 use plotters::style::text_anchor::HPos;
 
 use super::axis::{self, Scale};
-use super::canvas::{Canvas, Caption, Failure, Place, line, mark, picture, rule, write};
+use super::canvas::{Canvas, Caption, Failure, Place, hollow, line, mark, picture, rule, write};
+use super::grade::letter;
 use super::palette;
 use super::text::short;
+use crate::judge::Grade;
 use crate::plan::Phase;
 use crate::units::Nanos;
 
@@ -29,13 +33,33 @@ const TICKS: [(f64, &str); 6] = [
     (0.99999, "99.999 %"),
 ];
 
-/// Latency of `workload` by percentile, a line a phase from all its trials merged; `phases` holds
-/// histograms in nanoseconds. The percentiles are spaced by their number of nines, latency is
+/// The latencies of one phase.
+#[derive(Clone, Debug)]
+pub struct PhaseLatency {
+    /// The phase.
+    pub phase: Phase,
+    /// All its trials merged, in nanoseconds.
+    pub histogram: Histogram<u64>,
+    /// The worst grade of these trials.
+    pub grade: Option<Grade>,
+    /// Whether they are not the drives' latencies.
+    pub void: bool,
+}
+
+impl PhaseLatency {
+    fn words(&self) -> String {
+        let void = if self.void { " void" } else { "" };
+        format!("{} {}{void}", self.phase, letter(self.grade))
+    }
+}
+
+/// Latency of `workload` by percentile, a line a phase; those that are void are drawn as a faint
+/// trace with hollow marks, and say so. The percentiles are spaced by their number of nines, latency is
 /// logarithmic, and a line goes from 10 % to where fewer than ten operations lie beyond. `id` is unique on the
 /// page.
 pub fn latency_distribution(
     workload: &str,
-    phases: &[(Phase, Histogram<u64>)],
+    phases: &[PhaseLatency],
     simulated: bool,
     id: &str,
 ) -> String {
@@ -69,14 +93,10 @@ pub fn latency_distribution(
         legend(canvas, &curves)?;
         for curve in &curves {
             let place = |(at, ns): &(f64, f64)| (x.at(*at), y.at(ns.log10()));
-            line(
-                canvas,
-                curve.phase,
-                curve.points.iter().map(place).collect(),
-            )?;
+            curve.stroke(canvas, curve.points.iter().map(place).collect())?;
             for (share, _) in TICKS {
                 if let Some(ns) = curve.value(share) {
-                    mark(canvas, curve.phase, place(&(nines(share), ns)), 4)?;
+                    curve.mark(canvas, place(&(nines(share), ns)))?;
                 }
             }
         }
@@ -91,8 +111,7 @@ fn nines(share: f64) -> f64 {
 
 /// The line of a phase.
 struct Curve<'a> {
-    phase: Phase,
-    histogram: &'a Histogram<u64>,
+    of: &'a PhaseLatency,
     /// Nines at which it ends.
     end: f64,
     /// Nines and nanoseconds.
@@ -100,8 +119,9 @@ struct Curve<'a> {
 }
 
 impl<'a> Curve<'a> {
-    fn of((phase, histogram): &'a (Phase, Histogram<u64>)) -> Option<Self> {
+    fn of(of: &'a PhaseLatency) -> Option<Self> {
         const STEPS: u32 = 80;
+        let histogram = &of.histogram;
         let end = (histogram.len() as f64 / BEYOND).log10();
         if end <= nines(START) {
             return None;
@@ -114,18 +134,28 @@ impl<'a> Curve<'a> {
                 (at, ns.max(1) as f64)
             })
             .collect();
-        Some(Self {
-            phase: *phase,
-            histogram,
-            end,
-            points,
-        })
+        Some(Self { of, end, points })
+    }
+
+    fn stroke(&self, canvas: &Canvas<'_>, places: Vec<Place>) -> Result<(), Failure> {
+        if !self.of.void {
+            return line(canvas, self.of.phase, places);
+        }
+        let style = palette::of(self.of.phase).colour().stroke_width(1);
+        canvas.draw(&DashedPathElement::new(places, 2, 8, style))
+    }
+
+    fn mark(&self, canvas: &Canvas<'_>, place: Place) -> Result<(), Failure> {
+        match self.of.void {
+            true => hollow(canvas, self.of.phase, place, 4),
+            false => mark(canvas, self.of.phase, place, 4),
+        }
     }
 
     /// Latency at `share`, where the line reaches so far.
     fn value(&self, share: f64) -> Option<f64> {
         (nines(share) <= self.end + 1e-9)
-            .then(|| self.histogram.value_at_quantile(share).max(1) as f64)
+            .then(|| self.of.histogram.value_at_quantile(share).max(1) as f64)
     }
 }
 
@@ -178,19 +208,12 @@ fn axes(
 
 fn legend(canvas: &Canvas<'_>, curves: &[Curve<'_>]) -> Result<(), Failure> {
     for (index, curve) in (0..).zip(curves) {
-        let (left, y) = (LEFT + index * 112, 40);
-        let sample: Vec<Place> = vec![(left, y), (left + 30, y)];
-        line(canvas, curve.phase, sample)?;
-        mark(canvas, curve.phase, (left + 15, y), 4)?;
-        let place = (left + 38, y);
-        write(
-            canvas,
-            curve.phase.word(),
-            place,
-            12.0,
-            palette::TEXT,
-            HPos::Left,
-        )?;
+        let (left, y) = (LEFT + index * 118, 40);
+        let sample: Vec<Place> = vec![(left, y), (left + 26, y)];
+        curve.stroke(canvas, sample)?;
+        curve.mark(canvas, (left + 13, y))?;
+        let (words, place) = (curve.of.words(), (left + 32, y));
+        write(canvas, &words, place, 12.0, palette::TEXT, HPos::Left)?;
     }
     Ok(())
 }
@@ -204,7 +227,7 @@ fn describe(workload: &str, curves: &[Curve<'_>]) -> String {
                 Some(format!("{words} within {}", Nanos(ns as u64)))
             })
             .collect();
-        format!("{}: {}.", curve.phase, values.join(", "))
+        format!("{}: {}.", curve.of.words(), values.join(", "))
     };
     let phases: Vec<String> = curves.iter().map(phase).collect();
     format!("Latency of {workload} by percentile. {}", phases.join(" "))

@@ -5,8 +5,10 @@ use plotters::style::Color;
 use plotters::style::text_anchor::HPos;
 
 use super::axis::{self, Scale};
-use super::canvas::{Canvas, Caption, Failure, picture, rule, write};
+use super::canvas::{Canvas, Caption, Failure, hatch, picture, rule, write};
+use super::grade::letter;
 use super::palette;
+use crate::judge::Grade;
 use crate::study::{Trial, WindowRow};
 use crate::units::Rate;
 
@@ -19,20 +21,34 @@ const BOTTOM: i32 = 112;
 const MOST_DOTS: usize = 60;
 
 /// The rate of each 1 s window of `trial` in MB/s: windows before steady state hollow on a shaded
-/// ground, the mean of the others as a level line.
+/// ground, the mean of the others as a level line. `grade` stands above; where it does not hold, so does
+/// `void`, on a hatched ground, and there is no mean.
 ///
 /// `top` is the rate in bytes per second at the upper end of the axis, so that pictures which stand
 /// together can share it; `id` is unique on the page.
-pub fn trial_series(trial: &Trial, windows: &[WindowRow], top: f64, id: &str) -> String {
+pub fn trial_series(
+    trial: &Trial,
+    windows: &[WindowRow],
+    grade: Option<Grade>,
+    top: f64,
+    id: &str,
+) -> String {
     let megabytes: Vec<f64> = windows.iter().map(|w| w.bytes() as f64 / 1e6).collect();
-    let mean = mean_kept(windows, &megabytes);
+    let void = grade.is_some_and(|grade| !grade.holds());
+    let mean = mean_kept(windows, &megabytes).filter(|_| !void);
+    let words = match void {
+        true => format!("grade {}: void", letter(grade)),
+        false => format!("grade {}", letter(grade)),
+    };
     let caption = Caption {
         id,
         title: format!("trial {}, {}", trial.trial, trial.phase),
-        description: describe(trial, windows, mean),
+        description: describe(trial, windows, mean, &words),
         simulated: trial.simulated,
     };
     picture(caption, SIZE, 12.0, |canvas| {
+        let corner = (RIGHT, TOP - 4);
+        write(canvas, &words, corner, 10.0, palette::TEXT, HPos::Right)?;
         if windows.is_empty() {
             let middle = ((LEFT + RIGHT) / 2, (TOP + BOTTOM) / 2);
             return write(
@@ -57,6 +73,9 @@ pub fn trial_series(trial: &Trial, windows: &[WindowRow], top: f64, id: &str) ->
             let ground = palette::SHADE.colour().filled();
             let corners = [(LEFT, TOP), (x.at(warm as f64), BOTTOM)];
             canvas.draw(&Rectangle::new(corners, ground))?;
+        }
+        if void {
+            hatch(canvas, [(LEFT, TOP), (RIGHT, BOTTOM)], palette::RULE)?;
         }
         axes(canvas, x, y, windows.len(), most)?;
         if let Some(mean) = mean {
@@ -127,12 +146,12 @@ fn axes(canvas: &Canvas<'_>, x: Scale, y: Scale, seconds: usize, most: f64) -> R
     Ok(())
 }
 
-fn describe(trial: &Trial, windows: &[WindowRow], mean: Option<f64>) -> String {
+fn describe(trial: &Trial, windows: &[WindowRow], mean: Option<f64>, grade: &str) -> String {
     let warm = windows.iter().filter(|window| window.warmup).count();
     let mean = mean.map_or("none".to_owned(), |mean| Rate(mean * 1e6).to_string());
     format!(
         "Rate of trial {} ({}, {}) in windows of one second: {} windows, {warm} of them before \
-         steady state; mean of the others {mean}.",
+         steady state; mean of the others {mean}; {grade}.",
         trial.trial,
         trial.workload,
         trial.phase,

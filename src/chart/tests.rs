@@ -2,10 +2,11 @@
 
 use super::*;
 use crate::compare::{Rules, compare};
-use crate::judge::judge_all;
+use crate::judge::{Grade, judge_all};
 use crate::plan::Phase;
 use crate::record::histogram;
 use crate::report::testing::{self, HOSTILE, Scene};
+use crate::units::Rate;
 
 /// Checks that tags are balanced, attributes quoted and no character is forbidden in XML, and
 /// returns the names of the elements.
@@ -45,17 +46,22 @@ fn check(svg: &str) {
     assert!(!file.contains("var(") && file.contains("\"#"), "{file}");
 }
 
-fn latencies(operations: u64) -> hdrhistogram::Histogram<u64> {
+fn phase(phase: Phase, operations: u64) -> PhaseLatency {
     let mut latency = histogram(3);
     for operation in 0..operations {
         latency.record(1_000_000 + operation * 1_000).unwrap();
     }
-    latency
+    PhaseLatency {
+        phase,
+        histogram: latency,
+        grade: Some(Grade::B),
+        void: false,
+    }
 }
 
 #[test]
 fn every_picture_of_every_study_is_well_formed() {
-    for scene in [Scene::Full, Scene::Hostile] {
+    for scene in [Scene::Full, Scene::Warm, Scene::Hostile] {
         let study = testing::study(scene);
         let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
         for family in Family::ALL {
@@ -67,7 +73,8 @@ fn every_picture_of_every_study_is_well_formed() {
             check(&family_chart(HOSTILE, family, &rows, false, "x"));
         }
         for trial in study.trials.iter().step_by(7) {
-            check(&trial_series(trial, &study.windows[&trial.trial], 1e9, "x"));
+            let windows = &study.windows[&trial.trial];
+            check(&trial_series(trial, windows, Some(Grade::C), 1e9, "x"));
         }
     }
 }
@@ -75,12 +82,12 @@ fn every_picture_of_every_study_is_well_formed() {
 #[test]
 fn empty_input_makes_a_picture_too() {
     let trial = testing::study(Scene::BeforeOnly).trials.remove(0);
-    check(&trial_series(&trial, &[], 0.0, "x"));
+    check(&trial_series(&trial, &[], None, 0.0, "x"));
     check(&family_chart("Rates", Family::Random, &[], false, "x"));
     check(&latency_distribution(HOSTILE, &[], false, "x"));
     check(&latency_distribution(
         "one",
-        &[(Phase::After, latencies(3))],
+        &[phase(Phase::After, 3)],
         false,
         "x",
     ));
@@ -114,7 +121,13 @@ fn warm_up_windows_are_hollow_and_shaded() {
     let study = testing::study(Scene::Full);
     let warm = |trial: &&crate::study::Trial| trial.steady && trial.warmup_windows > 0;
     let trial = study.trials.iter().find(warm).unwrap();
-    let svg = trial_series(trial, &study.windows[&trial.trial], 0.0, "x");
+    let svg = trial_series(
+        trial,
+        &study.windows[&trial.trial],
+        Some(Grade::B),
+        0.0,
+        "x",
+    );
     let hollow = svg
         .lines()
         .filter(|line| line.starts_with("<circle") && line.contains("fill=\"none\""))
@@ -125,9 +138,8 @@ fn warm_up_windows_are_hollow_and_shaded() {
 
 #[test]
 fn a_distribution_ends_where_too_few_operations_lie_beyond() {
-    let svg = |operations| {
-        latency_distribution("w", &[(Phase::Before, latencies(operations))], false, "x")
-    };
+    let svg =
+        |operations| latency_distribution("w", &[phase(Phase::Before, operations)], false, "x");
     assert!(svg(1_000).contains("99 % within") && !svg(1_000).contains("99.9 % within"));
     assert!(!svg(999).contains("99 % within"));
 }
@@ -135,7 +147,7 @@ fn a_distribution_ends_where_too_few_operations_lie_beyond() {
 #[test]
 fn made_up_pictures_say_so_and_others_do_not() {
     for simulated in [true, false] {
-        let phases = [(Phase::After, latencies(2_000))];
+        let phases = [phase(Phase::After, 2_000)];
         let svg = latency_distribution("w", &phases, simulated, "x");
         // In the picture and in its title.
         assert_eq!(
@@ -151,4 +163,73 @@ fn outside_text_is_one_plain_line() {
     assert_eq!(plain("שלום"), "שלום");
     assert_eq!(short("lighthouse", 6), "light…");
     assert_eq!(short("museum", 6), "museum");
+}
+
+#[test]
+fn a_void_group_has_a_hatched_lane_its_reason_and_no_rate() {
+    let study = testing::study(Scene::Warm);
+    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
+    let row = &comparison.workloads[0];
+    let svg = family_chart("Rates", Family::of(row), &[row], false, "x");
+    check(&svg);
+    let (before, after) = (row.group(Phase::Before), row.group(Phase::After));
+    let median =
+        |group: Option<&crate::compare::Group>| format!("{:.0}", group.unwrap().median_rate / 1e6);
+    assert!(svg.contains(&median(before)), "{svg}");
+    assert!(!svg.contains(&median(after)), "{svg}");
+    assert!(svg.contains("void, about 83 % cached"), "{svg}");
+    assert!(svg.contains("void  (X, 5 trials)"), "{svg}");
+    let lines = |svg: &str| svg.matches("<line").count() + svg.matches("<polyline").count();
+    let sound = testing::study(Scene::Full);
+    let comparison = compare(&sound, &judge_all(&sound), Rules::of(&sound));
+    let row = &comparison.workloads[0];
+    let other = family_chart("Rates", Family::of(row), &[row], false, "x");
+    assert!(lines(&svg) > lines(&other) + 20, "hatching");
+}
+
+#[test]
+fn void_latencies_and_trials_say_so() {
+    let void = PhaseLatency {
+        grade: Some(Grade::X),
+        void: true,
+        ..phase(Phase::After, 2_000)
+    };
+    let svg = latency_distribution("w", &[phase(Phase::Before, 2_000), void], false, "x");
+    check(&svg);
+    assert!(
+        svg.contains("after X void") && svg.contains("before B"),
+        "{svg}"
+    );
+    let study = testing::study(Scene::Full);
+    let (trial, windows) = (&study.trials[0], &study.windows[&study.trials[0].trial]);
+    let series = |grade| trial_series(trial, windows, Some(grade), 0.0, "x");
+    assert!(series(Grade::X).contains("grade X: void"));
+    assert!(series(Grade::A).contains("grade A") && !series(Grade::A).contains("void"));
+}
+
+#[test]
+fn layers_mark_the_narrowest_and_hatch_what_is_void() {
+    let stage = |name, ceiling: Option<f64>, mark| Stage {
+        name,
+        ceiling: ceiling.map(Rate),
+        words: HOSTILE.to_owned(),
+        mark,
+    };
+    let stages = [
+        stage("drive", Some(210e6), None),
+        stage("wire", Some(117e6), Some("narrowest")),
+        stage("client", None, None),
+    ];
+    let reached = |void| Reached {
+        phase: Phase::After,
+        rate: Rate(115e6),
+        words: "grade".to_owned(),
+        void,
+    };
+    let chart = |void| layers_chart("Layers", &stages, &reached(void), false, "x");
+    check(&chart(false));
+    check(&chart(true));
+    assert_eq!(chart(false).matches("◀ narrowest").count(), 1);
+    assert!(chart(false).contains("wire (narrowest)"));
+    assert!(chart(true).len() > chart(false).len(), "hatching");
 }

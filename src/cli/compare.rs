@@ -27,11 +27,12 @@ pub(super) struct Arguments {
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let study = store::read(&arguments.folder.study)?;
     study.remarks.iter().for_each(|remark| super::say(remark));
-    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
+    let judgements = judge_all(&study);
+    let comparison = compare(&study, &judgements, Rules::of(&study));
     print(&match (arguments.csv, arguments.json) {
-        (true, _) => report::comparison_csv(&comparison),
-        (_, true) => report::comparison_json(&comparison),
-        _ => report::comparison_text(&comparison, super::width()),
+        (true, _) => report::comparison_csv(&comparison, &judgements),
+        (_, true) => report::comparison_json(&comparison, &judgements),
+        _ => report::comparison_text(&comparison, &judgements, super::width()),
     })?;
     Ok(Exit::Done)
 }

@@ -9,6 +9,7 @@ use super::mounted::{self, Moved};
 use super::screen::Screen;
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, width};
+use crate::judge::judge_all;
 use crate::load::{LocalShare, Watch};
 use crate::plan::Phase;
 use crate::report;
@@ -99,6 +100,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     };
     let (ended, store) = attend(path.as_ref(), watch, Screen::new(false), work)?;
     let ended = ended?;
-    print(&report::sitting_text(store.study(), ended.sitting, width()))?;
+    let study = store.study();
+    let judgements = judge_all(study);
+    print(&report::sitting_text(
+        study,
+        ended.sitting,
+        &judgements,
+        width(),
+    ))?;
     Ok(ended.exit)
 }

@@ -21,6 +21,7 @@ mod show;
 mod sitting;
 mod sweep;
 mod test_data;
+mod why;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -49,6 +50,7 @@ enum Command {
     Measure(measure::Arguments),
     Sweep(sweep::Arguments),
     Show(show::Arguments),
+    Why(why::Arguments),
     Compare(compare::Arguments),
     Report(report::Arguments),
     Clean(clean::Arguments),
@@ -79,6 +81,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Sweep(arguments) => sweep::run(&arguments),
         Command::Show(arguments) => show::run(&arguments),
+        Command::Why(arguments) => why::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),
         Command::Clean(arguments) => clean::run(&arguments),

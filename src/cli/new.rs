@@ -10,7 +10,7 @@ use crate::pool::Level;
 use crate::probe;
 use crate::seed::Seed;
 use crate::store::Writer;
-use crate::study::{Config, Expansion, Identity, Mounted};
+use crate::study::{Config, Expansion, Identity, Mounted, Server};
 use crate::units::Bytes;
 
 /// Makes the folder of a study.
@@ -48,6 +48,9 @@ pub(super) struct Arguments {
     /// Line rate in Gb/s of the narrowest link to the server, where the interface does not tell.
     #[arg(long, value_name = "GBITS", value_parser = parse_gigabits)]
     link_gigabits: Option<f64>,
+    /// Name or address of the server, where the mount does not tell one that can be looked up.
+    #[arg(long, value_name = "HOST")]
+    server_address: Option<String>,
     /// Memory of the server, as 16GiB: test data has to be larger than what it can cache.
     #[arg(long, value_name = "SIZE")]
     server_memory: Option<Bytes>,
@@ -73,6 +76,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         server_memory: arguments.server_memory,
         pool: expansion,
         link_gigabits: arguments.link_gigabits,
+        server: server(arguments),
         ..Config::new(id, seed, Timestamp::now(), path)
     };
     let root = &arguments.folder.study;
@@ -87,6 +91,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         share.display()
     ))?;
     Ok(Exit::Done)
+}
+
+fn server(arguments: &Arguments) -> Option<Server> {
+    let address = arguments.server_address.clone()?;
+    Some(Server {
+        address: Some(address),
+        ..Server::default()
+    })
 }
 
 fn expansion(arguments: &Arguments) -> Result<Option<Expansion>, Failure> {

@@ -41,8 +41,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
 
 /// Renders the page and its charts into `folder`; where they are.
 pub(super) fn write(study: &Study, folder: &Path, now: Timestamp) -> Result<String, Failure> {
-    let comparison = compare(study, &judge_all(study), Rules::of(study));
-    let files = report::files(study, &comparison, now);
+    let judgements = judge_all(study);
+    let comparison = compare(study, &judgements, Rules::of(study));
+    let files = report::files(study, &comparison, &judgements, now);
     store::publish(folder, &files)?;
     let page = files.first().map_or("", |(name, _)| name);
     let (charts, folder) = (files.len().max(1) - 1, folder.display());

@@ -13,6 +13,10 @@ pub(super) struct Arguments {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let study = store::read(&arguments.folder.study)?;
-    print(&report::study_text(&study, super::width()))?;
+    print(&report::study_text(
+        &study,
+        &crate::judge::judge_all(&study),
+        super::width(),
+    ))?;
     Ok(Exit::Done)
 }

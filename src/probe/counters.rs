@@ -27,10 +27,11 @@ pub struct Sources {
 }
 
 impl Sources {
-    /// Finds what belongs to `share`. `drives` names block devices of this machine, as `sda`: the
+    /// Finds what belongs to `share`. `address` is the server's, where the person stated it; else the
+    /// mount tells. `drives` names block devices of this machine, as `sda`: the
     /// pool's members when the pool is here, else none. Looks up the server's name, which may take
     /// as long as the name service does.
-    pub fn find(share: &Path, drives: &[String]) -> Self {
+    pub fn find(share: &Path, address: Option<&str>, drives: &[String]) -> Self {
         let mount = super::mount(share);
         let nfs = match &mount {
             Ok(mount) if is_nfs(&mount.kind) => Ok(mount.point.clone()),
@@ -40,7 +41,10 @@ impl Sources {
         Self {
             begun: Instant::now(),
             nfs,
-            link: mount.and_then(|mount| link_of(&mount)),
+            link: match address {
+                Some(host) => link_to(host),
+                None => mount.and_then(|mount| link_of(&mount)),
+            },
             drives: drives.to_vec(),
         }
     }
@@ -125,6 +129,10 @@ pub(super) fn way(mount: &Mount) -> Option<Result<ServerLink, String>> {
 fn link_of(mount: &Mount) -> Result<ServerLink, String> {
     let host =
         server(mount).ok_or_else(|| format!("a share of type {} names no server", mount.kind))?;
+    link_to(host)
+}
+
+fn link_to(host: &str) -> Result<ServerLink, String> {
     let addresses: Vec<IpAddr> = (host, 0)
         .to_socket_addrs()
         .map_err(|error| format!("the address of {host}: {error}"))?
@@ -182,7 +190,7 @@ mod tests {
     fn this_machine_is_read_twice_and_its_own_writing_is_counted() {
         const WRITTEN: usize = 1 << 20;
         let folder = tempfile::tempdir().unwrap();
-        let sources = Sources::find(folder.path(), &["no such drive".to_owned()]);
+        let sources = Sources::find(folder.path(), None, &["no such drive".to_owned()]);
         let before = Counters::read(&sources);
         let mut file = fs::File::create(folder.path().join("scan")).unwrap();
         file.write_all(&vec![1; WRITTEN]).unwrap();

@@ -1,25 +1,27 @@
 //! A comparison as CSV, a row a workload.
 
-use crate::compare::{Comparison, Contrast, Row};
+use super::grades::{self, Judgements};
+use crate::chart::letter;
+use crate::compare::{Comparison, Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
 use crate::study::tables::cell;
 
 /// Every number of a comparison, a row a workload; an empty cell where there is none. Rates are in
 /// bytes per second, latencies in nanoseconds, ratios over `before`; `p` is Welch's.
-pub fn comparison_csv(comparison: &Comparison) -> String {
+///
+/// A void phase has no rate, latency or ratio here, so that no reader of a column takes a cache for
+/// drives: its median rate stands in `PHASE_void_bytes_per_s` alone.
+pub fn comparison_csv(comparison: &Comparison, judgements: &Judgements) -> String {
+    let of = |row: Option<&Row>| columns(comparison, judgements, row);
+    let names = of(None).into_iter().map(|(name, _)| name).collect();
+    let values = |row: &Row| of(Some(row)).into_iter().map(|(_, value)| value).collect();
+    csv(std::iter::once(names).chain(comparison.workloads.iter().map(values)))
+}
+
+/// Records of one length as CSV.
+pub(super) fn csv(records: impl IntoIterator<Item = Vec<String>>) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
-    let names: Vec<String> = columns(comparison, None)
-        .into_iter()
-        .map(|(name, _)| name)
-        .collect();
-    let rows = comparison.workloads.iter().map(|row| {
-        let columns = columns(comparison, Some(row));
-        columns
-            .into_iter()
-            .map(|(_, value)| value)
-            .collect::<Vec<_>>()
-    });
-    for record in std::iter::once(names).chain(rows) {
+    for record in records {
         writer
             .write_record(record)
             .expect("rows are of one length and memory does not fail");
@@ -29,7 +31,11 @@ pub fn comparison_csv(comparison: &Comparison) -> String {
 }
 
 /// Names and values of a row, or names alone.
-fn columns(comparison: &Comparison, row: Option<&Row>) -> Vec<(String, String)> {
+fn columns(
+    comparison: &Comparison,
+    judgements: &Judgements,
+    row: Option<&Row>,
+) -> Vec<(String, String)> {
     let mut columns = vec![
         (
             "workload".to_owned(),
@@ -47,6 +53,12 @@ fn columns(comparison: &Comparison, row: Option<&Row>) -> Vec<(String, String)> 
         let trials = group.map_or(0, |group| group.trials.len());
         columns.push((format!("{phase}_trials"), trials.to_string()));
     }
+    for (phase, group) in groups() {
+        columns.extend(grade_columns(phase, group, judgements));
+    }
+    // From here on, figures of the drives only.
+    let groups =
+        || groups().map(|(phase, group)| (phase, group.filter(|group| group.void.is_none())));
     for (phase, group) in groups() {
         let rate = group.map(|group| group.median_rate);
         columns.push((format!("{phase}_bytes_per_s"), text(rate)));
@@ -97,7 +109,41 @@ fn columns(comparison: &Comparison, row: Option<&Row>) -> Vec<(String, String)> 
     columns
 }
 
+/// How far a phase may be trusted.
+fn grade_columns(
+    phase: &str,
+    group: Option<&Group>,
+    judgements: &Judgements,
+) -> [(String, String); 5] {
+    let void = group.and_then(|group| group.void);
+    let limiting = group.and_then(|group| grades::limiting(judgements, &group.trials));
+    // The worst of the trials, as the grade is.
+    let cached = group.and_then(|group| match group.void {
+        Some(void) => void.cached,
+        None => grades::worst(judgements, &group.trials)?
+            .ruling
+            .cached
+            .map(|share| share.estimate),
+    });
+    let void_rate = group
+        .filter(|_| void.is_some())
+        .map(|group| group.median_rate);
+    [
+        ("grade", text(group.map(|group| letter(group.grade)))),
+        ("void", text(group.map(|group| group.void.is_some()))),
+        ("cached_share", text(cached)),
+        (
+            "limit",
+            text(limiting.map(|limiting| limiting.limit.word())),
+        ),
+        ("void_bytes_per_s", text(void_rate)),
+    ]
+    .map(|(column, value)| (format!("{phase}_{column}"), value))
+}
+
 fn contrast_columns(name: &str, contrast: Option<&Contrast>) -> Vec<(String, String)> {
+    let verdict = contrast.map(|contrast| contrast.verdict.word());
+    let contrast = contrast.filter(|contrast| !matches!(contrast.verdict, Verdict::Void { .. }));
     let welch = contrast.and_then(|contrast| contrast.welch);
     let permutation = contrast.and_then(|contrast| contrast.permutation);
     let bootstrap = contrast.and_then(|contrast| contrast.bootstrap);
@@ -118,13 +164,14 @@ fn contrast_columns(name: &str, contrast: Option<&Contrast>) -> Vec<(String, Str
             "smallest_provable",
             text(contrast.and_then(|c| c.smallest_provable)),
         ),
-        ("verdict", text(contrast.map(|c| c.verdict.word()))),
+        ("verdict", text(verdict)),
     ];
     columns
         .map(|(column, value)| (format!("{name}_{column}"), value))
         .into()
 }
 
-fn text(value: Option<impl ToString>) -> String {
+/// The value, an empty cell without one.
+pub(super) fn text(value: Option<impl ToString>) -> String {
     value.map_or(String::new(), |value| value.to_string())
 }

@@ -2,8 +2,14 @@
 
 use hdrhistogram::Histogram;
 
-use crate::chart::{Family, family_chart, latency_distribution, plain, trial_series};
+use super::grades::Judgements;
+use super::layers;
+use crate::chart::{
+    Family, PhaseLatency, family_chart, latency_distribution, layers_chart, plain, sweep_chart,
+    trial_series,
+};
 use crate::compare::{Comparison, Row};
+use crate::judge::{Judgement, cache_size, levels};
 use crate::plan::Phase;
 use crate::record::histogram;
 use crate::study::{Study, Trial, WindowRow};
@@ -24,6 +30,10 @@ pub struct Figure {
 pub struct Figures {
     /// Rates, a picture a family.
     pub rates: Vec<Figure>,
+    /// The layers from a drive to the client, a picture a phase.
+    pub layers: Vec<Figure>,
+    /// Rereading growing working sets, where the share was swept.
+    pub sweep: Option<Figure>,
     /// Distributions of latency, a picture a workload.
     pub latencies: Vec<Figure>,
     /// By workload, a picture a trial.
@@ -33,8 +43,9 @@ pub struct Figures {
 }
 
 impl Figures {
-    /// Draws the pictures of `study` and its `comparison`. What is damaged is left out and said.
-    pub fn of(study: &Study, comparison: &Comparison) -> Self {
+    /// Draws the pictures of `study` and its `comparison`, as its trials were judged. What is damaged is
+    /// left out and said.
+    pub fn of(study: &Study, comparison: &Comparison, judgements: &Judgements) -> Self {
         let mut remarks = Vec::new();
         let numbered = comparison.workloads.iter().enumerate();
         let latencies = numbered
@@ -42,8 +53,13 @@ impl Figures {
             .collect();
         Self {
             rates: rates(comparison),
+            layers: Phase::ALL
+                .into_iter()
+                .flat_map(|phase| layers(study, judgements, phase))
+                .collect(),
+            sweep: sweep(study),
             latencies,
-            series: series(study),
+            series: series(study, judgements),
             remarks,
         }
     }
@@ -51,7 +67,8 @@ impl Figures {
     /// All of them, in the order of the page.
     pub fn all(&self) -> impl Iterator<Item = &Figure> {
         let series = self.series.iter().flat_map(|(_, figures)| figures);
-        self.rates.iter().chain(&self.latencies).chain(series)
+        let layers = self.layers.iter().chain(&self.sweep).chain(&self.latencies);
+        self.rates.iter().chain(layers).chain(series)
     }
 }
 
@@ -77,6 +94,50 @@ fn rates(comparison: &Comparison) -> Vec<Figure> {
     Family::ALL.into_iter().filter_map(figure).collect()
 }
 
+/// The layers of `phase`, by its fastest trial that holds and its fastest that is void.
+fn layers(study: &Study, judgements: &Judgements, phase: Phase) -> Vec<Figure> {
+    let figure = |(trial, judged): (&Trial, &Judgement)| {
+        let reached = layers::reached(trial, judged)?;
+        let stages = layers::stages(study, trial, judged);
+        let void = if reached.void { ", void" } else { "" };
+        let number = trial.trial;
+        let title = format!("Layers {phase}, trial {number}{void}");
+        let id = format!("layers-{phase}-trial-{number}");
+        Some(Figure {
+            svg: layers_chart(&title, &stages, &reached, trial.simulated, &id),
+            caption: format!(
+                "Fastest {phase}{void}, trial {number} ({}): {}.",
+                plain(&trial.workload),
+                plain(&judged.limiting.sentence)
+            ),
+            id,
+        })
+    };
+    layers::shown(study, judgements, phase)
+        .filter_map(figure)
+        .collect()
+}
+
+/// The latest sweep.
+fn sweep(study: &Study) -> Option<Figure> {
+    let rows = study.latest_sweep();
+    let first = rows.first()?;
+    let found = levels(rows);
+    let ends = match cache_size(&found) {
+        Some(size) => format!("caches on the path end below {}", size.iec()),
+        None => "no cache shows up to the size of the test data".to_owned(),
+    };
+    let id = "sweep".to_owned();
+    Some(Figure {
+        svg: sweep_chart(rows, &found, first.simulated, &id),
+        caption: format!(
+            "Rereading growing working sets, sweep {}: {ends}.",
+            first.sweep
+        ),
+        id,
+    })
+}
+
 fn latency(
     study: &Study,
     comparison: &Comparison,
@@ -95,7 +156,12 @@ fn latency(
             }
         }
         if !merged.is_empty() {
-            phases.push((group.phase, merged));
+            phases.push(PhaseLatency {
+                phase: group.phase,
+                histogram: merged,
+                grade: group.grade,
+                void: group.void.is_some(),
+            });
         }
     }
     if phases.is_empty() {
@@ -120,7 +186,7 @@ fn merge(study: &Study, trial: u64, merged: &mut Histogram<u64>) -> Result<(), S
         .map_err(|_| "it holds values out of the range of a trial".to_owned())
 }
 
-fn series(study: &Study) -> Vec<(String, Vec<Figure>)> {
+fn series(study: &Study, judgements: &Judgements) -> Vec<(String, Vec<Figure>)> {
     let mut names: Vec<&str> = Vec::new();
     for trial in &study.trials {
         if !names.contains(&trial.workload.as_str()) {
@@ -135,12 +201,12 @@ fn series(study: &Study) -> Vec<(String, Vec<Figure>)> {
             .position(|w| w.name == *name)
             .unwrap_or(known.len())
     });
-    let workload = |name: &str| (name.to_owned(), workload_series(study, name));
+    let workload = |name: &str| (name.to_owned(), workload_series(study, judgements, name));
     names.into_iter().map(workload).collect()
 }
 
 /// The trials of a workload, by phase, on one scale.
-fn workload_series(study: &Study, name: &str) -> Vec<Figure> {
+fn workload_series(study: &Study, judgements: &Judgements, name: &str) -> Vec<Figure> {
     let windows = |trial: &Trial| -> &[WindowRow] {
         study.windows.get(&trial.trial).map_or(&[], Vec::as_slice)
     };
@@ -155,8 +221,10 @@ fn workload_series(study: &Study, name: &str) -> Vec<Figure> {
     let figure = |(index, trial): &(usize, &Trial)| {
         // The place in the table keeps it unique where a number stands twice in a damaged one.
         let id = format!("series-{:04}-trial-{}", index + 1, trial.trial);
+        let judged = judgements.get(&trial.trial);
+        let grade = judged.map(|judged| judged.ruling.grade);
         Figure {
-            svg: trial_series(trial, windows(trial), top, &id),
+            svg: trial_series(trial, windows(trial), grade, top, &id),
             caption: format!("Trial {}, {}.", trial.trial, trial.phase),
             id,
         }

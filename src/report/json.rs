@@ -2,7 +2,9 @@
 
 use serde::Serialize;
 
+use super::grades::{self, Judgements};
 use crate::compare::{Comparison, Contrast, Group, Row, Verdict};
+use crate::judge::Grade;
 use crate::plan::Phase;
 use crate::stats::interval::Interval;
 use crate::stats::quantile::Definition;
@@ -64,19 +66,38 @@ struct RowJson<'a> {
 struct GroupJson<'a> {
     trials: &'a [u64],
     sittings: usize,
-    rates_bytes_per_s: &'a [f64],
-    median_bytes_per_s: f64,
-    mean_interval_bytes_per_s: Option<IntervalJson>,
-    spread: Option<f64>,
+    grade: Option<&'static str>,
+    cached_share: Option<f64>,
+    limit: Option<&'static str>,
+    limit_sentence: Option<&'a str>,
     block_bytes: u64,
-    p50_ns: Option<f64>,
-    p95_ns: Option<f64>,
-    p99_ns: Option<f64>,
-    max_ns: Option<u64>,
+    /// Null where the phase is void; its figures stand under `void` then.
+    drives: Option<FiguresJson<'a>>,
+    void: Option<VoidJson<'a>>,
     unsteady_trials: usize,
     cacheable_fraction: f64,
     revisiting_trials: usize,
     late_or_missed_operations: u64,
+}
+
+/// What was measured of a phase.
+#[derive(Serialize)]
+struct FiguresJson<'a> {
+    rates_bytes_per_s: &'a [f64],
+    median_bytes_per_s: f64,
+    mean_interval_bytes_per_s: Option<IntervalJson>,
+    spread: Option<f64>,
+    p50_ns: Option<f64>,
+    p95_ns: Option<f64>,
+    p99_ns: Option<f64>,
+    max_ns: Option<u64>,
+}
+
+/// A phase that is not the drives' speed.
+#[derive(Serialize)]
+struct VoidJson<'a> {
+    why: String,
+    figures_of_a_cache: FiguresJson<'a>,
 }
 
 #[derive(Serialize)]
@@ -93,7 +114,8 @@ struct ContrastJson {
     trials_that_would_prove: Option<usize>,
     #[serde(skip_serializing_if = "Option::is_none")]
     missing_trials: Option<Missing>,
-    ratio: f64,
+    /// Null, as all below, where the verdict is void.
+    ratio: Option<f64>,
     welch: Option<Welch>,
     hodges_lehmann: Option<f64>,
     permutation: Option<PermutationJson>,
@@ -131,8 +153,9 @@ struct ExcludedJson<'a> {
 }
 
 /// Every number of a comparison, nested, indented, keys in a fixed order; `null` where there is no
-/// number. Units stand in the names.
-pub fn comparison_json(comparison: &Comparison) -> String {
+/// number. Units stand in the names. The figures of a void phase stand apart from those of drives,
+/// and its contrast has none.
+pub fn comparison_json(comparison: &Comparison, judgements: &Judgements) -> String {
     let rules = comparison.rules;
     let document = Document {
         study: &comparison.study,
@@ -147,7 +170,11 @@ pub fn comparison_json(comparison: &Comparison) -> String {
             bootstrap_quantiles: Definition::Linear.name(),
             ..METHODS
         },
-        workloads: comparison.workloads.iter().map(row).collect(),
+        workloads: comparison
+            .workloads
+            .iter()
+            .map(|each| row(each, judgements))
+            .collect(),
         excluded: comparison
             .excluded
             .iter()
@@ -160,37 +187,58 @@ pub fn comparison_json(comparison: &Comparison) -> String {
     serde_json::to_string_pretty(&document).expect("a comparison is plain data") + "\n"
 }
 
-fn row(row: &Row) -> RowJson<'_> {
+fn row<'a>(row: &'a Row, judgements: &'a Judgements) -> RowJson<'a> {
+    let group = |phase: Phase| row.group(phase).map(|of| group(of, judgements));
     let contrasts = row.after_before.as_ref().or(row.during_before.as_ref());
     RowJson {
         workload: &row.workload,
         signature: row.load.signature(),
-        before: row.group(Phase::Before).map(group),
-        during: row.group(Phase::During).map(group),
-        after: row.group(Phase::After).map(group),
+        before: group(Phase::Before),
+        during: group(Phase::During),
+        after: group(Phase::After),
         during_before: row.during_before.as_ref().map(contrast),
         after_before: row.after_before.as_ref().map(contrast),
         verdict: contrasts.map(|contrast| contrast.verdict.word()),
     }
 }
 
-fn group(group: &Group) -> GroupJson<'_> {
+fn group<'a>(group: &'a Group, judgements: &'a Judgements) -> GroupJson<'a> {
+    let limiting = grades::limiting(judgements, &group.trials);
+    let worst = grades::worst(judgements, &group.trials);
+    let cached = match group.void {
+        Some(void) => void.cached,
+        None => worst.and_then(|judged| Some(judged.ruling.cached?.estimate)),
+    };
     GroupJson {
         trials: &group.trials,
         sittings: group.sittings,
-        rates_bytes_per_s: &group.rates,
-        median_bytes_per_s: group.median_rate,
-        mean_interval_bytes_per_s: group.mean_interval.map(interval),
-        spread: group.spread,
+        grade: group.grade.map(Grade::letter),
+        cached_share: cached,
+        limit: limiting.map(|limiting| limiting.limit.word()),
+        limit_sentence: limiting.map(|limiting| limiting.sentence.as_str()),
         block_bytes: group.block_bytes,
-        p50_ns: group.p50_ns,
-        p95_ns: group.p95_ns,
-        p99_ns: group.p99_ns,
-        max_ns: group.max_ns,
+        drives: group.void.is_none().then(|| figures(group)),
+        void: group.void.is_some().then(|| VoidJson {
+            why: grades::why_void(judgements, group),
+            figures_of_a_cache: figures(group),
+        }),
         unsteady_trials: group.unsteady,
         cacheable_fraction: group.cacheable,
         revisiting_trials: group.revisited,
         late_or_missed_operations: group.late_or_missed,
+    }
+}
+
+fn figures(group: &Group) -> FiguresJson<'_> {
+    FiguresJson {
+        rates_bytes_per_s: &group.rates,
+        median_bytes_per_s: group.median_rate,
+        mean_interval_bytes_per_s: group.mean_interval.map(interval),
+        spread: group.spread,
+        p50_ns: group.p50_ns,
+        p95_ns: group.p95_ns,
+        p99_ns: group.p99_ns,
+        max_ns: group.max_ns,
     }
 }
 
@@ -200,27 +248,33 @@ fn contrast(contrast: &Contrast) -> ContrastJson {
         Verdict::NotEnoughTrials { before, other } => (None, Some(Missing { before, other })),
         Verdict::Gain | Verdict::Loss | Verdict::Void { .. } => (None, None),
     };
+    // Figures of drives against a cache are none.
+    let figures = (!matches!(contrast.verdict, Verdict::Void { .. })).then_some(contrast);
     ContrastJson {
         verdict: contrast.verdict.word(),
         trials_that_would_prove,
         missing_trials,
-        ratio: contrast.ratio,
-        welch: contrast.welch.map(|welch| Welch {
-            low: welch.low,
-            high: welch.high,
-            p: welch.p,
-            degrees_of_freedom: welch.degrees_of_freedom,
-            standard_error_log: welch.standard_error_log,
-        }),
-        hodges_lehmann: contrast.hodges_lehmann,
-        permutation: contrast.permutation.map(|test| PermutationJson {
-            p: test.p,
-            exact: test.exact,
-            count: test.count,
-            total: test.total,
-        }),
-        bootstrap: contrast.bootstrap.map(interval),
-        smallest_provable: contrast.smallest_provable,
+        ratio: figures.map(|figures| figures.ratio),
+        welch: figures
+            .and_then(|figures| figures.welch)
+            .map(|welch| Welch {
+                low: welch.low,
+                high: welch.high,
+                p: welch.p,
+                degrees_of_freedom: welch.degrees_of_freedom,
+                standard_error_log: welch.standard_error_log,
+            }),
+        hodges_lehmann: figures.and_then(|figures| figures.hodges_lehmann),
+        permutation: figures
+            .and_then(|figures| figures.permutation)
+            .map(|test| PermutationJson {
+                p: test.p,
+                exact: test.exact,
+                count: test.count,
+                total: test.total,
+            }),
+        bootstrap: figures.and_then(|figures| figures.bootstrap).map(interval),
+        smallest_provable: figures.and_then(|figures| figures.smallest_provable),
     }
 }
 

@@ -34,7 +34,7 @@ pub(super) fn table(
         table.add_row(row);
     }
     for (index, column) in table.column_iter_mut().enumerate() {
-        column.set_padding((0, if index + 1 < head.len() { 2 } else { 0 }));
+        column.set_padding((0, u16::from(index + 1 < head.len())));
         if index >= left {
             column.set_cell_alignment(CellAlignment::Right);
         }
@@ -52,6 +52,8 @@ pub(super) fn paragraph(width: usize, first: &str, text: &str) -> String {
     let indent = first.chars().count();
     let room = width.saturating_sub(indent).max(20);
     let mut lines: Vec<String> = vec![String::new()];
+    // A number stays with its per cent sign.
+    let text = text.replace(" %", "\u{a0}%");
     for word in text.split(' ').flat_map(|word| pieces(word, room)) {
         let line = lines.last_mut().expect("there is a line");
         let used = line.chars().count();
@@ -65,7 +67,7 @@ pub(super) fn paragraph(width: usize, first: &str, text: &str) -> String {
         }
     }
     let rest = format!("\n{}", " ".repeat(indent));
-    format!("{first}{}\n", lines.join(&rest))
+    format!("{first}{}\n", lines.join(&rest)).replace('\u{a0}', " ")
 }
 
 /// A word, cut where it is longer than a line.

@@ -2,29 +2,41 @@
 //!
 //! Values in, text out. Text from outside (names, tags, notes, causes, facts, paths) passes through
 //! [`crate::chart::plain`] before it reaches a terminal or a picture, and is escaped on the page.
-//! Results that are made up say so in every heading, table and picture.
+//! Results that are made up say so in every heading, table and picture. A number whose grade does not
+//! hold is void: it says so wherever it appears, and never stands where a speed of drives would.
 
+mod advice;
 mod data;
 mod figures;
+mod grades;
 mod history;
 mod json;
+mod layers;
 mod layout;
 mod page;
+mod sitting;
 mod study;
 mod sweep;
 mod terminal;
+mod verdict;
+mod why;
 mod words;
 
 pub use data::comparison_csv;
 pub use figures::{Figure, Figures};
 pub use json::comparison_json;
 pub use page::page;
-pub use study::{sitting_text, study_text};
+pub use sitting::sitting_text;
+pub use study::study_text;
 pub use sweep::sweep_text;
 pub use terminal::comparison_text;
+pub use why::{why_csv, why_json, why_text};
+
+use std::collections::BTreeMap;
 
 use crate::chart::standalone;
 use crate::compare::Comparison;
+use crate::judge::Judgement;
 use crate::study::Study;
 
 /// The page and its pictures as files: `report.html`, and each picture under `charts/` as an SVG with
@@ -32,10 +44,11 @@ use crate::study::Study;
 pub fn files(
     study: &Study,
     comparison: &Comparison,
+    judgements: &BTreeMap<u64, Judgement>,
     generated: jiff::Timestamp,
 ) -> Vec<(String, String)> {
-    let figures = Figures::of(study, comparison);
-    let html = page(study, comparison, &figures, generated);
+    let figures = Figures::of(study, comparison, judgements);
+    let html = page(study, comparison, judgements, &figures, generated);
     let pictures = figures.all().map(|figure| {
         let name = format!("charts/{}.svg", figure.id);
         (name, standalone(&figure.svg))
@@ -49,3 +62,5 @@ pub fn files(
 pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod void_tests;

@@ -1,149 +1,16 @@
-//! A sitting and a whole study as text for a terminal.
+//! A whole study as text for a terminal.
 
+use super::grades::{self, Judgements};
 use super::history::{self, Sitting};
-use super::layout::{clamp, heading, list, paragraph, table};
-use super::words::{self, NONE};
-use crate::chart::{Family, plain, short};
-use crate::plan::{Access, Set};
-use crate::stats::describe::{coefficient_of_variation, median};
-use crate::study::{State, Study, Trial};
-
-/// What came of sitting number `sitting`: its trials one by one, then by workload, at most `width`
-/// characters wide (held between 60 and 110). One sentence when there is no such sitting.
-pub fn sitting_text(study: &Study, sitting: u64, width: usize) -> String {
-    let width = clamp(width);
-    let Some(sitting) = history::sittings(study)
-        .into_iter()
-        .find(|s| s.number == sitting)
-    else {
-        return format!("Sitting {sitting} has left no trials.\n");
-    };
-    let banner = words::banner(words::made_up(study));
-    let title = format!(
-        "{banner}Sitting {}, {} the expansion",
-        sitting.number, sitting.phase
-    );
-    let head = [
-        "trial", "workload", "rate", "median", "99th", "steady", "flush",
-    ];
-    let mut text = heading(&title);
-    text += &format!("\n{banner}Trials\n");
-    text += &table(
-        width,
-        2,
-        &head,
-        sitting.trials.iter().map(|trial| trial_row(trial)),
-    );
-    let head = ["workload", "trials", "median rate", "spread", "latency"];
-    text += &format!("\n{banner}By workload: complete trials; median of rates and of latencies\n");
-    text += &table(width, 1, &head, workload_rows(&sitting));
-    let causes: Vec<String> = sitting
-        .trials
-        .iter()
-        .filter_map(|trial| cause(trial))
-        .collect();
-    let notes: Vec<String> = sitting
-        .trials
-        .iter()
-        .filter_map(|trial| note(trial))
-        .collect();
-    text += &list(width, "Cut short", &causes);
-    text + &list(width, "Notes", &notes)
-}
-
-/// The family of a trial's workload.
-pub(super) fn family(trial: &Trial) -> Family {
-    match trial.access {
-        Access::Sequential => Family::Sequential,
-        Access::Random => Family::Random,
-    }
-}
-
-/// The rate of a trial, or how it ended instead.
-pub(super) fn rate(trial: &Trial) -> String {
-    match (trial.state, trial.rate_bytes_per_s) {
-        (State::Complete, Some(rate)) => words::rate(family(trial), rate, trial.block_bytes),
-        (State::Complete, None) => NONE.to_owned(),
-        (state, _) => state.word().to_owned(),
-    }
-}
-
-/// Why a trial was cut short, as a sentence.
-pub(super) fn cause(trial: &Trial) -> Option<String> {
-    let why = match plain(&trial.cause) {
-        cause if cause.is_empty() => String::new(),
-        cause => format!(": {cause}"),
-    };
-    let name = plain(&trial.workload);
-    (trial.state != State::Complete).then(|| {
-        format!(
-            "Trial {} ({name}) {}{why}.",
-            trial.trial,
-            ended(trial.state)
-        )
-    })
-}
-
-fn ended(state: State) -> &'static str {
-    match state {
-        State::Complete => "ran its time",
-        State::Failed => "failed",
-        State::Interrupted => "was interrupted",
-    }
-}
-
-fn note(trial: &Trial) -> Option<String> {
-    let note = plain(&trial.notes);
-    (!note.is_empty()).then(|| format!("Trial {}: {note}", trial.trial))
-}
-
-fn trial_row(trial: &Trial) -> Vec<String> {
-    let latency = |ns: Option<u64>| words::latency(ns.map(|ns| ns as f64));
-    let flush = trial
-        .flush_seconds
-        .map_or(String::new(), |s| format!("{s:.1} s"));
-    vec![
-        trial.trial.to_string(),
-        short(&trial.workload, 24),
-        rate(trial),
-        latency(trial.p50_ns),
-        latency(trial.p99_ns),
-        words::steadiness(trial),
-        flush,
-    ]
-}
-
-fn workload_rows(sitting: &Sitting<'_>) -> Vec<Vec<String>> {
-    let row = |name: String| {
-        let trials: Vec<&Trial> = sitting
-            .trials
-            .iter()
-            .copied()
-            .filter(|t| t.state == State::Complete && plain(&t.workload) == name)
-            .collect();
-        let rates: Vec<f64> = trials.iter().filter_map(|t| t.rate_bytes_per_s).collect();
-        let latencies: Option<Vec<f64>> = trials
-            .iter()
-            .map(|t| t.p50_ns.map(|ns| ns as f64))
-            .collect();
-        let rate = trials
-            .first()
-            .zip(median(&rates))
-            .map(|(first, rate)| words::rate(family(first), rate, first.block_bytes));
-        vec![
-            short(&name, 40),
-            trials.len().to_string(),
-            rate.unwrap_or_else(|| NONE.to_owned()),
-            words::spread(coefficient_of_variation(&rates)),
-            words::latency(latencies.and_then(|values| median(&values))),
-        ]
-    };
-    sitting.workloads().into_iter().map(row).collect()
-}
+use super::layout::{clamp, heading, list, paragraph};
+use super::words;
+use crate::chart::{plain, short};
+use crate::plan::Set;
+use crate::study::Study;
 
 /// All that a study holds, at most `width` characters wide (held between 60 and 110): what was said,
-/// sittings, the latest facts and what changed, test data, damage.
-pub fn study_text(study: &Study, width: usize) -> String {
+/// sittings with the grades of their trials, the latest facts and what changed, test data, damage.
+pub fn study_text(study: &Study, judgements: &Judgements, width: usize) -> String {
     let width = clamp(width);
     let banner = words::banner(words::made_up(study));
     let mut text = heading(&short(&format!("{banner}Study {}", study.name), width));
@@ -167,7 +34,7 @@ pub fn study_text(study: &Study, width: usize) -> String {
         ),
     );
     text += &data(study, width);
-    text += &sittings(study, width, banner);
+    text += &sittings(study, judgements, width, banner);
     text += &facts(study, width, banner);
     let remarks: Vec<String> = study.remarks.iter().map(|remark| plain(remark)).collect();
     text + &list(width, "Damage found", &remarks)
@@ -205,7 +72,7 @@ fn data(study: &Study, width: usize) -> String {
     list(width, "Test data", &data_words(study))
 }
 
-fn sittings(study: &Study, width: usize, banner: &str) -> String {
+fn sittings(study: &Study, judgements: &Judgements, width: usize, banner: &str) -> String {
     let sittings = history::sittings(study);
     if sittings.is_empty() {
         return "\nNothing has been measured yet.\n".to_owned();
@@ -222,8 +89,13 @@ fn sittings(study: &Study, width: usize, banner: &str) -> String {
         };
         let trials = words::count(sitting.trials.len(), "trial");
         let count = words::count(workloads.len(), "workload");
+        let numbers = sitting.trials.iter().map(|trial| trial.trial);
+        let grades = match grades::counted(judgements, numbers) {
+            grades if grades.is_empty() => String::new(),
+            grades => format!(" Grades: {grades}."),
+        };
         format!(
-            "{}, {}: {trials}{cut}, of {count} ({}).{tags}",
+            "{}, {}: {trials}{cut}, of {count} ({}).{grades}{tags}",
             sitting.phase,
             moment(sitting.started),
             workloads.join(", ")
@@ -270,16 +142,19 @@ fn facts(study: &Study, width: usize, banner: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    use super::super::sitting::sitting_text;
     use super::super::testing::{self, SCENES, Scene};
     use super::*;
+    use crate::judge::judge_all;
 
     #[test]
     fn every_study_fits_eighty_columns_without_control_characters() {
         for scene in SCENES {
             let study = testing::study(scene);
-            let mut text = study_text(&study, 80);
+            let judgements = judge_all(&study);
+            let mut text = study_text(&study, &judgements, 80);
             for sitting in 0..4 {
-                text += &sitting_text(&study, sitting, 80);
+                text += &sitting_text(&study, sitting, &judgements, 80);
             }
             for line in text.lines() {
                 assert!(line.chars().count() <= 80, "{scene:?}: {line}");
@@ -298,7 +173,8 @@ mod tests {
 
     #[test]
     fn a_study_tells_sittings_facts_changes_data_and_damage() {
-        let text = study_text(&testing::study(Scene::Full), 80);
+        let study = testing::study(Scene::Full);
+        let text = study_text(&study, &judge_all(&study), 80);
         for part in [
             "RAID 6, 4 drives of 6 TB, growing to 5",
             "Read set: 16 files, 64 GiB in all.",
@@ -308,18 +184,5 @@ mod tests {
         ] {
             assert!(text.contains(part), "{part} in\n{text}");
         }
-    }
-
-    #[test]
-    fn a_sitting_tells_each_trial_and_each_workload() {
-        let study = testing::study(Scene::Full);
-        let text = sitting_text(&study, 3, 80);
-        for trial in study.trials.iter().filter(|trial| trial.sitting == 3) {
-            let start = format!("{:<5}", trial.trial);
-            assert!(text.lines().any(|line| line.starts_with(&start)), "{text}");
-        }
-        assert!(text.contains("failed: reading file 3"), "{text}");
-        // Five trials, their workload, and the one that failed.
-        assert_eq!(text.matches("small-read-deep").count(), 7, "{text}");
     }
 }

@@ -1,15 +1,17 @@
 //! A comparison as text for a terminal.
 
+use super::grades::Judgements;
 use super::layout::{clamp, heading, list, paragraph, table};
+use super::verdict;
 use super::words::{self, NONE};
-use crate::chart::{Family, short};
-use crate::compare::{Comparison, Contrast, Group, Row};
+use crate::chart::{self, Family, short};
+use crate::compare::{Comparison, Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
 
 /// Verdicts in words, then rates, ratios and latencies in tables at most `width` characters wide
-/// (held between 60 and 110), then what a reader should know. Text from outside carries no control
-/// characters.
-pub fn comparison_text(comparison: &Comparison, width: usize) -> String {
+/// (held between 60 and 110), then what a reader should know. A void phase shows no figure that could
+/// be taken for a speed. Text from outside carries no control characters.
+pub fn comparison_text(comparison: &Comparison, judgements: &Judgements, width: usize) -> String {
     let width = clamp(width);
     let banner = words::banner(comparison.simulated);
     let mut text = heading(&short(
@@ -20,7 +22,7 @@ pub fn comparison_text(comparison: &Comparison, width: usize) -> String {
         text += &paragraph(width, "", &next);
     }
     for row in &comparison.workloads {
-        text += &verdicts(comparison, row, width);
+        text += &verdicts(comparison, judgements, row, width);
     }
     if comparison.workloads.is_empty() {
         return text + &list(width, "Left out", &words::excluded(comparison));
@@ -33,6 +35,8 @@ pub fn comparison_text(comparison: &Comparison, width: usize) -> String {
         .iter()
         .flat_map(words::remarks)
         .collect();
+    let limits = words::limits(comparison, judgements);
+    text += &list(width, "What limits", &limits);
     text += &list(width, "To know before trusting these", &remarks);
     text + &list(width, "Left out", &words::excluded(comparison))
 }
@@ -47,11 +51,11 @@ fn contrasts(row: &Row) -> impl Iterator<Item = (Phase, &Contrast)> {
     .filter_map(|(phase, contrast)| Some((phase, contrast?)))
 }
 
-fn verdicts(comparison: &Comparison, row: &Row, width: usize) -> String {
+fn verdicts(comparison: &Comparison, judgements: &Judgements, row: &Row, width: usize) -> String {
     let mut text = format!("\n{}\n", short(&row.workload, width));
     let rules = &comparison.rules;
     for (phase, contrast) in contrasts(row) {
-        let words = words::verdict(contrast, phase, rules);
+        let words = verdict::verdict(row, contrast, phase, rules, judgements);
         text += &paragraph(width, &format!("  {:<8}", phase.word()), &words);
     }
     if contrasts(row).next().is_none() {
@@ -72,12 +76,20 @@ fn name(row: &Row) -> String {
 fn rates(comparison: &Comparison, width: usize) -> String {
     let cell = |row: &Row, group: Option<&Group>| {
         group.map_or(NONE.to_owned(), |group| {
-            format!(
-                "{}\n{}, {}",
-                words::rate(Family::of(row), group.median_rate, group.block_bytes),
-                words::spread(group.spread),
-                words::count(group.trials.len(), "trial")
-            )
+            let grade = chart::letter(group.grade);
+            let trials = words::count(group.trials.len(), "trial");
+            match group.void {
+                Some(void) => {
+                    let cached = chart::cached(void.cached);
+                    let why = cached.unwrap_or_else(|| "not the drives' speed".to_owned());
+                    format!("void\n{why}\n{grade}, {trials}")
+                }
+                None => format!(
+                    "{}\n{grade}, {}, {trials}",
+                    words::rate(Family::of(row), group.median_rate, group.block_bytes),
+                    words::spread(group.spread)
+                ),
+            }
         })
     };
     let rows = comparison.workloads.iter().map(|row| {
@@ -87,12 +99,15 @@ fn rates(comparison: &Comparison, width: usize) -> String {
     let head = ["workload", "before", "during", "after"];
     title(
         comparison,
-        "Median rate; below it spread (standard deviation over mean) and trials",
+        "Median rate; below it grade, spread (deviation over mean) and trials",
     ) + &table(width, 1, &head, rows)
 }
 
 fn ratios(comparison: &Comparison, width: usize) -> String {
     let cells = |contrast: Option<&Contrast>| match contrast {
+        Some(contrast) if matches!(contrast.verdict, Verdict::Void { .. }) => {
+            ["void".to_owned(), NONE.to_owned()]
+        }
         Some(contrast) => [
             format!("{:.3}", contrast.ratio),
             contrast.welch.map_or(NONE.to_owned(), |welch| {
@@ -128,10 +143,15 @@ fn latencies(comparison: &Comparison, width: usize) -> String {
     for row in &comparison.workloads {
         for group in row.groups.iter().flatten() {
             let percentiles = [group.p50_ns, group.p95_ns, group.p99_ns];
-            dashes |= percentiles.contains(&None);
-            let mut cells = vec![name(row), group.phase.to_string()];
-            cells.extend(percentiles.map(words::latency));
-            cells.push(words::latency(group.max_ns.map(|ns| ns as f64)));
+            let grade = chart::letter(group.grade);
+            let mut cells = vec![name(row), format!("{} {grade}", group.phase)];
+            if group.void.is_some() {
+                cells.extend(["void"; 4].map(str::to_owned));
+            } else {
+                dashes |= percentiles.contains(&None);
+                cells.extend(percentiles.map(words::latency));
+                cells.push(words::latency(group.max_ns.map(|ns| ns as f64)));
+            }
             rows.push(cells);
         }
     }
@@ -162,7 +182,9 @@ mod tests {
 
     fn text(scene: Scene) -> String {
         let study = testing::study(scene);
-        comparison_text(&compare(&study, &judge_all(&study), Rules::of(&study)), 80)
+        let judgements = judge_all(&study);
+        let comparison = compare(&study, &judgements, Rules::of(&study));
+        comparison_text(&comparison, &judgements, 80)
     }
 
     #[test]

@@ -6,10 +6,11 @@ use jiff::{SignedDuration, Timestamp};
 use crate::facts::{Client, Facts, Link, Mount, Room};
 use crate::plan::{DataFile, Direction, Phase, Set, TestData, Workload, order};
 use crate::pool::Level;
-use crate::record::{Recording, WINDOW, summarize};
+use crate::record::{Observations, Recording, WINDOW, observed, summarize};
 use crate::seed::{Seed, standard_normal};
 use crate::study::{
-    Config, Expansion, FORMAT, Identity, LatencyLog, State, Study, Trial, WindowRow, render_latency,
+    Config, Expansion, FORMAT, Identity, LatencyLog, Server, State, Study, Trial, WindowRow,
+    render_latency,
 };
 use crate::units::{Bytes, Nanos};
 
@@ -24,17 +25,21 @@ pub(crate) enum Scene {
     BeforeDuring,
     /// All three phases, a failed and an interrupted trial, an own workload.
     Full,
-    /// The same, made up.
+    /// The same with observations: after the expansion a warm cache served the large reads, so that
+    /// their rate is higher and void; trials of all grades.
+    Warm,
+    /// As `Full`, made up.
     Simulated,
-    /// The same, with hostile text in every place that comes from outside.
+    /// As `Full`, with hostile text in every place that comes from outside.
     Hostile,
 }
 
-pub(crate) const SCENES: [Scene; 6] = [
+pub(crate) const SCENES: [Scene; 7] = [
     Scene::Empty,
     Scene::BeforeOnly,
     Scene::BeforeDuring,
     Scene::Full,
+    Scene::Warm,
     Scene::Simulated,
     Scene::Hostile,
 ];
@@ -70,6 +75,9 @@ pub(crate) fn study(scene: Scene) -> Study {
     study.latency = LatencyLog::parse(log.as_bytes()).unwrap();
     if phases.len() == 3 {
         spoil(&mut study);
+    }
+    if scene == Scene::Warm {
+        observe(&mut study);
     }
     if scene == Scene::Hostile {
         poison(&mut study);
@@ -288,6 +296,59 @@ fn spoil(study: &mut Study) {
     study
         .remarks
         .push("trials.csv ended in half a line, which was left out".into());
+}
+
+/// What was seen beside each trial of [`Scene::Warm`].
+fn observe(study: &mut Study) {
+    let pool = study.config.pool.as_mut().unwrap();
+    (pool.rpm, pool.drive_rate) = (Some(7_200), Some(Bytes(210_000_000)));
+    study.config.server = Some(Server {
+        address: None,
+        diskstats_command: Some("ssh lamp cat /proc/diskstats".into()),
+        members: ["sda", "sdb", "sdc", "sdd", "sde"]
+            .map(str::to_owned)
+            .into(),
+        empty_cache_command: None,
+        timeout_seconds: 30,
+    });
+    for trial in &study.trials {
+        let seen = observations(trial, &study.windows[&trial.trial]);
+        study.observations.insert(trial.trial, seen);
+    }
+}
+
+fn observations(trial: &Trial, windows: &[WindowRow]) -> Observations {
+    let mut seen = Observations::default();
+    seen.put(observed::WIRE_LINE_RATE, 10e9);
+    seen.put(observed::WIRE_MTU, 1500.0);
+    seen.put(observed::BUSIEST_CORE, 0.31);
+    let in_flight = u64::from(trial.depth) * trial.block_bytes;
+    let read: u64 = windows.iter().map(|window| window.read_bytes).sum();
+    let read = (read + in_flight * u64::from(trial.read_percent) / 100) as f64;
+    // The part that the drives did not read.
+    let cached = match (trial.workload.as_str(), trial.phase) {
+        ("large-read", Phase::After) => 0.83,
+        ("large-read", _) => 0.0,
+        ("mixed", Phase::After) => 0.2,
+        ("small-read-deep", Phase::After) => {
+            // A direct open that was accepted and buffered all the same.
+            seen.put(observed::RESIDENT_OF, 64.0 * 1024f64.powi(3));
+            seen.put(observed::RESIDENT_BEFORE, 0.0);
+            seen.put(observed::RESIDENT_AFTER, 20.0 * 1024f64.powi(3));
+            return seen;
+        }
+        _ => return seen,
+    };
+    seen.put(observed::PROCESS_FETCHED, read);
+    let drives = if trial.phase == Phase::Before { 4 } else { 5 };
+    seen.put(observed::MEMBERS, f64::from(drives));
+    for drive in 0..drives as usize {
+        let share = read * (1.0 - cached) / f64::from(drives);
+        seen.put(observed::member_read(drive), share);
+        seen.put(observed::member_written(drive), 0.0);
+        seen.put(observed::member_busy(drive), 0.95 * (1.0 - cached));
+    }
+    seen
 }
 
 fn poison(study: &mut Study) {

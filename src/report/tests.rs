@@ -2,6 +2,7 @@
 //! from outside.
 
 use std::collections::BTreeSet;
+use std::sync::OnceLock;
 
 use super::testing::{self, SCENES, Scene};
 use super::*;
@@ -9,20 +10,69 @@ use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
 use crate::plan::Phase;
 
-fn generated() -> jiff::Timestamp {
+pub(super) fn generated() -> jiff::Timestamp {
     "2026-03-06T09:00:00Z".parse().unwrap()
 }
 
-fn rendered(scene: Scene) -> (Study, Comparison, String) {
-    let study = testing::study(scene);
-    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
-    let figures = Figures::of(&study, &comparison);
-    let html = page(&study, &comparison, &figures, generated());
-    (study, comparison, html)
+/// A study with all that is made of it.
+pub(super) struct Rendered {
+    pub(super) study: Study,
+    pub(super) judgements: grades::Judgements,
+    pub(super) comparison: Comparison,
+    pub(super) html: String,
+}
+
+impl Rendered {
+    pub(super) fn of(study: Study, judgements: grades::Judgements) -> Self {
+        let comparison = compare(&study, &judgements, Rules::of(&study));
+        let figures = Figures::of(&study, &comparison, &judgements);
+        let html = page(&study, &comparison, &judgements, &figures, generated());
+        Self {
+            study,
+            judgements,
+            comparison,
+            html,
+        }
+    }
+
+    pub(super) fn files(&self) -> Vec<(String, String)> {
+        files(&self.study, &self.comparison, &self.judgements, generated())
+    }
+
+    pub(super) fn csv(&self) -> String {
+        comparison_csv(&self.comparison, &self.judgements)
+    }
+
+    pub(super) fn json(&self) -> String {
+        comparison_json(&self.comparison, &self.judgements)
+    }
+
+    pub(super) fn text(&self) -> String {
+        comparison_text(&self.comparison, &self.judgements, 80)
+    }
+
+    pub(super) fn verdict(&self, row: &crate::compare::Row, phase: Phase) -> String {
+        let contrast = match phase {
+            Phase::After => row.after_before.as_ref().unwrap(),
+            _ => row.during_before.as_ref().unwrap(),
+        };
+        let rules = &self.comparison.rules;
+        verdict::verdict(row, contrast, phase, rules, &self.judgements)
+    }
+}
+
+/// The rendered scene; each is made once.
+pub(super) fn rendered(scene: Scene) -> &'static Rendered {
+    static ALL: [OnceLock<Rendered>; SCENES.len()] = [const { OnceLock::new() }; SCENES.len()];
+    ALL[scene as usize].get_or_init(|| {
+        let study = testing::study(scene);
+        let judgements = judge_all(&study);
+        Rendered::of(study, judgements)
+    })
 }
 
 /// What stands between `start` and the next `end`, for each occurrence.
-fn between<'a>(text: &'a str, start: &str, end: &str) -> Vec<&'a str> {
+pub(super) fn between<'a>(text: &'a str, start: &str, end: &str) -> Vec<&'a str> {
     let pieces = text.split(start).skip(1);
     pieces
         .map(|piece| piece.split(end).next().unwrap_or_default())
@@ -31,9 +81,8 @@ fn between<'a>(text: &'a str, start: &str, end: &str) -> Vec<&'a str> {
 
 #[test]
 fn csv_reads_back_to_the_numbers_of_the_comparison() {
-    let study = testing::study(Scene::Full);
-    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
-    let text = comparison_csv(&comparison);
+    let all = rendered(Scene::Full);
+    let (comparison, text) = (&all.comparison, all.csv());
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let names = reader.headers().unwrap().clone();
     let records: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
@@ -77,10 +126,7 @@ fn csv_reads_back_to_the_numbers_of_the_comparison() {
 
 #[test]
 fn csv_of_nothing_is_a_header_and_of_half_a_study_has_empty_cells() {
-    let csv = |scene| {
-        let study = testing::study(scene);
-        comparison_csv(&compare(&study, &judge_all(&study), Rules::of(&study)))
-    };
+    let csv = |scene| rendered(scene).csv();
     assert_eq!(csv(Scene::Empty).lines().count(), 1);
     let half = csv(Scene::BeforeDuring);
     let mut reader = csv::Reader::from_reader(half.as_bytes());
@@ -100,10 +146,9 @@ fn csv_of_nothing_is_a_header_and_of_half_a_study_has_empty_cells() {
 
 #[test]
 fn json_holds_the_same_numbers_and_names_its_methods() {
-    let study = testing::study(Scene::Full);
-    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
-    let text = comparison_json(&comparison);
-    assert_eq!(text, comparison_json(&comparison));
+    let all = rendered(Scene::Full);
+    let (comparison, text) = (&all.comparison, all.json());
+    assert_eq!(text, all.json());
     let value: serde_json::Value = serde_json::from_str(&text).unwrap();
     for (index, row) in comparison.workloads.iter().enumerate() {
         let json = &value["workloads"][index];
@@ -137,7 +182,8 @@ fn json_holds_the_same_numbers_and_names_its_methods() {
 
 #[test]
 fn the_page_names_every_trial_and_every_verdict() {
-    let (study, comparison, html) = rendered(Scene::Full);
+    let all = rendered(Scene::Full);
+    let (study, comparison, html) = (&all.study, &all.comparison, &all.html);
     for trial in &study.trials {
         let row = format!("<th scope=\"row\">{}</th>", trial.trial);
         assert!(html.contains(&row), "trial {}", trial.trial);
@@ -145,11 +191,8 @@ fn the_page_names_every_trial_and_every_verdict() {
         assert!(html.contains(&title), "{title}");
     }
     for row in &comparison.workloads {
-        for (contrast, phase) in [
-            (&row.after_before, Phase::After),
-            (&row.during_before, Phase::During),
-        ] {
-            let verdict = words::verdict(contrast.as_ref().unwrap(), phase, &comparison.rules);
+        for phase in [Phase::After, Phase::During] {
+            let verdict = all.verdict(row, phase);
             // The sentence may begin with a capital letter.
             assert!(
                 html.replace('\u{a0}', " ").contains(&verdict[1..]),
@@ -165,7 +208,7 @@ fn the_page_names_every_trial_and_every_verdict() {
 
 #[test]
 fn the_page_needs_nothing_from_elsewhere() {
-    let (_, _, html) = rendered(Scene::Full);
+    let html = &rendered(Scene::Full).html;
     let without_namespace = html.replace("http://www.w3.org/2000/svg", "");
     for outside in [
         "http:", "https:", "<script", "<link", "@import", "url(", "src=",
@@ -176,8 +219,8 @@ fn the_page_needs_nothing_from_elsewhere() {
 
 #[test]
 fn identifiers_are_unique() {
-    let (_, _, html) = rendered(Scene::Hostile);
-    let all = between(&html, " id=\"", "\"");
+    let html = &rendered(Scene::Hostile).html;
+    let all = between(html, " id=\"", "\"");
     let unique: BTreeSet<&str> = all.iter().copied().collect();
     assert!(all.len() > 100);
     assert_eq!(unique.len(), all.len());
@@ -185,9 +228,9 @@ fn identifiers_are_unique() {
 
 #[test]
 fn text_from_outside_stays_text() {
-    let (study, comparison, html) = rendered(Scene::Hostile);
-    assert!(!html.contains("<script") && html.contains("&lt;script&gt;"));
-    let files = files(&study, &comparison, generated());
+    let all = rendered(Scene::Hostile);
+    assert!(!all.html.contains("<script") && all.html.contains("&lt;script&gt;"));
+    let files = all.files();
     for (name, text) in &files {
         assert!(!text.contains("<script"), "{name}");
         let forbidden = |c: char| (c.is_control() && c != '\n') || "\u{202E}\u{FFFE}".contains(c);
@@ -202,7 +245,7 @@ fn text_from_outside_stays_text() {
 
 #[test]
 fn made_up_results_say_so_in_every_heading_table_and_picture() {
-    let (study, comparison, html) = rendered(Scene::Simulated);
+    let all = rendered(Scene::Simulated);
     let parts = [
         ("<title>", "</title>"),
         ("<h2>", "</h2>"),
@@ -214,21 +257,21 @@ fn made_up_results_say_so_in_every_heading_table_and_picture() {
         ("<p class=\"banner\">", "</p>"),
     ];
     for (start, end) in parts {
-        let found = between(&html, start, end);
+        let found = between(&all.html, start, end);
         assert!(!found.is_empty(), "{start}");
         for part in found {
             assert!(part.contains("SIMULATED"), "{start}{part}");
         }
     }
-    for (name, text) in files(&study, &comparison, generated()) {
+    for (name, text) in all.files() {
         assert!(text.contains("SIMULATED"), "{name}");
     }
-    assert!(comparison_json(&comparison).contains("\"simulated\": true"));
+    assert!(all.json().contains("\"simulated\": true"));
     for scene in SCENES
         .into_iter()
         .filter(|scene| *scene != Scene::Simulated)
     {
-        assert!(!rendered(scene).2.contains("SIMULATED"), "{scene:?}");
+        assert!(!rendered(scene).html.contains("SIMULATED"), "{scene:?}");
     }
 }
 
@@ -242,22 +285,22 @@ fn a_half_done_study_says_what_is_next() {
             "measure again when the reshape has finished",
         ),
     ] {
-        let (_, comparison, html) = rendered(scene);
-        assert!(html.contains(next), "{scene:?}");
-        let text = comparison_text(&comparison, 80).replace('\n', " ");
+        let all = rendered(scene);
+        assert!(all.html.contains(next), "{scene:?}");
+        let text = all.text().replace('\n', " ");
         assert!(text.contains(next), "{scene:?}: {text}");
     }
-    let (_, comparison, html) = rendered(Scene::Full);
-    assert!(!html.contains("Next:") && !comparison_text(&comparison, 80).contains("Next:"));
+    let all = rendered(Scene::Full);
+    assert!(!all.html.contains("Next:") && !all.text().contains("Next:"));
 }
 
 #[test]
 fn pictures_in_files_stand_alone() {
-    let (study, comparison, _) = rendered(Scene::Full);
-    let files = files(&study, &comparison, generated());
+    let all = rendered(Scene::Full);
+    let files = all.files();
     assert_eq!(files[0].0, "report.html");
-    // Two families, six workloads, every trial.
-    assert_eq!(files.len(), 1 + 2 + 6 + study.trials.len());
+    // Two families, three phases, six workloads, every trial.
+    assert_eq!(files.len(), 1 + 2 + 3 + 6 + all.study.trials.len());
     for (name, svg) in &files[1..] {
         assert!(name.ends_with(".svg") && svg.starts_with("<svg "), "{name}");
         assert!(svg.contains("xmlns=") && !svg.contains("var("), "{name}");

@@ -1,7 +1,8 @@
 //! The sentences and figures that terminal and page share.
 
+use super::grades::{self, Judgements};
 use crate::chart::{Family, plain};
-use crate::compare::{Comparison, Contrast, Group, Row, Rules, Verdict};
+use crate::compare::{Comparison, Group, Row, Rules};
 use crate::plan::Phase;
 use crate::study::{Study, Trial};
 use crate::units::{Nanos, Rate, percent};
@@ -43,8 +44,8 @@ pub(super) fn change(ratio: f64) -> String {
     format!("{sign}{}", size(fraction))
 }
 
-/// A change without its sign.
-fn size(fraction: f64) -> String {
+/// A change without its sign: one decimal below 10 %.
+pub(super) fn size(fraction: f64) -> String {
     let size = fraction.abs();
     match size {
         s if s >= MOST => "over 10,000 %".to_owned(),
@@ -62,71 +63,6 @@ pub(super) fn spread(fraction: Option<f64>) -> String {
 pub(super) fn confidence(rules: &Rules) -> String {
     let decimals = usize::from((rules.confidence * 1000.0).round() % 10.0 != 0.0);
     percent(rules.confidence, decimals)
-}
-
-/// The interval of a contrast: `+29 % to +37 %`.
-pub(super) fn interval(contrast: &Contrast) -> Option<String> {
-    let welch = contrast.welch?;
-    Some(format!("{} to {}", change(welch.low), change(welch.high)))
-}
-
-/// The verdict as a sentence without a full stop; `other` is the phase that was held against
-/// `before`.
-pub(super) fn verdict(contrast: &Contrast, other: Phase, rules: &Rules) -> String {
-    let within = || {
-        let range = interval(contrast).unwrap_or_else(|| NONE.to_owned());
-        format!("{} interval {range}", confidence(rules))
-    };
-    match contrast.verdict {
-        Verdict::Gain => format!("gain of {} ({})", size(contrast.ratio - 1.0), within()),
-        Verdict::Loss => format!("loss of {} ({})", size(contrast.ratio - 1.0), within()),
-        Verdict::Void {
-            phase,
-            cached_percent,
-        } => {
-            let share = cached_percent
-                .map(|share| format!(" (about {share} %)"))
-                .unwrap_or_default();
-            format!(
-                "void: {phase} was served from a cache{share}; lay down more test data or empty the server's cache, and measure again"
-            )
-        }
-        Verdict::NotEnoughTrials {
-            before,
-            other: more,
-        } => {
-            let side = |n: usize, phase: Phase| (n > 0).then(|| format!("{n} more {phase}"));
-            let sides: Vec<String> = [side(before, Phase::Before), side(more, other)]
-                .into_iter()
-                .flatten()
-                .collect();
-            format!("not enough trials: {} would do", sides.join(" and "))
-        }
-        Verdict::NoProvableChange { trials } => {
-            let sure = contrast
-                .welch
-                .is_some_and(|welch| welch.low > 1.0 || welch.high < 1.0);
-            if sure {
-                return format!(
-                    "no provable change of {} or more: {}, {}",
-                    size(rules.threshold),
-                    change(contrast.ratio),
-                    within()
-                );
-            }
-            let provable = contrast.smallest_provable.map_or(String::new(), |factor| {
-                format!(
-                    " (a change of {} or more would probably have shown)",
-                    size(factor - 1.0)
-                )
-            });
-            let advice = trials.map_or(String::new(), |trials| {
-                let seen = change(contrast.ratio);
-                format!("; {trials} trials on each side would probably settle the {seen} seen")
-            });
-            format!("no provable change{provable}{advice}")
-        }
-    }
 }
 
 /// The rate of a group, in the unit of its family: `421.3 MB/s`, `412 op/s`.
@@ -192,6 +128,39 @@ pub(super) fn remarks(row: &Row) -> Vec<String> {
     groups
         .flat_map(|group| group_remarks(&plain(&row.workload), row.load.reads(), group))
         .collect()
+}
+
+/// The rate of a group with its grade: `421.3 MB/s (A)`; `void, about 83 % cached (X)`.
+pub(super) fn graded_rate(row: &Row, group: &Group) -> String {
+    let rate = || rate(Family::of(row), group.median_rate, group.block_bytes);
+    let value = crate::chart::void(group).unwrap_or_else(rate);
+    format!("{value} ({})", crate::chart::letter(group.grade))
+}
+
+/// What limits each phase of each workload, the same sentence once.
+pub(super) fn limits(comparison: &Comparison, judgements: &Judgements) -> Vec<String> {
+    let sentence = |(row, group): (&Row, &Group)| {
+        let limiting = grades::limiting(judgements, &group.trials)?;
+        let grade = crate::chart::letter(group.grade);
+        let place = format!("{} {} ({grade})", plain(&row.workload), group.phase);
+        Some((place, plain(&limiting.sentence)))
+    };
+    let rows = comparison.workloads.iter();
+    let groups = rows.flat_map(|row| row.groups.iter().flatten().map(move |group| (row, group)));
+    merged(groups.filter_map(sentence))
+}
+
+/// Sentences about places, each once with all its places before it.
+pub(super) fn merged(sentences: impl Iterator<Item = (String, String)>) -> Vec<String> {
+    let mut merged: Vec<(String, String)> = Vec::new();
+    for (place, sentence) in sentences {
+        match merged.iter_mut().find(|(_, known)| *known == sentence) {
+            Some((places, _)) => *places += &format!(", {place}"),
+            None => merged.push((place, sentence)),
+        }
+    }
+    let told = |(places, sentence)| format!("{places}: {sentence}.");
+    merged.into_iter().map(told).collect()
 }
 
 fn group_remarks(name: &str, reads: bool, group: &Group) -> Vec<String> {

@@ -171,9 +171,12 @@ pub struct Expansion {
 }
 
 /// How the server is asked, by commands that the person wrote. Each runs through the shell.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Server {
+    /// Name or address of the server, where the mount does not tell one that can be looked up.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub address: Option<String>,
     /// Prints the server's `/proc/diskstats`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub diskstats_command: Option<String>,
@@ -190,6 +193,19 @@ pub struct Server {
 
 fn patience() -> u64 {
     30
+}
+
+impl Default for Server {
+    /// Nothing can be asked.
+    fn default() -> Self {
+        Self {
+            address: None,
+            diskstats_command: None,
+            members: Vec::new(),
+            empty_cache_command: None,
+            timeout_seconds: patience(),
+        }
+    }
 }
 
 impl Expansion {

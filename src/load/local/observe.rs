@@ -67,7 +67,7 @@ impl Observer {
         server: Server,
         link_gigabits: Option<f64>,
     ) -> Self {
-        let sources = Sources::find(share, &[]);
+        let sources = Sources::find(share, server.address.as_deref(), &[]);
         let line = sources.link().and_then(|link| {
             let links = probe::links().ok()?;
             let own = links.into_iter().find(|own| own.name == link.interface)?;

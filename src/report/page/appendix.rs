@@ -3,10 +3,11 @@
 use maud::{Markup, html};
 
 use super::Context;
+use super::real::grade;
 use crate::chart::plain;
 use crate::facts::Change;
-use crate::report::study::{self, data_words, moment};
-use crate::report::{history, words};
+use crate::report::study::{data_words, moment};
+use crate::report::{grades, history, sitting, words};
 use crate::study::Trial;
 
 /// The latest facts, and what changed.
@@ -74,7 +75,8 @@ pub(super) fn series(context: &Context<'_>) -> Markup {
             (context.heading("Each trial, second by second"))
             p {
                 "Rate of each window of one second. Windows before steady state stand hollow on a shaded \
-                 ground; the level line is the mean of the others. Pictures of a workload share their scale."
+                 ground; the level line is the mean of the others. Pictures of a workload share their scale. What \
+                 a cache served has the word void and no mean."
             }
             @for (workload, figures) in &context.figures.series {
                 details {
@@ -104,13 +106,13 @@ pub(super) fn trials(context: &Context<'_>) -> Markup {
                 }
                 div.scroll {
                     table {
-                        (context.caption("A row a trial, in the order in which they were made."))
+                        (context.caption("A row a trial, in the order in which they were made; figures of void trials in parentheses."))
                         thead { tr {
-                            @for head in ["Trial", "Sitting", "Phase", "Workload", "Started", "Rate", "Median",
+                            @for head in ["Trial", "Sitting", "Phase", "Workload", "Started", "Grade", "Rate", "Median",
                                 "99th", "Worst", "Steady", "Flush", "Tags and notes"]
                             { th scope="col" { (head) } }
                         } }
-                        tbody { @for trial in &context.study.trials { (trial_row(trial)) } }
+                        tbody { @for trial in &context.study.trials { (trial_row(context, trial)) } }
                     }
                 }
             }
@@ -118,8 +120,11 @@ pub(super) fn trials(context: &Context<'_>) -> Markup {
     }
 }
 
-fn trial_row(trial: &Trial) -> Markup {
+fn trial_row(context: &Context<'_>, trial: &Trial) -> Markup {
+    let judged = context.judgements.get(&trial.trial);
+    let void = grades::is_void(judged);
     let latency = |ns: Option<u64>| words::latency(ns.map(|ns| ns as f64));
+    let bracket = |text: String| if void { format!("({text})") } else { text };
     html! {
         tr {
             th scope="row" { (trial.trial) }
@@ -127,16 +132,17 @@ fn trial_row(trial: &Trial) -> Markup {
             td.word { (trial.phase) }
             td.word { bdi { (plain(&trial.workload)) } }
             td.word { (moment(trial.started)) }
-            td { (study::rate(trial)) }
-            td { (latency(trial.p50_ns)) }
-            td { (latency(trial.p99_ns)) }
-            td { (latency(trial.max_ns)) }
+            td { (grade(void, grades::letter(judged))) }
+            td { (bracket(sitting::rate(trial))) }
+            td { (bracket(latency(trial.p50_ns))) }
+            td { (bracket(latency(trial.p99_ns))) }
+            td { (bracket(latency(trial.max_ns))) }
             td { (words::steadiness(trial)) }
             td { @if let Some(seconds) = trial.flush_seconds { (format!("{seconds:.1} s")) } }
             td.word {
                 bdi { (plain(&trial.tags)) }
                 @if !trial.notes.is_empty() { " " bdi { (plain(&trial.notes)) } }
-                @if let Some(cause) = study::cause(trial) { " " bdi { (cause) } }
+                @if let Some(cause) = sitting::cause(trial) { " " bdi { (cause) } }
             }
         }
     }

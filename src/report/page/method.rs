@@ -70,7 +70,7 @@ pub(super) fn method(context: &Context<'_>) -> Markup {
 
 /// What the words mean.
 pub(super) fn definitions(context: &Context<'_>) -> Markup {
-    const TERMS: [(&str, &str); 9] = [
+    const TERMS: [(&str, &str); 11] = [
         (
             "Before, during, after",
             "The pool as it was; while the array reshapes; with its new drive, reshape finished.",
@@ -99,6 +99,14 @@ pub(super) fn definitions(context: &Context<'_>) -> Markup {
         (
             "Flush",
             "Forcing what was written to the drives, after the last write of a trial; it counts as time of the trial.",
+        ),
+        (
+            "Grade",
+            "How far a trial’s rate may be taken for the drives’: A, B, C or X. Of a phase: the worst of its trials that count.",
+        ),
+        (
+            "Void",
+            "Graded C or X: bytes came, or may have come, from a cache. No verdict is built on it; a phase is void when it has no other trials.",
         ),
         (
             "Steady",

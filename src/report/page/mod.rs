@@ -3,12 +3,15 @@
 
 mod appendix;
 mod method;
+pub(super) mod real;
 mod results;
+mod statistics;
 
 use jiff::Timestamp;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::figures::{Figure, Figures};
+use super::grades::Judgements;
 use super::history;
 use super::study::moment;
 use super::words;
@@ -23,6 +26,7 @@ const STYLE: &str = include_str!("style.css");
 struct Context<'a> {
     study: &'a Study,
     comparison: &'a Comparison,
+    judgements: &'a Judgements,
     figures: &'a Figures,
     simulated: bool,
 }
@@ -58,16 +62,19 @@ impl Context<'_> {
 
 /// The whole report of `study` as one HTML document; `generated` is the moment that it names.
 ///
-/// Text from outside is escaped; a half-done study says what is next.
+/// Text from outside is escaped; a half-done study says what is next; what is void says so as loudly as a
+/// gain is told.
 pub fn page(
     study: &Study,
     comparison: &Comparison,
+    judgements: &Judgements,
     figures: &Figures,
     generated: Timestamp,
 ) -> String {
     let context = Context {
         study,
         comparison,
+        judgements,
         figures,
         simulated: comparison.simulated || words::made_up(study),
     };
@@ -98,6 +105,7 @@ pub fn page(
                 main {
                     (masthead(&context, &name, generated))
                     (results::verdicts(&context))
+                    (real::real(&context))
                     (results::rates(&context))
                     (results::latencies(&context))
                     (results::caveats(&context))
@@ -111,7 +119,7 @@ pub fn page(
                 footer {
                     "Made by poolproof " (env!("CARGO_PKG_VERSION")) " on " (moment(generated))
                     ". Every number follows from the study's own files: trials.csv, windows.csv, "
-                    "latency.hlog and the fingerprints in facts."
+                    "observations.csv, latency.hlog and the fingerprints in facts."
                 }
             }
         }

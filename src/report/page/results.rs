@@ -2,10 +2,12 @@
 
 use maud::{Markup, html};
 
-use super::{Context, sentence_case, unbroken};
-use crate::chart::{Family, plain};
+use super::real::grade;
+use super::{Context, sentence_case, statistics, unbroken};
+use crate::chart::{Family, letter, plain, void};
 use crate::compare::{Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
+use crate::report::verdict;
 use crate::report::words::{self, NONE};
 
 /// A sentence a workload, and what is next.
@@ -24,16 +26,18 @@ pub(super) fn verdicts(context: &Context<'_>) -> Markup {
 
 fn verdict(context: &Context<'_>, row: &Row) -> Markup {
     let rules = &context.comparison.rules;
-    let rate = |group: &Group| words::rate(Family::of(row), group.median_rate, group.block_bytes);
-    let sentence =
-        |contrast: &Contrast, phase: Phase| unbroken(&words::verdict(contrast, phase, rules));
+    let sentence = |contrast: &Contrast, phase: Phase| {
+        let judgements = context.judgements;
+        unbroken(&verdict::verdict(row, contrast, phase, rules, judgements))
+    };
     let medians: Vec<String> = row
         .groups
         .iter()
         .flatten()
         .map(|group| {
             let trials = words::numbers(&group.trials);
-            format!("{} {} (trials {trials})", rate(group), group.phase)
+            let rate = unbroken(&words::graded_rate(row, group));
+            format!("{} {rate}, trials {trials}", group.phase)
         })
         .collect();
     // The expansion's outcome is the headline; until it is known, what it costs is.
@@ -42,9 +46,16 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
         (None, Some(during)) => (Some((during, Phase::During)), None),
         (None, None) => (None, None),
     };
+    let void = headline.is_some_and(|(contrast, _)| is_void(contrast));
+    let letters = row.groups.iter().flatten().map(|group| {
+        html! { " · " (group.phase) " " (grade(group.void.is_some(), letter(group.grade))) }
+    });
     html! {
-        li {
-            p.name { (context.banner()) bdi { (plain(&row.workload)) } }
+        li.void[void] {
+            p.name {
+                (context.banner()) bdi { (plain(&row.workload)) }
+                @for each in letters { (each) }
+            }
             @if let Some((contrast, phase)) = headline {
                 p.verdict {
                     (sign(contrast)) " " (sentence_case(&sentence(contrast, phase)))
@@ -55,9 +66,14 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
             @if let Some(during) = beside {
                 p.small { "While the array reshaped: " (sentence(during, Phase::During)) "." }
             }
-            @if !medians.is_empty() { p.small { "Median rate: " (medians.join(", ")) "." } }
+            @if !medians.is_empty() { p.small { "Median rate and grade: " (medians.join("; ")) "." } }
         }
     }
+}
+
+/// Whether nothing can be said of a change.
+pub(super) fn is_void(contrast: &Contrast) -> bool {
+    matches!(contrast.verdict, Verdict::Void { .. })
 }
 
 /// A sign that says the verdict's kind without colour.
@@ -84,7 +100,7 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
             (context.heading("Rates"))
             div.scroll {
                 table {
-                    (context.caption("Median rate, spread and trials by phase; ratios to before."))
+                    (context.caption("Median rate, grade, spread and trials by phase; ratios to before."))
                     thead {
                         tr {
                             th scope="col" { "Workload" }
@@ -103,13 +119,13 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
             div.figures.wide {
                 @for figure in &context.figures.rates {
                     (context.figure(figure, "The mark is the median, the bar the interval of the mean; rings below are \
-                        single trials."))
+                        single trials; the letter is the grade. A hatched lane is void and has no rate."))
                 }
             }
-            @if comparison.workloads.iter().any(|row| row.during_before.is_some() || row.after_before.is_some()) {
+            @if comparison.workloads.iter().any(statistics::any) {
                 details {
                     summary { (context.banner()) "Further statistics of each ratio" }
-                    div.scroll { (statistics(context)) }
+                    div.scroll { (statistics::table(context)) }
                 }
             }
         }
@@ -121,7 +137,10 @@ fn rate_row(row: &Row) -> Markup {
     let ratio = |contrast: Option<&Contrast>| {
         html! {
             td {
-                @if let Some(contrast) = contrast {
+                @if let Some(contrast) = contrast.filter(|contrast| is_void(contrast)) {
+                    strong.tag { (contrast.verdict.word()) } br;
+                    small { "no ratio" }
+                } @else if let Some(contrast) = contrast {
                     strong { (format!("{:.3}", contrast.ratio)) } br;
                     small {
                         @if let Some(welch) = contrast.welch { (format!("{:.3} to {:.3}", welch.low, welch.high)) }
@@ -137,63 +156,26 @@ fn rate_row(row: &Row) -> Markup {
             @for phase in Phase::ALL {
                 td {
                     @if let Some(group) = row.group(phase) {
-                        (words::rate(family, group.median_rate, group.block_bytes)) br;
-                        small {
-                            (words::spread(group.spread)) " · " (words::count(group.trials.len(), "trial")) br;
-                            "nos. " (words::numbers(&group.trials))
+                        @if let Some(words) = void(group) {
+                            (grade(true, letter(group.grade))) br;
+                            small {
+                                (unbroken(&words)) br;
+                                (words::count(group.trials.len(), "trial")) br;
+                                "nos. " (words::numbers(&group.trials))
+                            }
+                        } @else {
+                            (words::rate(family, group.median_rate, group.block_bytes)) " "
+                            (grade(false, letter(group.grade))) br;
+                            small {
+                                (words::spread(group.spread)) " · " (words::count(group.trials.len(), "trial")) br;
+                                "nos. " (words::numbers(&group.trials))
+                            }
                         }
                     } @else { (NONE) }
                 }
             }
             (ratio(row.during_before.as_ref()))
             (ratio(row.after_before.as_ref()))
-        }
-    }
-}
-
-fn statistics(context: &Context<'_>) -> Markup {
-    let ratio = |value: Option<f64>| value.map_or(NONE.to_owned(), |ratio| format!("{ratio:.3}"));
-    let p = |value: f64| match value {
-        p if p < 0.0001 => "< 0.0001".to_owned(),
-        p => format!("{p:.4}"),
-    };
-    let row = |row: &Row, phase: Phase, contrast: &Contrast| {
-        html! {
-            tr {
-                th scope="row" { bdi { (plain(&row.workload)) } }
-                td { (phase) " ÷ before" }
-                td { (contrast.welch.map_or(NONE.to_owned(), |welch| p(welch.p))) }
-                td { (contrast.welch.map_or(NONE.to_owned(), |welch| format!("{:.1}", welch.degrees_of_freedom))) }
-                td { (ratio(contrast.hodges_lehmann)) }
-                td {
-                    @if let Some(test) = contrast.permutation {
-                        (p(test.p)) br;
-                        small { (test.count) " of " (test.total) @if test.exact { ", exact" } @else { ", drawn" } }
-                    } @else { (NONE) }
-                }
-                td {
-                    @if let Some(interval) = contrast.bootstrap {
-                        (format!("{:.3} to {:.3}", interval.low, interval.high))
-                    } @else { (NONE) }
-                }
-                td { (ratio(contrast.smallest_provable)) }
-            }
-        }
-    };
-    html! {
-        table.second {
-            (context.caption("Welch on logs, and three methods that need no normal distribution."))
-            thead { tr {
-                @for head in ["Workload", "Ratio", "Welch p", "Degrees of freedom", "Hodges-Lehmann ratio",
-                    "Permutation p", "Bootstrap, ratio of medians", "Smallest provable factor"]
-                { th scope="col" { (head) } }
-            } }
-            tbody {
-                @for each in &context.comparison.workloads {
-                    @if let Some(contrast) = &each.during_before { (row(each, Phase::During, contrast)) }
-                    @if let Some(contrast) = &each.after_before { (row(each, Phase::After, contrast)) }
-                }
-            }
         }
     }
 }
@@ -209,7 +191,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
         .workloads
         .iter()
         .flat_map(|row| row.groups.iter().flatten());
-    let dashes = groups.any(|group| percentiles(group).contains(&None));
+    let dashes = groups.any(|group| group.void.is_none() && percentiles(group).contains(&None));
     html! {
         section {
             (context.heading("Latency"))
@@ -217,7 +199,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
                 table.second {
                     (context.caption("Median over the trials of each percentile, and the worst operation of all."))
                     thead { tr {
-                        @for head in ["Workload", "Phase", "Median", "95th", "99th", "Worst", "Trials"]
+                        @for head in ["Workload", "Phase and grade", "Median", "95th", "99th", "Worst", "Trials"]
                         { th scope="col" { (head) } }
                     } }
                     tbody {
@@ -229,9 +211,13 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
                                             bdi { (plain(&row.workload)) }
                                         }
                                     }
-                                    td.word { (group.phase) }
-                                    @for ns in percentiles(group) { td { (words::latency(ns)) } }
-                                    td { (words::latency(group.max_ns.map(|ns| ns as f64))) }
+                                    td.word { (group.phase) " " (grade(group.void.is_some(), letter(group.grade))) }
+                                    @if group.void.is_some() {
+                                        @for _ in 0..4 { td { "void" } }
+                                    } @else {
+                                        @for ns in percentiles(group) { td { (words::latency(ns)) } }
+                                        td { (words::latency(group.max_ns.map(|ns| ns as f64))) }
+                                    }
                                     td { (words::numbers(&group.trials)) }
                                 }
                             }
@@ -243,7 +229,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
             div.figures {
                 @for figure in &context.figures.latencies {
                     (context.figure(figure, "All trials of a phase merged; a line ends where fewer than ten \
-                        operations lie beyond it."))
+                        operations lie beyond it. A faint trace with hollow marks is void."))
                 }
             }
         }
@@ -277,6 +263,7 @@ pub(super) fn caveats(context: &Context<'_>) -> Markup {
     html! {
         section {
             (context.heading("Before you trust this"))
+            (list("What limits", &words::limits(context.comparison, context.judgements)))
             (list("Signs that speak against a number", &remarks))
             (list("Trials left out", &excluded))
             (list("Damage found in the study’s files", &damage))

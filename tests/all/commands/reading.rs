@@ -8,8 +8,10 @@ use std::process::{Command, Output};
 use super::{LONG, NEW, Place, SHORT, contents, start, stderr, wait_for_rows};
 use crate::support::{find, say};
 
-const READERS: [&str; 4] = [
+const READERS: [&str; 6] = [
     "show scans",
+    "why scans",
+    "why scans --csv",
     "compare scans",
     "compare scans --json",
     "report scans --to page",

@@ -4,6 +4,7 @@
 //! those of the member drive. Only their ratios to what was read are looked at; how fast this
 //! machine is, is its own affair.
 
+mod grades;
 mod link;
 mod server;
 mod share;

@@ -3,6 +3,7 @@
 
 mod config;
 mod counts;
+mod grades;
 mod program;
 mod replies;
 mod server;

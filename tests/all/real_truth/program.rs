@@ -1,26 +1,50 @@
 //! The program sees of the share what it is.
 
 use std::collections::BTreeMap;
+use std::fs;
 use std::path::Path;
 use std::time::Duration;
 
 use super::config::{Cache, Config, Direct, Flush, Positioning, Writes};
+use super::counts::Counts;
 use super::share::TruthShare;
 use super::{MIB, SMALL, mount, quick};
 use crate::support::{output, poolproof, say};
 
 /// A study of a share.
-struct Scene {
+pub(super) struct Scene {
     share: TruthShare,
     study: String,
 }
 
 impl Scene {
-    fn set(config: &Config) -> Option<Self> {
+    pub(super) fn set(config: &Config) -> Option<Self> {
         let share = mount(config)?;
         let study = share.beside().join("scans").to_string_lossy().into_owned();
         poolproof(&["new", &study, "--share", &share.path().to_string_lossy()]);
         Some(Self { share, study })
+    }
+
+    /// Adds lines to `study.toml`.
+    pub(super) fn configure(&self, more: &str) {
+        let config = Path::new(&self.study).join("study.toml");
+        let text = fs::read_to_string(&config).unwrap();
+        fs::write(&config, format!("{text}\n{more}")).unwrap();
+    }
+
+    /// The folder of the study.
+    pub(super) fn study(&self) -> &str {
+        &self.study
+    }
+
+    /// The file with the counters of the share's members.
+    pub(super) fn members(&self) -> String {
+        self.share.members().to_string_lossy().into_owned()
+    }
+
+    /// What the share counted.
+    pub(super) fn counts(&self) -> Counts {
+        self.share.counts()
     }
 
     fn words<'a>(&'a self, workloads: &[&'a str], seconds: &'a str) -> Vec<&'a str> {
@@ -32,7 +56,7 @@ impl Scene {
     }
 
     /// Measures one trial of each workload.
-    fn measure(&self, workloads: &[&str], seconds: &str) {
+    pub(super) fn measure(&self, workloads: &[&str], seconds: &str) {
         poolproof(&self.words(workloads, seconds));
     }
 

@@ -1,0 +1,41 @@
+//! `poolproof why`: the evidence behind a trial's grade.
+
+use super::{Exit, Failure, print};
+use crate::judge::judge_all;
+use crate::{report, store};
+
+/// Lays out why a trial has its grade: what was expected, what was seen, what it proves, what limits.
+///
+/// A holds at the wire or the drives, B shows no sign of trouble, C is suspect, X is rejected. What
+/// was not observed speaks neither for nor against.
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Examples:\n  poolproof why scans\n  poolproof why scans 12\n  poolproof why scans --csv > grades.csv"
+)]
+pub(super) struct Arguments {
+    #[command(flatten)]
+    folder: super::StudyFolder,
+    /// Number of the trial [default: the latest that is complete].
+    #[arg(value_name = "TRIAL")]
+    trial: Option<u64>,
+    /// Grades and limits of all complete trials as CSV, a row a trial.
+    #[arg(long, conflicts_with_all = ["json", "trial"])]
+    csv: bool,
+    /// The trial's evidence as JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    let study = store::read(&arguments.folder.study)?;
+    study.remarks.iter().for_each(|remark| super::say(remark));
+    let judgements = judge_all(&study);
+    let trial = arguments.trial;
+    let text = match (arguments.csv, arguments.json) {
+        (true, _) => Ok(report::why_csv(&study, &judgements)),
+        (_, true) => report::why_json(&study, trial, &judgements),
+        _ => report::why_text(&study, trial, &judgements, super::width()),
+    };
+    print(&text.map_err(|message| Failure::new(Exit::Study, message))?)?;
+    Ok(Exit::Done)
+}

@@ -1,0 +1,188 @@
+//! Grades, cached parts, limits and causes in words, the same for terminal, files and page.
+
+use std::collections::BTreeMap;
+
+use super::words::NONE;
+use crate::compare::Group;
+use crate::judge::{Evidence, Grade, Judgement, Layer, Limiting, Ruling, Says, Share};
+use crate::units::percent;
+
+/// Judgements by number of trial.
+pub(super) type Judgements = BTreeMap<u64, Judgement>;
+
+/// A cached part up to this is none: counts have edges.
+const NEGLIGIBLE: f64 = 0.05;
+
+/// All grades, best first.
+pub(super) const ALL: [Grade; 4] = [Grade::A, Grade::B, Grade::C, Grade::X];
+
+/// A grade in a word or two.
+pub(super) fn word(grade: Grade) -> &'static str {
+    match grade {
+        Grade::A => "verified",
+        Grade::B => "no sign of trouble",
+        Grade::C => "suspect",
+        Grade::X => "rejected",
+    }
+}
+
+/// `grade X, rejected: served from a cache (about 83 %)`.
+pub(super) fn sentence(ruling: &Ruling) -> String {
+    let grade = ruling.grade;
+    let reason = crate::chart::plain(&ruling.reason);
+    format!("grade {}, {}: {reason}", grade.letter(), word(grade))
+}
+
+/// The cached part where it says something: beside a mere suspicion, a count of nothing would be read
+/// as a clearance.
+pub(super) fn cached(ruling: &Ruling) -> Option<Share> {
+    let suspicion = |share: &Share| !ruling.grade.holds() && share.estimate <= NEGLIGIBLE;
+    ruling.cached.filter(|share| !suspicion(share))
+}
+
+/// The cached part with its bounds: `about 83 % (80 % to 86 %)`.
+pub(super) fn share(ruling: &Ruling) -> String {
+    cached(ruling).map_or("not known".to_owned(), |share| {
+        format!("about {} ({})", percent(share.estimate, 0), bounds(share))
+    })
+}
+
+/// `80 % to 86 %`.
+pub(super) fn bounds(share: Share) -> String {
+    format!("{} to {}", percent(share.low, 0), percent(share.high, 0))
+}
+
+/// Whether no speed of the drives can be read from a trial of this grade.
+pub(super) fn is_void(judgement: Option<&Judgement>) -> bool {
+    judgement.is_some_and(|judged| !judged.ruling.grade.holds())
+}
+
+/// The judgement of the worst of `trials`: by grade, then by cached part.
+pub(super) fn worst<'a>(judgements: &'a Judgements, trials: &[u64]) -> Option<&'a Judgement> {
+    let cached = |judged: &Judgement| judged.ruling.cached.map_or(0.0, |share| share.estimate);
+    trials
+        .iter()
+        .filter_map(|trial| judgements.get(trial))
+        .max_by(|a, b| {
+            let by_grade = a.ruling.grade.cmp(&b.ruling.grade);
+            by_grade.then(cached(a).total_cmp(&cached(b)))
+        })
+}
+
+/// What limited most of `trials`, told by the first of those.
+pub(super) fn limiting<'a>(judgements: &'a Judgements, trials: &[u64]) -> Option<&'a Limiting> {
+    let all: Vec<&Limiting> = trials
+        .iter()
+        .filter_map(|trial| Some(&judgements.get(trial)?.limiting))
+        .collect();
+    let count = |of: &Limiting| all.iter().filter(|other| other.limit == of.limit).count();
+    // The last of equal maxima is taken: from behind, that is the first.
+    all.iter().rev().copied().max_by_key(|of| count(of))
+}
+
+/// The grades of `trials`, counted: `3 A, 1 X`.
+pub(super) fn counted(judgements: &Judgements, trials: impl Iterator<Item = u64>) -> String {
+    let grades: Vec<Grade> = trials
+        .filter_map(|trial| Some(judgements.get(&trial)?.ruling.grade))
+        .collect();
+    let counts = ALL.into_iter().filter_map(|grade| {
+        let count = grades.iter().filter(|other| **other == grade).count();
+        let void = if grade.holds() { "" } else { " (void)" };
+        (count > 0).then(|| format!("{count} {}{void}", grade.letter()))
+    });
+    counts.collect::<Vec<_>>().join(", ")
+}
+
+/// Why a number is not the drives'.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Cause {
+    /// The record contradicts itself.
+    Broken,
+    /// A cache served, or may have.
+    Cache(Layer),
+}
+
+/// The cause behind a grade that does not hold; `None` for one that does.
+pub(super) fn cause(judgement: &Judgement) -> Option<Cause> {
+    if judgement.ruling.grade.holds() {
+        return None;
+    }
+    if judgement
+        .evidence
+        .iter()
+        .any(|sign| sign.says == Says::Broken)
+    {
+        return Some(Cause::Broken);
+    }
+    let claims = judgement.evidence.iter().filter_map(claim);
+    let strongest = claims.max_by(|a, b| a.0.strength.cmp(&b.0.strength).then(a.2.total_cmp(&b.2)));
+    strongest.map(|(_, layer, _)| Cause::Cache(layer))
+}
+
+/// A sign that speaks against a layer, with the part that it tells.
+fn claim(sign: &Evidence) -> Option<(&Evidence, Layer, f64)> {
+    match sign.says {
+        Says::Served(layer, share) if share.estimate > NEGLIGIBLE => {
+            Some((sign, layer, share.estimate))
+        }
+        Says::AtLeast(layer, least) if least > NEGLIGIBLE => Some((sign, layer, least)),
+        Says::Suspect(layer) => Some((sign, layer, 0.0)),
+        _ => None,
+    }
+}
+
+/// Why the group is void, in a few words with its grade: `served from a cache (about 83 %), grade X`.
+pub(super) fn why_void(judgements: &Judgements, group: &Group) -> String {
+    let grade = crate::chart::letter(group.grade);
+    match group.void.and_then(|void| void.cached) {
+        Some(cached) if cached > NEGLIGIBLE => {
+            format!(
+                "served from a cache (about {}), grade {grade}",
+                percent(cached, 0)
+            )
+        }
+        _ => match worst(judgements, &group.trials) {
+            Some(judged) => sentence(&judged.ruling),
+            None => format!("grade {grade}"),
+        },
+    }
+}
+
+/// What to do about a void group, in a few words.
+pub(super) fn remedy(cause: Option<Cause>) -> &'static str {
+    match cause {
+        Some(Cause::Broken) => "measure again on a client that is not busy",
+        Some(Cause::Cache(Layer::Client)) => {
+            "lay down more test data than this client's memory (--size) or get direct I/O to work, \
+             and measure again"
+        }
+        Some(Cause::Cache(Layer::Server)) | None => {
+            "lay down more test data (--size) or empty the server's cache (empty_cache_command), and \
+             measure again"
+        }
+    }
+}
+
+/// What a piece of evidence says, in a word or two for files.
+pub(super) fn says(says: Says) -> (&'static str, Option<Layer>) {
+    match says {
+        Says::Served(layer, _) => ("served", Some(layer)),
+        Says::AtLeast(layer, _) => ("at least", Some(layer)),
+        Says::Suspect(layer) => ("suspect", Some(layer)),
+        Says::Broken => ("broken", None),
+        Says::Remark => ("remark", None),
+    }
+}
+
+/// The layer in a word.
+pub(super) fn layer(layer: Layer) -> &'static str {
+    match layer {
+        Layer::Client => "client",
+        Layer::Server => "server",
+    }
+}
+
+/// The letter of a judgement, a dash without one.
+pub(super) fn letter(judgement: Option<&Judgement>) -> &'static str {
+    judgement.map_or(NONE, |judged| judged.ruling.grade.letter())
+}

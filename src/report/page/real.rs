@@ -1,0 +1,191 @@
+//! Is each number real? Grades, the rule behind them, the layers, every trial with its evidence.
+
+use maud::{Markup, html};
+
+use super::{Context, sentence_case};
+use crate::chart::plain;
+use crate::judge::{Evidence, Judgement};
+use crate::report::{advice, grades, sitting};
+use crate::study::Trial;
+
+/// The rule of grades, as evidence and grade, first fit first.
+pub(in crate::report) const RULE: [(&str, &str); 6] = [
+    ("the record contradicts itself", "X"),
+    (
+        "at least half cannot have come from the drives, or is estimated to have been cached",
+        "X",
+    ),
+    (
+        "more than 5 % is estimated to have been cached, or cannot have come from the drives",
+        "C",
+    ),
+    ("a suspicion that no count of bytes clears", "C"),
+    ("counts of bytes clear the client and the server", "A"),
+    ("otherwise", "B"),
+];
+
+/// The whole section.
+pub(super) fn real(context: &Context<'_>) -> Markup {
+    let judged: Vec<(&Trial, &Judgement)> = context
+        .study
+        .trials
+        .iter()
+        .filter_map(|trial| Some((trial, context.judgements.get(&trial.trial)?)))
+        .collect();
+    if judged.is_empty() {
+        return html! {};
+    }
+    let numbers = judged.iter().map(|(trial, _)| trial.trial);
+    let of_void = |(_, judged): &&(&Trial, &Judgement)| !judged.ruling.grade.holds();
+    let void: Vec<(&Trial, &Judgement)> = judged.iter().filter(of_void).copied().collect();
+    html! {
+        section {
+            (context.heading("Is each number real?"))
+            p {
+                "Every complete trial is graded by evidence of whether its bytes came from the drives or from \
+                 a cache. Verdicts are built on A and B alone; C and X are void. What was not observed \
+                 counts neither for nor against. Here: " strong { (grades::counted(context.judgements, numbers)) } "."
+            }
+            dl.terms.grades {
+                @for grade in grades::ALL {
+                    dt { strong { (grade.letter()) } @if !grade.holds() { " · void" } }
+                    dd { (sentence_case(grade.words())) "." }
+                }
+            }
+            (rule(context))
+            div.figures {
+                @for figure in &context.figures.layers {
+                    (context.figure(figure, "A bar is a known ceiling, a broken line an unknown one."))
+                }
+                @if let Some(sweep) = &context.figures.sweep {
+                    (context.figure(sweep, "Squares are working sets, lines the levels found in them."))
+                }
+            }
+            @if !void.is_empty() {
+                div.scroll { (trials(context, &void, "Void trials, of which no verdict is made.")) }
+            }
+            details {
+                summary { (context.banner()) "All complete trials as they were judged" }
+                div.scroll { (trials(context, &judged, "Complete trials as they were judged.")) }
+            }
+            details {
+                summary { (context.banner()) "The evidence of each trial" }
+                @for (trial, judged) in &judged { (evidence(context, trial, judged)) }
+            }
+        }
+    }
+}
+
+fn rule(context: &Context<'_>) -> Markup {
+    html! {
+        details {
+            summary { (context.banner()) "The rule: the first row that fits gives the grade" }
+            p.note {
+                "Signs on one layer, client or server, are weighed by strength: proved over counted over \
+                 inferred; of equally strong ones, the one that says more decides."
+            }
+            div.scroll {
+                table.facts {
+                    (context.caption("From evidence to a grade."))
+                    thead { tr { th scope="col" { "What the evidence says" } th.word scope="col" { "Grade" } } }
+                    tbody { @for (says, grade) in RULE {
+                        tr { th scope="row" { (sentence_case(says)) } td.word { (grade) } }
+                    } }
+                }
+            }
+        }
+    }
+}
+
+fn trials(context: &Context<'_>, judged: &[(&Trial, &Judgement)], caption: &str) -> Markup {
+    html! {
+        table.judged {
+            (context.caption(caption))
+            thead { tr {
+                th scope="col" { "Trial" }
+                @for head in ["Phase", "Workload", "Grade", "Cached part", "Limit", "Reason"]
+                { th.word scope="col" { (head) } }
+            } }
+            tbody { @for (trial, judged) in judged {
+                @let ruling = &judged.ruling;
+                @let void = !ruling.grade.holds();
+                tr.void[void] {
+                    th scope="row" { (trial.trial) }
+                    td.word { (trial.phase) }
+                    td.word { bdi { (plain(&trial.workload)) } }
+                    td.word { (grade(void, ruling.grade.letter())) }
+                    td.word {
+                        @if let Some(share) = grades::cached(ruling) {
+                            (super::unbroken(&crate::units::percent(share.estimate, 0))) br;
+                            small { (super::unbroken(&grades::bounds(share))) }
+                        } @else { "not known" }
+                    }
+                    td.word { (judged.limiting.limit.word()) }
+                    td.word { bdi { (super::unbroken(&plain(&ruling.reason))) } }
+                }
+            } }
+        }
+    }
+}
+
+/// The letter, and `void` where nothing may be built on it.
+pub(super) fn grade(void: bool, letter: &str) -> Markup {
+    html! {
+        span.grade { (letter) }
+        @if void { " " strong.tag { "void" } }
+    }
+}
+
+fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement) -> Markup {
+    let absent = advice::absent(context.study, trial, judged);
+    let steps = advice::steps(context.study, trial, judged);
+    let void = !judged.ruling.grade.holds();
+    html! {
+        details {
+            summary {
+                (context.banner()) "Trial " (trial.trial) ", " (trial.phase) ", "
+                bdi { (plain(&trial.workload)) } ": "
+                bdi { (super::unbroken(&grades::sentence(&judged.ruling))) }
+                @if void { " " strong.tag { "void" } }
+            }
+            p {
+                @if void { "Rate, void: " (sitting::rate(trial)) " is no speed of the drives. " }
+                @else { "Rate: " (sitting::rate(trial)) ". " }
+                "Cached part: " (super::unbroken(&grades::share(&judged.ruling))) ". "
+                bdi { (sentence_case(&super::unbroken(&plain(&judged.limiting.sentence)))) } "."
+            }
+            @if judged.evidence.is_empty() { p { "Nothing was observed beside the operations." } }
+            @else { div.scroll { (signs(context, &judged.evidence)) } }
+            @if !absent.is_empty() {
+                p.small { "Not observed, which speaks neither for nor against:" }
+                ul.small { @for sentence in &absent { li { (sentence) } } }
+            }
+            @if !steps.is_empty() {
+                p.small { "What to do next:" }
+                ul.small { @for sentence in &steps { li { (sentence) } } }
+            }
+        }
+    }
+}
+
+fn signs(context: &Context<'_>, evidence: &[Evidence]) -> Markup {
+    html! {
+        table.facts {
+            (context.caption("Evidence, from the client to the drives."))
+            thead { tr {
+                th scope="col" { "Looked at" }
+                @for head in ["Expected", "Seen", "What it proves", "How strongly"]
+                { th.word scope="col" { (head) } }
+            } }
+            tbody { @for sign in evidence {
+                tr {
+                    th scope="row" { bdi { (sign.source) } }
+                    @for text in [&sign.expected, &sign.seen, &sign.meaning] {
+                        td.word { bdi { (super::unbroken(&plain(text))) } }
+                    }
+                    td.word { (sign.strength.word()) }
+                }
+            } }
+        }
+    }
+}

@@ -1,0 +1,216 @@
+//! One sitting as text for a terminal, and what is said of single trials.
+
+use super::grades::{self, Judgements};
+use super::history::{self, Sitting};
+use super::layout::{clamp, heading, list, table};
+use super::words::{self, NONE};
+use crate::chart::{Family, plain, short};
+use crate::plan::Access;
+use crate::stats::describe::{coefficient_of_variation, median};
+use crate::study::{State, Study, Trial};
+
+/// What came of sitting number `sitting`: its trials one by one, then by workload, at most `width`
+/// characters wide (held between 60 and 110), each with its grade; what is void
+/// shows no rate. One sentence when there is no such sitting.
+pub fn sitting_text(study: &Study, sitting: u64, judgements: &Judgements, width: usize) -> String {
+    let width = clamp(width);
+    let Some(sitting) = history::sittings(study)
+        .into_iter()
+        .find(|s| s.number == sitting)
+    else {
+        return format!("Sitting {sitting} has left no trials.\n");
+    };
+    let banner = words::banner(words::made_up(study));
+    let title = format!(
+        "{banner}Sitting {}, {} the expansion",
+        sitting.number, sitting.phase
+    );
+    let head = [
+        "trial", "workload", "grade", "rate", "median", "99th", "steady", "flush",
+    ];
+    let mut text = heading(&title);
+    text += &format!("\n{banner}Trials\n");
+    text += &table(
+        width,
+        3,
+        &head,
+        sitting
+            .trials
+            .iter()
+            .map(|trial| trial_row(trial, judgements)),
+    );
+    let head = [
+        "workload",
+        "grade",
+        "trials",
+        "median rate",
+        "spread",
+        "latency",
+    ];
+    text += &format!("\n{banner}By workload: trials whose grade holds (A, B); medians\n");
+    text += &table(width, 2, &head, workload_rows(&sitting, judgements));
+    text += &list(width, "What limits", &limits(&sitting, judgements));
+    let causes: Vec<String> = sitting
+        .trials
+        .iter()
+        .filter_map(|trial| cause(trial))
+        .collect();
+    let notes: Vec<String> = sitting
+        .trials
+        .iter()
+        .filter_map(|trial| note(trial))
+        .collect();
+    text += &list(width, "Cut short", &causes);
+    text + &list(width, "Notes", &notes)
+}
+
+/// The family of a trial's workload.
+pub(super) fn family(trial: &Trial) -> Family {
+    match trial.access {
+        Access::Sequential => Family::Sequential,
+        Access::Random => Family::Random,
+    }
+}
+
+/// The rate of a trial, or how it ended instead.
+pub(super) fn rate(trial: &Trial) -> String {
+    match (trial.state, trial.rate_bytes_per_s) {
+        (State::Complete, Some(rate)) => words::rate(family(trial), rate, trial.block_bytes),
+        (State::Complete, None) => NONE.to_owned(),
+        (state, _) => state.word().to_owned(),
+    }
+}
+
+/// Why a trial was cut short, as a sentence.
+pub(super) fn cause(trial: &Trial) -> Option<String> {
+    let why = match plain(&trial.cause) {
+        cause if cause.is_empty() => String::new(),
+        cause => format!(": {cause}"),
+    };
+    let name = plain(&trial.workload);
+    (trial.state != State::Complete).then(|| {
+        format!(
+            "Trial {} ({name}) {}{why}.",
+            trial.trial,
+            ended(trial.state)
+        )
+    })
+}
+
+fn ended(state: State) -> &'static str {
+    match state {
+        State::Complete => "ran its time",
+        State::Failed => "failed",
+        State::Interrupted => "was interrupted",
+    }
+}
+
+fn note(trial: &Trial) -> Option<String> {
+    let note = plain(&trial.notes);
+    (!note.is_empty()).then(|| format!("Trial {}: {note}", trial.trial))
+}
+
+fn trial_row(trial: &Trial, judgements: &Judgements) -> Vec<String> {
+    let judged = judgements.get(&trial.trial);
+    let void = grades::is_void(judged);
+    // A figure in this column would be taken for one of drives; `why` tells it with its evidence.
+    let figure = |text: String| if void { NONE.to_owned() } else { text };
+    let latency = |ns: Option<u64>| figure(words::latency(ns.map(|ns| ns as f64)));
+    let rate = match void {
+        true => "void".to_owned(),
+        false => rate(trial),
+    };
+    let flush = trial
+        .flush_seconds
+        .map_or(String::new(), |s| format!("{s:.1} s"));
+    vec![
+        trial.trial.to_string(),
+        short(&trial.workload, 24),
+        grades::letter(judged).to_owned(),
+        rate,
+        latency(trial.p50_ns),
+        latency(trial.p99_ns),
+        words::steadiness(trial),
+        flush,
+    ]
+}
+
+/// The complete trials of a workload by name.
+fn complete<'a>(sitting: &Sitting<'a>, name: &str) -> Vec<&'a Trial> {
+    let of_name = |trial: &&Trial| trial.state == State::Complete && plain(&trial.workload) == name;
+    sitting.trials.iter().copied().filter(of_name).collect()
+}
+
+/// A row a workload, of the trials whose grade holds; without any, of none.
+fn workload_rows(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<Vec<String>> {
+    let row = |name: String| {
+        let all = complete(sitting, &name);
+        let sound: Vec<&Trial> = all
+            .iter()
+            .copied()
+            .filter(|trial| !grades::is_void(judgements.get(&trial.trial)))
+            .collect();
+        let void = sound.is_empty() && !all.is_empty();
+        let graded: Vec<u64> = if void { &all } else { &sound }
+            .iter()
+            .map(|trial| trial.trial)
+            .collect();
+        let worst = grades::worst(judgements, &graded);
+        let rates: Vec<f64> = sound.iter().filter_map(|t| t.rate_bytes_per_s).collect();
+        let latencies: Option<Vec<f64>> =
+            sound.iter().map(|t| t.p50_ns.map(|ns| ns as f64)).collect();
+        let rate = sound
+            .first()
+            .zip(median(&rates))
+            .map(|(first, rate)| words::rate(family(first), rate, first.block_bytes));
+        let missing = if void { "void" } else { NONE };
+        vec![
+            short(&name, 32),
+            grades::letter(worst).to_owned(),
+            match all.len() - sound.len() {
+                0 => all.len().to_string(),
+                _ => format!("{} of {}", sound.len(), all.len()),
+            },
+            rate.unwrap_or_else(|| missing.to_owned()),
+            words::spread(coefficient_of_variation(&rates)),
+            words::latency(latencies.and_then(|values| median(&values))),
+        ]
+    };
+    sitting.workloads().into_iter().map(row).collect()
+}
+
+/// What limits each workload, and why it is void where it is.
+fn limits(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<String> {
+    let sentence = |name: String| {
+        let trials: Vec<u64> = complete(sitting, &name).iter().map(|t| t.trial).collect();
+        let limiting = plain(&grades::limiting(judgements, &trials)?.sentence);
+        let ruling = &grades::worst(judgements, &trials)?.ruling;
+        let sentence = match ruling.grade.holds() {
+            true => limiting,
+            false => format!("void, {}; {limiting}", grades::sentence(ruling)),
+        };
+        let grade = ruling.grade.letter();
+        Some((format!("{} ({grade})", short(&name, 60)), sentence))
+    };
+    words::merged(sitting.workloads().into_iter().filter_map(sentence))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{self, Scene};
+    use super::*;
+    use crate::judge::judge_all;
+
+    #[test]
+    fn a_sitting_tells_each_trial_and_each_workload() {
+        let study = testing::study(Scene::Full);
+        let text = sitting_text(&study, 3, &judge_all(&study), 80);
+        for trial in study.trials.iter().filter(|trial| trial.sitting == 3) {
+            let start = format!("{:<5}", trial.trial);
+            assert!(text.lines().any(|line| line.starts_with(&start)), "{text}");
+        }
+        assert!(text.contains("failed: reading file 3"), "{text}");
+        // Five trials of which one failed, their workload, what limits it, and the failure.
+        assert_eq!(text.matches("small-read-deep").count(), 8, "{text}");
+    }
+}

@@ -1,0 +1,292 @@
+//! Why a trial has its grade: the evidence, what limits, what was not seen, what to do next.
+
+use serde::Serialize;
+
+use super::data::{csv, text};
+use super::grades::{self, Judgements};
+use super::layout::{clamp, heading, list, paragraph, table};
+use super::study::moment;
+use super::words;
+use super::{advice, layers, sitting};
+use crate::chart::plain;
+use crate::judge::{Evidence, Judgement, Says, Share};
+use crate::study::tables::cell;
+use crate::study::{State, Study, Trial};
+use crate::units::Rate;
+
+/// The trial that is asked for, or the latest complete one, with its judgement.
+fn find<'a>(
+    study: &'a Study,
+    trial: Option<u64>,
+    judgements: &'a Judgements,
+) -> Result<(&'a Trial, &'a Judgement), String> {
+    let number = match trial {
+        Some(number) => number,
+        None => *judgements
+            .keys()
+            .next_back()
+            .ok_or("no trial of the study is complete yet: measure first")?,
+    };
+    let found = study.trials.iter().find(|trial| trial.trial == number);
+    let trial = found.ok_or_else(|| {
+        let last = study.trials.iter().map(|trial| trial.trial).max();
+        let known = last.map_or("it has none yet".to_owned(), |last| {
+            format!("its last is {last}")
+        });
+        format!("the study has no trial {number}: {known}")
+    })?;
+    let judged = judgements.get(&number).ok_or_else(|| {
+        let state = trial.state.word();
+        format!("trial {number} is {state}: only complete trials are judged, take one of those")
+    })?;
+    Ok((trial, judged))
+}
+
+/// Why `trial`, by default the latest complete one, has its grade: at most `width` characters wide
+/// (held between 60 and 110). Text from outside carries no control characters.
+///
+/// # Errors
+/// A sentence when there is no such trial, or none that is complete.
+pub fn why_text(
+    study: &Study,
+    trial: Option<u64>,
+    judgements: &Judgements,
+    width: usize,
+) -> Result<String, String> {
+    let (trial, judged) = find(study, trial, judgements)?;
+    let width = clamp(width);
+    let banner = words::banner(words::made_up(study));
+    let mut text = heading(&format!("{banner}Trial {}", trial.trial));
+    text += &paragraph(width, "", &format!("{}.", grades::sentence(&judged.ruling)));
+    text.push('\n');
+    for (name, value) in summary(trial, judged) {
+        text += &paragraph(width, &format!("{name:<10}"), &value);
+    }
+    text += &format!("\n{banner}Evidence, from the client to the drives\n");
+    text += &evidence_table(&judged.evidence, width);
+    text += &format!("\n{banner}From a drive to the client: bars are known ceilings\n");
+    let reached = layers::reached(trial, judged);
+    text += &layers::picture(&layers::stages(study, trial, judged), reached.as_ref());
+    text += &list(
+        width,
+        "Not observed, which speaks neither for nor against",
+        &advice::absent(study, trial, judged),
+    );
+    let steps = advice::steps(study, trial, judged);
+    Ok(text + &list(width, "What to do next", &steps))
+}
+
+/// Names and values of what is known of a trial in short.
+fn summary(trial: &Trial, judged: &Judgement) -> [(&'static str, String); 5] {
+    let load = trial.as_workload();
+    let rate = sitting::rate(trial);
+    let rate = match judged.ruling.grade.holds() {
+        true => rate,
+        false => format!("void: {rate} is no speed of the drives"),
+    };
+    [
+        (
+            "workload",
+            format!("{} ({})", plain(&load.name), load.signature()),
+        ),
+        (
+            "measured",
+            format!("{} the expansion, {}", trial.phase, moment(trial.started)),
+        ),
+        ("rate", rate),
+        ("cached", grades::share(&judged.ruling)),
+        ("limit", plain(&judged.limiting.sentence)),
+    ]
+}
+
+fn evidence_table(evidence: &[Evidence], width: usize) -> String {
+    if evidence.is_empty() {
+        return paragraph(width, "  ", "Nothing was observed beside the operations.");
+    }
+    let head = [
+        "looked at",
+        "expected",
+        "seen",
+        "what it proves",
+        "strength",
+    ];
+    let row = |sign: &Evidence| {
+        [sign.source, &sign.expected, &sign.seen, &sign.meaning]
+            .map(plain)
+            .into_iter()
+            .chain([sign.strength.word().to_owned()])
+            .collect::<Vec<_>>()
+    };
+    // An empty line keeps wrapped rows apart.
+    let blank = || vec![String::new(); head.len()];
+    let rows = evidence.iter().enumerate().flat_map(|(index, sign)| {
+        let gap = (index > 0).then(blank);
+        gap.into_iter().chain([row(sign)])
+    });
+    table(width, head.len(), &head, rows)
+}
+
+/// The judgement of every complete trial, a row a trial; shares from 0 to 1, an empty cell where
+/// nothing tells.
+pub fn why_csv(study: &Study, judgements: &Judgements) -> String {
+    let head = [
+        "trial",
+        "phase",
+        "workload",
+        "simulated",
+        "grade",
+        "void",
+        "cached_share",
+        "cached_low",
+        "cached_high",
+        "limit",
+        "reason",
+        "limit_sentence",
+    ];
+    let complete = study
+        .trials
+        .iter()
+        .filter(|trial| trial.state == State::Complete);
+    let rows = complete.filter_map(|trial| {
+        let judged = judgements.get(&trial.trial)?;
+        let share = |part: fn(Share) -> f64| text(judged.ruling.cached.map(part));
+        Some(vec![
+            trial.trial.to_string(),
+            trial.phase.to_string(),
+            cell(&trial.workload),
+            trial.simulated.to_string(),
+            judged.ruling.grade.letter().to_owned(),
+            (!judged.ruling.grade.holds()).to_string(),
+            share(|share| share.estimate),
+            share(|share| share.low),
+            share(|share| share.high),
+            judged.limiting.limit.word().to_owned(),
+            cell(&judged.ruling.reason),
+            cell(&judged.limiting.sentence),
+        ])
+    });
+    csv(std::iter::once(head.map(str::to_owned).to_vec()).chain(rows))
+}
+
+#[derive(Serialize)]
+struct WhyJson<'a> {
+    study: &'a str,
+    simulated: bool,
+    trial: u64,
+    phase: &'static str,
+    workload: &'a str,
+    signature: String,
+    grade: &'static str,
+    grade_words: &'static str,
+    reason: &'a str,
+    void: bool,
+    /// Null for a void trial, whose rate stands beside it under its own name.
+    rate_bytes_per_s: Option<f64>,
+    void_rate_bytes_per_s: Option<f64>,
+    cached_share: Option<ShareJson>,
+    limit: &'static str,
+    limit_sentence: &'a str,
+    evidence: Vec<EvidenceJson<'a>>,
+    layers: Vec<StageJson>,
+    not_observed: Vec<String>,
+    next: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct ShareJson {
+    estimate: f64,
+    low: f64,
+    high: f64,
+}
+
+#[derive(Serialize)]
+struct EvidenceJson<'a> {
+    source: &'a str,
+    expected: &'a str,
+    seen: &'a str,
+    meaning: &'a str,
+    says: &'static str,
+    layer: Option<&'static str>,
+    share: Option<ShareJson>,
+    strength: &'static str,
+}
+
+#[derive(Serialize)]
+struct StageJson {
+    layer: &'static str,
+    ceiling_bytes_per_s: Option<f64>,
+    words: String,
+    mark: Option<&'static str>,
+}
+
+/// What [`why_text`] tells, as JSON: indented, keys in a fixed order, `null` where nothing tells.
+///
+/// # Errors
+/// As [`why_text`].
+pub fn why_json(
+    study: &Study,
+    trial: Option<u64>,
+    judgements: &Judgements,
+) -> Result<String, String> {
+    let (trial, judged) = find(study, trial, judgements)?;
+    let ruling = &judged.ruling;
+    let void = !ruling.grade.holds();
+    let rate = trial.rate_bytes_per_s;
+    let stages = layers::stages(study, trial, judged);
+    let document = WhyJson {
+        study: &study.name,
+        simulated: words::made_up(study),
+        trial: trial.trial,
+        phase: trial.phase.word(),
+        workload: &trial.workload,
+        signature: trial.as_workload().signature(),
+        grade: ruling.grade.letter(),
+        grade_words: ruling.grade.words(),
+        reason: &ruling.reason,
+        void,
+        rate_bytes_per_s: rate.filter(|_| !void),
+        void_rate_bytes_per_s: rate.filter(|_| void),
+        cached_share: ruling.cached.map(share_json),
+        limit: judged.limiting.limit.word(),
+        limit_sentence: &judged.limiting.sentence,
+        evidence: judged.evidence.iter().map(evidence_json).collect(),
+        layers: stages
+            .into_iter()
+            .map(|stage| StageJson {
+                layer: stage.name,
+                ceiling_bytes_per_s: stage.ceiling.map(|Rate(rate)| rate),
+                words: stage.words,
+                mark: stage.mark,
+            })
+            .collect(),
+        not_observed: advice::absent(study, trial, judged),
+        next: advice::steps(study, trial, judged),
+    };
+    Ok(serde_json::to_string_pretty(&document).expect("a judgement is plain data") + "\n")
+}
+
+fn share_json(share: Share) -> ShareJson {
+    ShareJson {
+        estimate: share.estimate,
+        low: share.low,
+        high: share.high,
+    }
+}
+
+fn evidence_json(sign: &Evidence) -> EvidenceJson<'_> {
+    let (says, layer) = grades::says(sign.says);
+    EvidenceJson {
+        source: sign.source,
+        expected: &sign.expected,
+        seen: &sign.seen,
+        meaning: &sign.meaning,
+        says,
+        layer: layer.map(grades::layer),
+        share: match sign.says {
+            Says::Served(_, share) => Some(share_json(share)),
+            Says::AtLeast(_, least) => Some(share_json(Share::new(least, least, 1.0))),
+            Says::Suspect(_) | Says::Broken | Says::Remark => None,
+        },
+        strength: sign.strength.word(),
+    }
+}

@@ -1,0 +1,117 @@
+//! The program's grades and limits on a real network share whose caches are known to be cold or warm.
+
+use std::fs;
+use std::path::Path;
+
+use poolproof::judge::{Grade, Judgement, Layer, Limit, Says, judge_all};
+use poolproof::store;
+
+use super::link::SERVER_ADDRESS;
+use super::share::{Config, NetworkShare};
+use crate::real_pool::pool::text;
+use crate::support::{poolproof, real, say};
+
+/// What the member drive is held to, in bytes per second, where it is held.
+const HELD: u64 = 30_000_000;
+/// The drives by their labels: three of 15 MB each cannot give what the cable carries.
+const LABELS: &str = "[pool]\nlevel = \"raid5\"\ndrives = 3\nadding = 1\ndrive_rate = \"15 MB\"\n";
+
+/// A share and a study of it that asks the server for its drive.
+fn studied(config: Config, gigabits: &str, more: &str) -> Option<(NetworkShare, String)> {
+    let share = real("real network", || NetworkShare::build(config))?;
+    let (study, path) = (text(&share.study()), text(&share.path()));
+    // A pair of virtual interfaces tells no line rate.
+    poolproof(&["new", &study, "--share", &path, "--link-gigabits", gigabits]);
+    let file = Path::new(&study).join("study.toml");
+    let ask = format!(
+        "[server]\naddress = \"{SERVER_ADDRESS}\"\ndiskstats_command = '''{}'''\nmembers = [\"{}\"]\n{more}",
+        share.diskstats_command(),
+        share.member()
+    );
+    let head = fs::read_to_string(&file).unwrap();
+    fs::write(&file, format!("{head}\n{ask}")).unwrap();
+    Some((share, study))
+}
+
+/// Measures large reads once, and judges them.
+fn judged(study: &str, size: &str) -> Judgement {
+    poolproof(&[
+        "measure",
+        study,
+        "--phase",
+        "before",
+        "--workload",
+        "large-read",
+        "--size",
+        size,
+        "--seconds",
+        "3",
+        "--trials",
+        "1",
+    ]);
+    let study = store::read(study.as_ref()).unwrap();
+    let (trial, judgement) = judge_all(&study).pop_last().expect("a trial was judged");
+    say(&format!(
+        "real network: trial {trial}: {:?}, {}",
+        judgement.ruling, judgement.limiting.sentence
+    ));
+    judgement
+}
+
+/// The share that the evidence of `source` says the server's memory served.
+fn served_by_server(judgement: &Judgement, source: &str) -> Option<f64> {
+    let mut evidence = judgement.evidence.iter();
+    let found = evidence.find(|evidence| evidence.source == source)?;
+    match &found.says {
+        Says::Served(Layer::Server, share) => Some(share.estimate),
+        _ => None,
+    }
+}
+
+#[test]
+fn real_network_warm_server_is_found_out_and_a_cold_one_verified() {
+    let config = Config {
+        drive_bytes_per_s: Some(HELD),
+        drive_bytes: 4 << 30,
+        ..Config::default()
+    };
+    let Some((share, study)) = studied(config, "1", LABELS) else {
+        return;
+    };
+    // What has just been written is in the server's memory.
+    let warm = judged(&study, "512MiB");
+    assert!(!warm.ruling.grade.holds(), "{warm:?}");
+    assert_eq!(warm.limiting.limit, Limit::Cache, "{:?}", warm.limiting);
+    let members = served_by_server(&warm, "member drives").expect("the drive was asked");
+    assert!(members > 0.95, "{members}");
+
+    share.drop_server_caches().unwrap();
+    let cold = judged(&study, "512MiB");
+    assert_eq!(cold.ruling.grade, Grade::A, "{cold:?}");
+    let members = served_by_server(&cold, "member drives").expect("the drive was asked");
+    assert!(members < 0.05, "{members}");
+}
+
+/// Server and client are one machine here: where encryption fills a core before the cable of
+/// 1 Gbit/s is full, the client is the narrowest, and the program has to say that. A slower cable is
+/// always the narrowest.
+#[test]
+fn real_network_link_is_named_where_it_is_the_narrowest() {
+    for (gigabits, drive_bytes, size) in [("1", 8 << 30, "1536MiB"), ("0.2", 2 << 30, "384MiB")] {
+        let config = Config {
+            link_bits_per_s: (gigabits.parse::<f64>().unwrap() * 1e9) as u64,
+            drive_bytes,
+            ..Config::default()
+        };
+        let Some((share, study)) = studied(config, gigabits, "") else {
+            return;
+        };
+        judged(&study, size);
+        share.drop_server_caches().unwrap();
+        let cold = judged(&study, size);
+        assert_eq!(cold.ruling.grade, Grade::A, "{cold:?}");
+        let limit = cold.limiting.limit;
+        let client = gigabits == "1" && limit == Limit::Client;
+        assert!(client || limit == Limit::Link, "{:?}", cold.limiting);
+    }
+}
