@@ -13,12 +13,14 @@ mod compare;
 mod demo;
 mod exit;
 mod measure;
+mod mounted;
 mod new;
 mod report;
 mod screen;
 mod show;
 mod sitting;
 mod sweep;
+mod test_data;
 mod why;
 
 use std::ffi::OsString;

@@ -11,6 +11,7 @@ mod support;
 mod truth;
 
 mod real_browser;
+mod real_folder;
 mod real_local;
 #[cfg(target_os = "linux")]
 mod real_network;
