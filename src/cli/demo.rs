@@ -39,10 +39,10 @@ pub(super) struct Arguments {
 /// Where the study goes when nothing is said.
 const FOLDER: &str = "poolproof-demo";
 const HOUR: Nanos = Nanos(3_600 * Nanos::SECOND.0);
-/// Hours of the day at which sittings are held, in the same order in every phase, so that phases
-/// are compared under like loads.
-const HOURS: [i8; 3] = [10, 15, 22];
-const TRIALS: usize = 3;
+/// Hours of the day at which sittings are held, the same in every phase and all while the office
+/// works, so that phases are compared under like loads and sittings differ by little else.
+const HOURS: [i8; 5] = [9, 11, 13, 15, 17];
+const TRIALS: usize = 2;
 const SECONDS: u64 = 30;
 const SWEEP_SECONDS: u64 = 3;
 
