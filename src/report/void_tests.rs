@@ -60,7 +60,8 @@ fn a_single_bad_trial_is_left_out_with_its_grade() {
     let all = Rendered::of(study, judgements);
     let before = large_read(&all).group(Phase::Before).unwrap();
     assert!(before.void.is_none() && !before.trials.contains(&trial));
-    let sentence = format!("Trial {trial} is left out: grade X: served from a cache (at least 87 %).");
+    let sentence =
+        format!("Trial {trial} is left out: grade X: served from a cache (at least 87 %).");
     assert!(
         all.text().replace("\n    ", " ").contains(&sentence),
         "{}",
