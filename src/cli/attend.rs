@@ -18,7 +18,7 @@ use crate::plan::keep_free;
 use crate::probe;
 
 /// Runs `work` and shows its events on `screen`; Ctrl-C, and a share that gets too full, ask it
-/// through `watch` to end.
+/// through `watch` to end. A second Ctrl-C ends the program at once.
 pub(super) fn attend<T: Send + 'static>(
     share: &Path,
     watch: Arc<Watch>,
@@ -41,19 +41,23 @@ async fn wait<T: Send + 'static>(
     mut screen: Screen,
     work: impl FnOnce(&mut dyn FnMut(Event)) -> T + Send + 'static,
 ) -> Result<T, Failure> {
+    // Before any work, so that a signal never finds the share half touched and nobody listening.
+    let mut signals = Signals::new()?;
+    let mut asked = 0;
     let (events, mut happened) = mpsc::unbounded_channel();
     // Nobody may be listening any more: the work goes on all the same.
     let mut work = spawn_blocking(move || work(&mut |event| drop(events.send(event))));
     let guard = tokio::spawn(guard_space(share, Arc::clone(&watch)));
     let mut ticks = interval(Duration::from_millis(250));
     ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    let mut signals = Signals::new()?;
     let joined = loop {
         tokio::select! {
             Some(event) = happened.recv() => screen.event(event),
             joined = &mut work => break joined,
             () = signals.next() => {
-                if watch.stopped() {
+                asked += 1;
+                // Counted here: the watch may have been stopped for want of space before.
+                if asked > 1 {
                     say("ended at once; what was finished is kept");
                     std::process::exit(Exit::Interrupted as i32);
                 }
@@ -107,6 +111,41 @@ impl Signals {
             _ = interrupt.recv() => {}
             _ = terminate.recv() => {}
             _ = hangup.recv() => {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rustix::process::{Signal as Number, getpid, kill_process};
+
+    /// Signals reach the whole process, so this is one test. A signal that nobody listens to, or a
+    /// first one that is taken for a second, ends it.
+    #[test]
+    fn the_first_signal_is_heard_from_the_beginning_and_after_any_other_end() {
+        let folder = tempfile::tempdir().unwrap();
+        for signal in [Number::INT, Number::TERM, Number::HUP] {
+            for earlier in [None, Some(NO_SPACE)] {
+                let watch = Arc::new(Watch::default());
+                if let Some(reason) = earlier {
+                    watch.stop(reason);
+                }
+                let (watched, (heard, hears)) = (Arc::clone(&watch), std::sync::mpsc::channel());
+                let work = move |_: &mut dyn FnMut(Event)| {
+                    kill_process(getpid(), signal).unwrap();
+                    // The watch tells when the signal was heard, but not after an earlier end.
+                    let patience = if earlier.is_some() { 20 } else { 1_000 };
+                    let waited = (0..patience).any(|_| {
+                        std::thread::sleep(Duration::from_millis(10));
+                        earlier.is_none() && watched.stopped()
+                    });
+                    heard.send(waited).unwrap();
+                };
+                attend(folder.path(), Arc::clone(&watch), Screen::new(false), work).unwrap();
+                assert_eq!(hears.recv(), Ok(earlier.is_none()), "{signal:?}");
+                assert_eq!(watch.reason(), Some(earlier.unwrap_or(STOPPED)));
+            }
         }
     }
 }

@@ -6,10 +6,13 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
+use super::mounted::{self, Moved};
 use super::{Exit, Failure, owner, print};
 use crate::load::{LoadError, LocalShare};
+use crate::plan::DataFile;
 use crate::probe;
 use crate::store::Writer;
+use crate::study::{DataEvent, DataRow};
 use crate::units::Bytes;
 
 /// Removes the test data of a study from the share; the study stays.
@@ -21,8 +24,10 @@ pub(super) struct Arguments {
     #[command(flatten)]
     folder: super::StudyFolder,
     /// The test data is lost for good: forget it, without touching the share.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "share_moved")]
     forget: bool,
+    #[command(flatten)]
+    moved: Moved,
 }
 
 /// Some file systems give space back a little later; so long it is waited for.
@@ -31,23 +36,32 @@ const PAUSE: Duration = Duration::from_millis(500);
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let mut store = Writer::open(&arguments.folder.study, &owner("clean"), Timestamp::now())?;
-    let (config, data) = (&store.study().config, store.study().data.clone());
-    if config.simulated || data.folder.is_empty() {
+    let data = store.study().data.clone();
+    if store.study().config.simulated || data.folder.is_empty() {
         print("no test data is on a share\n")?;
         return Ok(Exit::Done);
     }
     if arguments.forget {
         let (files, size) = (data.files.len(), data.total().iec());
-        store.put_data(data.emptied())?;
+        store.add_data(&[DataRow::folder(DataEvent::Forgotten, &data.folder)])?;
         print(&format!(
             "forgot {files} files, {size} of test data; nothing was removed\n"
         ))?;
         return Ok(Exit::Done);
     }
+    mounted::check(&mut store, &arguments.moved)?;
+    let config = &store.study().config;
     let root = Path::new(&config.share).to_owned();
     let before = free(&root)?;
-    let gone = LocalShare::new(config).remove(&data)?;
-    store.put_data(data.emptied())?;
+    let mut share = LocalShare::new(config);
+    share.remove_files(&data)?;
+    // Files before the folder, so that a folder that is gone is never taken for one not mounted.
+    let removed = |file: &DataFile| DataRow::file(DataEvent::Removed, &data.folder, file.number);
+    store.add_data(&data.files.iter().map(removed).collect::<Vec<_>>())?;
+    let gone = share.remove_folder(&store.study().data)?;
+    if gone {
+        store.add_data(&[DataRow::folder(DataEvent::FolderRemoved, &data.folder)])?;
+    }
     let expected = data.total();
     let back = came_back(&root, before, expected)?;
     let files = data.files.len();

@@ -16,8 +16,8 @@ use crate::plan::Phase;
 use crate::report;
 use crate::seed::Seed;
 use crate::sim::{DriveKind, Scenario, SimulatedShare, demo_scenario};
-use crate::store::Writer;
-use crate::study::{Config, Expansion, FORMAT, Identity};
+use crate::store::{Writer, names};
+use crate::study::{Config, Expansion, Identity};
 use crate::units::{Bytes, Nanos, percent};
 
 /// Runs the whole job on a SIMULATED pool: a lighthouse museum's scan archive.
@@ -27,25 +27,31 @@ use crate::units::{Bytes, Nanos, percent};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:\n  poolproof demo\n  poolproof demo archive --seed 7")]
 pub(super) struct Arguments {
-    /// Folder to make for the study.
-    #[arg(value_name = "DIR", default_value = "poolproof-demo")]
-    folder: PathBuf,
+    /// Folder to make for the study [default: poolproof-demo, or with the first number behind it
+    /// that is free].
+    #[arg(value_name = "DIR")]
+    folder: Option<PathBuf>,
     /// Where all chance comes from: the same seed gives the same bytes.
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
 }
 
+/// Where the study goes when nothing is said.
+const FOLDER: &str = "poolproof-demo";
 const HOUR: Nanos = Nanos(3_600 * Nanos::SECOND.0);
-/// Hours of the day at which sittings are held, in the same order in every phase, so that phases
-/// are compared under like loads.
-const HOURS: [i8; 3] = [10, 15, 22];
-const TRIALS: usize = 3;
+/// Hours of the day at which sittings are held, the same in every phase and all while the office
+/// works, so that phases are compared under like loads and sittings differ by little else.
+const HOURS: [i8; 5] = [9, 11, 13, 15, 17];
+const TRIALS: usize = 2;
 const SECONDS: u64 = 30;
 const SWEEP_SECONDS: u64 = 3;
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let scenario = demo_scenario(Seed(arguments.seed));
-    let root = &arguments.folder;
+    let root = &match &arguments.folder {
+        Some(folder) => folder.clone(),
+        None => free_folder(),
+    };
     let mut demo = Demo::new(root, scenario)?;
     say(
         "SIMULATED the scan archive of a lighthouse museum: RAID 6 of four 6 TB drives, growing to five",
@@ -66,16 +72,24 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         "SIMULATED {ended:.0} the reshape has finished after {hours:.0} hours"
     ));
     demo.sittings(Phase::After)?;
-    let written = super::report::write(&mut demo.store, demo.share.now())?;
     let study = demo.store.study();
     let judgements = judge_all(study);
     let comparison = compare(study, &judgements, Rules::of(study));
+    let reports = root.join(names::REPORTS);
+    let written = super::report::write(study, &reports, demo.share.now())?;
     print(&report::comparison_text(&comparison, &judgements, width()))?;
-    print(&format!(
-        "\nSIMULATED {}",
-        super::report::told(root, &written)
-    ))?;
+    print(&format!("\nSIMULATED {written}"))?;
     Ok(Exit::Done)
+}
+
+/// A folder of its own for each run: an older demo may be somebody's notes by now.
+fn free_folder() -> PathBuf {
+    let names = (2..).map(|number| format!("{FOLDER}-{number}"));
+    std::iter::once(FOLDER.to_owned())
+        .chain(names)
+        .map(PathBuf::from)
+        .find(|folder| folder.symlink_metadata().is_err())
+        .expect("not all numbers are taken")
 }
 
 /// Says what a sitting or a sweep remarks; how far it is matters to nobody in virtual time.
@@ -98,15 +112,10 @@ impl Demo {
             DriveKind::Rotating(drive) => Some(drive),
             DriveKind::Solid(_) => None,
         };
+        let id = Identity(u128::from(seed.0) << 64 | u128::from(seed.child("id", 0).0));
         let config = Config {
-            format: FORMAT,
-            id: Identity(u128::from(seed.0) << 64 | u128::from(seed.child("id", 0).0)),
-            created: scenario.start,
-            seed,
             simulated: true,
-            share: "SIMULATED".to_owned(),
             server_memory: Some(scenario.server.memory),
-            threshold_percent: 3.0,
             pool: Some(Expansion {
                 level: pool.level,
                 drives: pool.drives,
@@ -115,9 +124,7 @@ impl Demo {
                 rpm: drive.map(|drive| drive.rpm),
                 drive_rate: drive.map(|drive| Bytes(drive.outer.0 as u64)),
             }),
-            link_gigabits: None,
-            server: None,
-            workloads: Vec::new(),
+            ..Config::new(id, seed, scenario.start, "SIMULATED".to_owned())
         };
         let share =
             SimulatedShare::new(scenario).map_err(|error| Failure::new(Exit::Failed, error))?;

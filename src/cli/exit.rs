@@ -3,6 +3,7 @@
 use std::process::ExitCode;
 
 use crate::load::LoadError;
+use crate::plan::SizingError;
 use crate::store::StoreError;
 
 /// Exit codes; README explains them to the person.
@@ -60,6 +61,16 @@ impl From<StoreError> for Failure {
 impl From<LoadError> for Failure {
     fn from(error: LoadError) -> Self {
         Self::new(Exit::Share, error)
+    }
+}
+
+impl From<SizingError> for Failure {
+    fn from(error: SizingError) -> Self {
+        let exit = match error {
+            SizingError::NoRoom { .. } => Exit::Share,
+            SizingError::TooLarge { .. } | SizingError::TooSmall(_) => Exit::Usage,
+        };
+        Self::new(exit, error)
     }
 }
 

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::attend::attend;
+use super::mounted::{self, Moved};
 use super::screen::Screen;
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, width};
@@ -49,6 +50,8 @@ pub(super) struct Arguments {
     /// A first look in about two minutes, with little data: what a cache may serve is said.
     #[arg(long)]
     brief: bool,
+    #[command(flatten)]
+    moved: Moved,
 }
 
 fn parse_phase(text: &str) -> Result<Phase, String> {
@@ -76,7 +79,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         brief: arguments.brief,
     };
     let root = &arguments.folder.study;
-    let store = Writer::open(root, &owner("measure"), Timestamp::now())?;
+    let mut store = Writer::open(root, &owner("measure"), Timestamp::now())?;
     if store.study().config.simulated {
         let message = format!(
             "{} is a simulated study: it has no share to measure",
@@ -85,6 +88,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Study, message));
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
+    mounted::check(&mut store, &arguments.moved)?;
     let mut share = LocalShare::new(&store.study().config);
     let path = store.study().config.share.clone();
     let watch = Arc::new(Watch::default());

@@ -14,6 +14,7 @@ mod compare;
 mod demo;
 mod exit;
 mod measure;
+mod mounted;
 mod new;
 mod next;
 mod report;
@@ -21,6 +22,7 @@ mod screen;
 mod show;
 mod sitting;
 mod sweep;
+mod test_data;
 mod why;
 
 use std::ffi::OsString;

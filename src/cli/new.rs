@@ -7,9 +7,10 @@ use rustix::fs::{Access, StatVfsMountFlags, access, statvfs};
 
 use super::{Exit, Failure, owner, print};
 use crate::pool::Level;
+use crate::probe;
 use crate::seed::Seed;
 use crate::store::Writer;
-use crate::study::{Config, Expansion, FORMAT, Identity, Server};
+use crate::study::{Config, Expansion, Identity, Mounted, Server};
 use crate::units::Bytes;
 
 /// Makes the folder of a study.
@@ -66,26 +67,27 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let share = usable_share(&arguments.share)?;
     keep_apart(&arguments.folder.study, &share)?;
     let expansion = expansion(arguments)?;
+    let mount = probe::mount(&share).ok();
     let mut chance = fastrand::Rng::new();
+    let (id, seed) = (Identity(chance.u128(..)), Seed(chance.u64(..)));
+    let path = share.to_string_lossy().into_owned();
     let config = Config {
-        format: FORMAT,
-        id: Identity(chance.u128(..)),
-        created: Timestamp::now(),
-        seed: Seed(chance.u64(..)),
-        simulated: false,
-        share: share.to_string_lossy().into_owned(),
+        mount: mount.as_ref().map(Mounted::from),
         server_memory: arguments.server_memory,
-        threshold_percent: 3.0,
         pool: expansion,
         link_gigabits: arguments.link_gigabits,
         server: server(arguments),
-        workloads: Vec::new(),
+        ..Config::new(id, seed, Timestamp::now(), path)
     };
     let root = &arguments.folder.study;
     Writer::create(root, &config, &owner("new"))?;
     let study = root.display();
+    let mounted = config.mount.map_or_else(
+        || "what is mounted there is not known".to_owned(),
+        |mount| mount.to_string(),
+    );
     print(&format!(
-        "made the study {study} for the share {}\nnext: poolproof measure {study} --phase before\n",
+        "made the study {study} for the share {}: {mounted}\nnext: poolproof measure {study} --phase before\n",
         share.display()
     ))?;
     Ok(Exit::Done)

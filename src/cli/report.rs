@@ -1,51 +1,53 @@
 //! `poolproof report`: the page.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use super::{Exit, Failure, owner, print};
+use super::{Exit, Failure, print, say};
 use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
 use crate::report;
-use crate::store::{Writer, names};
+use crate::store::{self, names};
+use crate::study::Study;
 
 /// Writes STUDY/reports/report.html, one page that needs nothing beside it, and its charts as files.
+///
+/// The study is only read: a page can be had while a sitting runs, and of a study that cannot be
+/// written to.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:\n  poolproof report scans")]
+#[command(
+    after_help = "Examples:\n  poolproof report scans\n  poolproof report /archive/scans --to /tmp/page"
+)]
 pub(super) struct Arguments {
     #[command(flatten)]
     folder: super::StudyFolder,
+    /// Folder to write into, made when it is missing [default: reports in the study].
+    #[arg(long, value_name = "DIR")]
+    to: Option<PathBuf>,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let root = &arguments.folder.study;
-    let now = Timestamp::now();
-    let mut store = Writer::open(root, &owner("report"), now)?;
-    let written = write(&mut store, now)?;
-    print(&told(root, &written))?;
+    let study = store::read(root)?;
+    study.remarks.iter().for_each(|remark| say(remark));
+    let folder = arguments
+        .to
+        .clone()
+        .unwrap_or_else(|| root.join(names::REPORTS));
+    print(&write(&study, &folder, Timestamp::now())?)?;
     Ok(Exit::Done)
 }
 
-/// Where the page is, and how many charts lie beside it.
-pub(super) fn told(root: &Path, written: &[String]) -> String {
-    let (page, charts) = (
-        written.first().map_or("", String::as_str),
-        written.len().max(1) - 1,
-    );
-    let root = root.display();
-    format!(
-        "{root}/{page} and {charts} charts in {root}/{}/charts\n",
-        names::REPORTS
-    )
-}
-
-/// Renders the page and its charts into the study; their names.
-pub(super) fn write(store: &mut Writer, now: Timestamp) -> Result<Vec<String>, Failure> {
-    let study = store.study();
+/// Renders the page and its charts into `folder`; where they are.
+pub(super) fn write(study: &Study, folder: &Path, now: Timestamp) -> Result<String, Failure> {
     let judgements = judge_all(study);
     let comparison = compare(study, &judgements, Rules::of(study));
     let files = report::files(study, &comparison, &judgements, now);
-    let put = |(name, content): &(String, String)| Ok(store.put_report(name, content)?);
-    files.iter().map(put).collect()
+    store::publish(folder, &files)?;
+    let page = files.first().map_or("", |(name, _)| name);
+    let (charts, folder) = (files.len().max(1) - 1, folder.display());
+    Ok(format!(
+        "{folder}/{page} and {charts} charts in {folder}/charts\n"
+    ))
 }

@@ -2,15 +2,14 @@
 
 use crate::judge::{Case, cache_size, judge, levels};
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
-use crate::plan::{
-    self, DataFile, Memory, Pattern, Phase, Set, Sizing, TestData, Workload, keep_free,
-};
+use crate::plan::{self, Memory, Pattern, Phase, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, summarize};
 use crate::store::Writer;
 use crate::study::tables::cell;
 use crate::study::{State, Study, SweepRow, Trial};
 use crate::units::{Bytes, Nanos};
 
+use super::test_data::{Asked, lay_down};
 use super::{Exit, Failure};
 
 #[cfg(test)]
@@ -217,114 +216,12 @@ fn served_test_data(study: &Study) -> Option<Bytes> {
         .filter(|bytes| bytes.0 > 0)
 }
 
-/// What is asked of the test data.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Data {
-    pub(super) phase: Phase,
-    pub(super) size: Option<Bytes>,
-    pub(super) brief: bool,
-}
-
 impl Request {
-    fn data(&self) -> Data {
-        Data {
+    fn data(&self) -> Asked {
+        Asked {
             phase: self.phase,
             size: self.size,
             brief: self.brief,
-        }
-    }
-}
-
-/// Brings the test data to its size, or finds it there.
-pub(super) fn lay_down(
-    share: &mut dyn Share,
-    store: &mut Writer,
-    asked: Data,
-    memory: Memory,
-    watch: &Watch,
-    tell: &mut dyn FnMut(Event),
-) -> Result<Sizing, Failure> {
-    let space = share.space()?;
-    let keep = keep_free(space.total);
-    if space.available < keep {
-        let (available, total) = (space.available.iec(), space.total.iec());
-        let message = format!(
-            "only {available} of the share's {total} are free, and a tenth has to stay free: free some space, then measure again"
-        );
-        return Err(Failure::new(Exit::Share, message));
-    }
-    let mut data = store.study().data.clone();
-    // After the baseline the data stays as it is unless more is asked for: trials on another size
-    // of test data are no match for it, and free space changes when a pool grows.
-    let present = data.bytes(Set::Read);
-    let kept = (asked.phase != Phase::Before && present.0 > 0).then_some(present);
-    let sizing = plan::size(&data, asked.size.or(kept), asked.brief, memory, space)
-        .map_err(|error| Failure::new(Exit::Share, error))?;
-    sizing
-        .note
-        .iter()
-        .for_each(|note| tell(Event::Note(note.clone())));
-    if data.folder.is_empty() {
-        data.folder = format!("poolproof-{}", store.study().config.id.short());
-    }
-    add_files(&mut data, &sizing, asked.phase);
-    // The manifest comes first: whatever happens next, it names every file that may be there.
-    store.put_data(data.clone())?;
-    share.open_folder(&data)?;
-    let missing = || {
-        store
-            .study()
-            .data
-            .files
-            .iter()
-            .filter(|file| !file.complete)
-            .cloned()
-    };
-    let missing: Vec<DataFile> = missing().collect();
-    if !missing.is_empty() {
-        tell(Event::Laying {
-            bytes: missing.iter().map(|file| file.bytes).sum(),
-        });
-    }
-    for file in missing {
-        if share.space()?.available < keep + file.bytes {
-            return Err(Failure::new(Exit::Share, NO_SPACE));
-        }
-        match share.lay_down(&file, watch) {
-            Err(LoadError::Stopped) => {
-                let (why, exit) = match watch.reason() {
-                    Some(NO_SPACE) => (NO_SPACE, Exit::Share),
-                    _ => (
-                        "stopped while test data was laid down; what is complete is kept",
-                        Exit::Interrupted,
-                    ),
-                };
-                return Err(Failure::new(exit, why));
-            }
-            laid => laid?,
-        }
-        if let Some(entry) = data
-            .files
-            .iter_mut()
-            .find(|entry| entry.number == file.number)
-        {
-            entry.complete = true;
-        }
-        store.put_data(data.clone())?;
-        tell(Event::Laid { bytes: file.bytes });
-    }
-    Ok(sizing)
-}
-
-/// Adds what `sizing` asks for beyond the files that are listed, complete or not.
-fn add_files(data: &mut TestData, sizing: &Sizing, phase: Phase) {
-    for (set, wanted) in [
-        (Set::Read, sizing.read_files),
-        (Set::Write, sizing.write_files),
-    ] {
-        let present = data.files.iter().filter(|file| file.set == set).count() as u64;
-        for _ in present..wanted {
-            data.add(set, sizing.file, phase);
         }
     }
 }

@@ -5,8 +5,10 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::attend::attend;
+use super::mounted::{self, Moved};
 use super::screen::Screen;
 use super::sitting::{self, Event, NO_SPACE, STOPPED};
+use super::test_data::{Asked, lay_down};
 use super::{Exit, Failure, owner, print, say};
 use crate::judge::{cache_size, levels};
 use crate::load::{Assignment, LocalShare, Share, Watch};
@@ -32,6 +34,8 @@ pub(super) struct Arguments {
     /// Size of the data to read [default: as for measure].
     #[arg(long, value_name = "BYTES")]
     size: Option<Bytes>,
+    #[command(flatten)]
+    moved: Moved,
 }
 
 /// Reading a working set for the first time takes at most so many times as long as measuring it.
@@ -39,7 +43,7 @@ const WARMING: u64 = 10;
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let root = &arguments.folder.study;
-    let store = Writer::open(root, &owner("sweep"), Timestamp::now())?;
+    let mut store = Writer::open(root, &owner("sweep"), Timestamp::now())?;
     if store.study().config.simulated {
         let message = format!(
             "{} is a simulated study: it has no share to sweep",
@@ -48,6 +52,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Study, message));
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
+    mounted::check(&mut store, &arguments.moved)?;
     let mut share = LocalShare::new(&store.study().config);
     let path = store.study().config.share.clone();
     let (size, seconds) = (arguments.size, arguments.seconds);
@@ -77,12 +82,12 @@ pub(super) fn sweep(
         client: share.facts().client.memory,
         ..sitting::memory(store.study())
     };
-    let data = sitting::Data {
+    let data = Asked {
         phase: Phase::Before,
         size,
         brief: false,
     };
-    sitting::lay_down(share, store, data, memory, watch, tell)?;
+    lay_down(share, store, data, memory, watch, tell)?;
     let number = store.study().sweeps.last().map_or(0, |row| row.sweep) + 1;
     let sets = working_sets(store.study().data.bytes(Set::Read));
     tell(Event::Trials {

@@ -110,8 +110,12 @@ impl<'a> Case<'a> {
 
     /// The rate in the busier direction: links carry both at once.
     pub(super) fn one_way_rate(&self) -> Option<Rate> {
-        let busier = self.read_share().max(1.0 - self.read_share());
-        self.rate().map(|rate| Rate(rate.0 * busier))
+        self.rate().map(|rate| Rate(rate.0 * self.busier_part()))
+    }
+
+    /// The part of all bytes that goes in the busier direction.
+    pub(super) fn busier_part(&self) -> f64 {
+        self.read_share().max(1.0 - self.read_share())
     }
 
     /// Drives that the pool can have had at the time: while it grows, the new ones too.

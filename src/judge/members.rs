@@ -3,14 +3,14 @@
 //! | trial | read from the drives, for a byte of it | written to them, for a byte of it |
 //! | --- | --- | --- |
 //! | reads | 1 for a byte read | nothing |
-//! | sequential writes | nothing | all drives over data drives: full stripes |
+//! | sequential writes in full stripes | nothing | all drives over data drives |
 //! | random writes, mirrors | nothing | a copy on each |
 //! | random writes, parity | old data and parity, or the rest of the row: the fewer | data and each parity |
 //!
 //! Source of the last row: Chen, Lee, Gibson, Katz and Patterson, *RAID: High-Performance, Reliable
 //! Secondary Storage*, ACM Computing Surveys 26(2) (1994) 145–185, sections 3.2.5 and 3.2.7. It holds for
 //! pools that write in place. One that does not (copy on write, a log) joins small writes into full
-//! stripes, so the row is used only where the counts themselves agree with it. Whatever the pool does,
+//! stripes, so each row is used only where the counts themselves agree with it. Whatever the pool does,
 //! less than the second row cannot be.
 
 use super::bytes::{iec, missing, proves};
@@ -146,8 +146,14 @@ fn cost(case: &Case<'_>, moved: &Moved, least: Cost) -> Option<Cost> {
         return Some(least);
     }
     let pool = case.pool()?;
-    if case.trial.access == Access::Sequential || pool.level.parity_drives() == 0 {
+    if pool.level.parity_drives() == 0 {
         return Some(least);
+    }
+    if case.trial.access == Access::Sequential {
+        // A stripe that is written in parts costs more, which would make up for what is missing. It
+        // reads too, so that full stripes are known by reading nothing.
+        let full = case.only_writes() && moved.read <= AGREES * moved.written;
+        return full.then_some(least);
     }
     let cost = Cost::in_place(&pool);
     // Writes in place are known by the old data and parity that they read. Beside reads of the trial

@@ -59,6 +59,7 @@ fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
             seed: Seed(1),
             simulated: false,
             share: "/mnt/scans".into(),
+            mount: None,
             server_memory: None,
             threshold_percent: 3.0,
             pool: None,

@@ -200,8 +200,14 @@ pub trait Share {
     /// Writes `file` from its beginning to its end and flushes it.
     ///
     /// # Errors
-    /// When writing fails, or an end was asked for.
+    /// When writing fails, or an end was asked for; a part of the file may be left then.
     fn lay_down(&mut self, file: &DataFile, watch: &Watch) -> Result<(), LoadError>;
+
+    /// Removes what is there of `file`, if anything is.
+    ///
+    /// # Errors
+    /// When it cannot be removed, or is not ours to remove.
+    fn discard(&mut self, file: &DataFile) -> Result<(), LoadError>;
 
     /// Runs one trial. A failed operation or flush is part of what was measured; it is no error of
     /// this call.

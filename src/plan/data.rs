@@ -25,7 +25,8 @@ pub struct DataFile {
     pub number: u64,
     /// What it is for.
     pub set: Set,
-    /// Its size: a multiple of 1 MiB, equal for all files of a study.
+    /// Its size: a multiple of 1 MiB. Files that are added when the data grows are larger than those
+    /// that are there, so that their number stays small.
     pub bytes: Bytes,
     /// The phase in which it was laid down.
     pub phase: Phase,
@@ -76,29 +77,19 @@ impl TestData {
         self.bytes(Set::Read) + self.bytes(Set::Write)
     }
 
-    /// The size of every file, when there is one.
-    pub fn file_bytes(&self) -> Option<Bytes> {
-        self.files.first().map(|file| file.bytes)
+    /// The file with this number.
+    pub fn file(&self, number: u64) -> Option<&DataFile> {
+        self.files.iter().find(|file| file.number == number)
     }
 
-    /// Adds a file that is yet to be laid down.
-    pub fn add(&mut self, set: Set, bytes: Bytes, phase: Phase) {
-        let number = self.next_number;
-        self.next_number += 1;
-        self.files.push(DataFile {
-            number,
+    /// The next new file, which is yet to be listed and laid down.
+    pub fn next_file(&self, set: Set, bytes: Bytes, phase: Phase) -> DataFile {
+        DataFile {
+            number: self.next_number,
             set,
             bytes,
             phase,
             complete: false,
-        });
-    }
-
-    /// What is left when all files are gone.
-    pub fn emptied(&self) -> Self {
-        Self {
-            next_number: self.next_number,
-            ..Self::default()
         }
     }
 }

@@ -1,14 +1,16 @@
 //! Where operation number `i` of a workload goes: a pure function of `i`.
 //!
 //! Each workload of a study has a part of each set of its own: files are dealt out like cards, four
-//! to a sequential workload for each one that a random workload gets. So no workload reads what
-//! another has just pulled into a cache, random ones span the whole of the data, and sequential
+//! bytes to a sequential workload for each one that a random workload gets. So no workload reads
+//! what another has just pulled into a cache, random ones span the whole of the data, and sequential
 //! ones keep long runs. Positions go on from trial to trial and from sitting to sitting: a block is
-//! read again only when all of its part have been read.
+//! read again only when all of its part have been read. Files are dealt in the order of their
+//! numbers, so that data that grows leaves every file with its workload.
 
 use super::content::BLOCK;
 use super::{Access, DataFile, Permutation, Set, TestData, Workload};
 use crate::seed::Seed;
+use crate::units::Bytes;
 
 /// To the share or from it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,13 +44,13 @@ impl Operation {
 /// Why a workload finds no place in the test data.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "workload '{workload}' finds no room in {files} files of {file_mib} MiB of {set} data: lay down more with --size, or choose a smaller block"
+    "workload '{workload}' finds no room in {files} files, {bytes} in all, of {set} data: lay down more with --size, or choose a smaller block"
 )]
 pub struct PatternError {
     workload: String,
     set: &'static str,
     files: usize,
-    file_mib: u64,
+    bytes: Bytes,
 }
 
 /// The order in which a workload visits its part of the test data.
@@ -65,7 +67,8 @@ pub struct Pattern {
 #[derive(Clone, Debug)]
 struct Part {
     files: Vec<u64>,
-    operations_per_file: u64,
+    /// Operations up to the end of each file.
+    ends: Vec<u64>,
     operations: u64,
     access: Access,
     seed: Seed,
@@ -109,11 +112,11 @@ impl Pattern {
             (None, None) => unreachable!("a workload reads or writes"),
         };
         let (pass, index) = (index / part.operations, index % part.operations);
-        let place = part.place(pass, index);
+        let (file, within) = part.file_at(part.place(pass, index));
         Operation {
             direction,
-            file: part.files[(place / part.operations_per_file) as usize],
-            offset: place % part.operations_per_file * self.block,
+            file,
+            offset: within * self.block,
             pass,
         }
     }
@@ -143,29 +146,32 @@ impl Part {
         study: Seed,
     ) -> Result<Self, PatternError> {
         let set_files: Vec<&DataFile> = data.of(set).collect();
-        let file_bytes = data.file_bytes().unwrap_or_default();
         let sharers: Vec<&Workload> = all.iter().filter(|w| needed(w)).collect();
         let own = sharers
             .iter()
             .position(|w| w.name == workload.name)
             .unwrap_or(0);
-        let weights: Vec<i64> = sharers.iter().map(|w| weight(w.access)).collect();
-        let files: Vec<u64> = deal(set_files.len(), &weights)
-            .zip(&set_files)
-            .filter(|(owner, _)| *owner == own)
-            .map(|(_, file)| file.number)
-            .collect();
-        let operations_per_file = file_bytes.0 / workload.block.0;
+        let weights: Vec<i128> = sharers.iter().map(|w| weight(w.access)).collect();
+        let mut end = 0;
+        let (files, ends): (Vec<u64>, Vec<u64>) = set_files
+            .iter()
+            .zip(deal(set_files.iter().map(|file| file.bytes), &weights))
+            .filter(|(_, owner)| *owner == own)
+            .map(|(file, _)| {
+                end += file.bytes.0 / workload.block.0;
+                (file.number, end)
+            })
+            .unzip();
         let within_span = workload
             .span
             .map_or(u64::MAX, |span| span.0 / workload.block.0);
-        let operations = (operations_per_file * files.len() as u64).min(within_span);
+        let operations = end.min(within_span);
         if operations == 0 {
             return Err(PatternError {
                 workload: workload.name.clone(),
                 set: if set == Set::Read { "read" } else { "write" },
                 files: set_files.len(),
-                file_mib: file_bytes.0 >> 20,
+                bytes: data.bytes(set),
             });
         }
         let seed = study.child(&workload.name, set as u64);
@@ -173,12 +179,19 @@ impl Part {
         let access = workload.access;
         Ok(Self {
             files,
-            operations_per_file,
+            ends,
             operations,
             access,
             seed,
             first_pass,
         })
+    }
+
+    /// The file in which operation `place` of the part lies, and its number among those of the file.
+    fn file_at(&self, place: u64) -> (u64, u64) {
+        let index = self.ends.partition_point(|end| *end <= place);
+        let begin = index.checked_sub(1).map_or(0, |before| self.ends[before]);
+        (self.files[index], place - begin)
     }
 
     fn place(&self, pass: u64, index: u64) -> u64 {
@@ -192,28 +205,28 @@ impl Part {
     }
 }
 
-fn weight(access: Access) -> i64 {
+fn weight(access: Access) -> i128 {
     match access {
         Access::Sequential => 4,
         Access::Random => 1,
     }
 }
 
-/// Deals `cards` to players by weight, as evenly as can be: whoever is furthest behind gets the
-/// next one.
-fn deal(cards: usize, weights: &[i64]) -> impl Iterator<Item = usize> {
-    let total: i64 = weights.iter().sum();
-    let weights = weights.to_vec();
-    let mut credit = vec![0i64; weights.len()];
-    (0..cards).map(move |_| {
+/// Deals cards of these sizes to players by weight, as evenly as can be: whoever is furthest behind
+/// gets the next one. More cards at the end change nothing for those before.
+fn deal(sizes: impl Iterator<Item = Bytes>, weights: &[i128]) -> impl Iterator<Item = usize> {
+    let total: i128 = weights.iter().sum();
+    let mut credit = vec![0i128; weights.len()];
+    sizes.map(move |size| {
+        let size = i128::from(size.0);
         credit
             .iter_mut()
-            .zip(&weights)
-            .for_each(|(credit, weight)| *credit += weight);
+            .zip(weights)
+            .for_each(|(credit, weight)| *credit += weight * size);
         let next = (0..credit.len())
-            .max_by_key(|&i| (credit[i], -(i as i64)))
+            .max_by_key(|&i| (credit[i], std::cmp::Reverse(i)))
             .unwrap_or(0);
-        credit[next] -= total;
+        credit[next] -= total * size;
         next
     })
 }
@@ -222,7 +235,6 @@ fn deal(cards: usize, weights: &[i64]) -> impl Iterator<Item = usize> {
 mod tests {
     use super::*;
     use crate::plan::Phase;
-    use crate::units::Bytes;
     use std::collections::BTreeMap;
 
     fn data(read: u64, write: u64) -> TestData {
@@ -271,6 +283,58 @@ mod tests {
             "{}",
             reads.len()
         );
+    }
+
+    /// Small files of a first look, then larger ones: whoever had a file keeps it, every block still
+    /// has one place, and everybody has its share of the bytes.
+    #[test]
+    fn data_that_grows_by_larger_files_leaves_every_file_with_its_workload() {
+        let all = Workload::standard();
+        let small = data(64, 16);
+        let mut grown = small.clone();
+        for number in 80..80 + 60 {
+            let set = if number < 80 + 48 {
+                Set::Read
+            } else {
+                Set::Write
+            };
+            let file = DataFile {
+                number,
+                set,
+                bytes: Bytes::MIB.times(8),
+                ..small.files[0].clone()
+            };
+            grown.files.push(file);
+        }
+        let mut visits = BTreeMap::<(u64, u64), u32>::new();
+        for workload in all.iter().filter(|workload| workload.name != "mixed") {
+            let pattern = |data| Pattern::new(workload, &all, data, Seed(1)).unwrap();
+            let (before, after) = (pattern(&small), pattern(&grown));
+            for (before, after) in [
+                (before.files().0, after.files().0),
+                (before.files().1, after.files().1),
+            ] {
+                assert_eq!(before, &after[..before.len()], "{}", workload.name);
+                assert!(before.is_empty() || after[before.len()..].iter().all(|n| *n >= 80));
+            }
+            for index in 0..after.operations() {
+                let operation = after.at(index);
+                assert_eq!(operation.pass, 0);
+                let end = operation.offset + workload.block.0;
+                assert!(end <= grown.file(operation.file).unwrap().bytes.0);
+                for block in operation.offset / BLOCK as u64..end / BLOCK as u64 {
+                    *visits.entry((operation.file, block)).or_default() += 1;
+                }
+            }
+        }
+        assert!(visits.values().all(|&count| count == 1));
+        let read = visits
+            .keys()
+            .filter(|(file, _)| grown.file(*file).unwrap().set == Set::Read);
+        let whole = grown.bytes(Set::Read).0 / BLOCK as u64;
+        // The mixed workload, left out here, has a seventh; a card of 8 MiB is 1.8 % of 448 MiB.
+        let part = read.count() as f64 / whole as f64;
+        assert!((part - 6.0 / 7.0).abs() < 0.02, "{part}");
     }
 
     #[test]

@@ -36,12 +36,10 @@ pub fn keep_free(total: Bytes) -> Bytes {
 /// A size for the test data, and what it means.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sizing {
-    /// Size of each file.
-    pub file: Bytes,
-    /// Files of the read set that there shall be in all.
-    pub read_files: u64,
-    /// Files of the write set that there shall be in all.
-    pub write_files: u64,
+    /// Files to be laid down beside those that are there: what each is for, and its size.
+    pub files: Vec<(Set, Bytes)>,
+    /// Size of the read set when they are laid down.
+    pub read: Bytes,
     /// The part of the read set that the largest known memory could hold, 0 to 1.
     pub cacheable: f64,
     /// A sentence when the data is smaller than wanted.
@@ -129,12 +127,13 @@ pub fn size(
             total: space.total,
         });
     }
-    let file = present.file_bytes().unwrap_or_else(|| file_size(wanted));
-    let read_files = wanted.0.div_ceil(file.0);
-    let write_files = read_files
-        .div_ceil(4)
-        .max(present.bytes(Set::Write).0 / file.0);
-    let read = file.times(read_files);
+    let wanted = whole_mebibytes(wanted);
+    let mut files = Vec::new();
+    for (set, all) in [(Set::Read, wanted), (Set::Write, wanted.share(1, 4))] {
+        let lacking = whole_mebibytes(all.saturating_sub(present.bytes(set)));
+        files.extend(pieces(lacking, file_size(wanted)).map(|bytes| (set, bytes)));
+    }
+    let read = wanted;
     let cacheable = (memory.largest().0 as f64 / read.0 as f64).min(1.0);
     let note = (read < memory.largest().times(MEMORY_FACTOR)).then(|| {
         format!(
@@ -145,12 +144,23 @@ pub fn size(
         )
     });
     Ok(Sizing {
-        file,
-        read_files,
-        write_files,
+        files,
+        read,
         cacheable,
         note,
     })
+}
+
+/// The next multiple of 1 MiB.
+fn whole_mebibytes(amount: Bytes) -> Bytes {
+    Bytes(amount.0.next_multiple_of(1 << 20))
+}
+
+/// `whole` in pieces of `piece`, and one of what is left.
+fn pieces(whole: Bytes, piece: Bytes) -> impl Iterator<Item = Bytes> {
+    (0..whole.0)
+        .step_by(piece.0 as usize)
+        .map(move |at| Bytes(whole.0 - at).min(piece))
 }
 
 /// 32 to 64 files, so that they can be dealt out to workloads.
@@ -161,6 +171,7 @@ fn file_size(set: Bytes) -> Bytes {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plan::Phase;
 
     const MEMORY: Memory = Memory {
         client: Bytes(8 << 30),
@@ -177,16 +188,22 @@ mod tests {
     #[test]
     fn twice_the_larger_memory_where_it_fits() {
         let sizing = size(&TestData::default(), None, false, MEMORY, space(1000, 800)).unwrap();
-        assert_eq!(sizing.file.times(sizing.read_files), Bytes::GIB.times(32));
-        assert_eq!(sizing.write_files * 4, sizing.read_files);
+        let data = laid(TestData::default(), &sizing);
+        assert_eq!(sizing.read, Bytes::GIB.times(32));
+        assert_eq!(data.bytes(Set::Read), Bytes::GIB.times(32));
+        assert_eq!(data.bytes(Set::Write), Bytes::GIB.times(8));
+        assert_eq!(data.files.len(), 80);
         assert_eq!((sizing.cacheable, sizing.note), (0.5, None));
     }
 
     #[test]
     fn a_quarter_of_free_space_at_most_and_it_is_said() {
         let sizing = size(&TestData::default(), None, false, MEMORY, space(100, 80)).unwrap();
-        let total = sizing.file.times(sizing.read_files + sizing.write_files);
-        assert!(total <= Bytes::GIB.times(21), "{total}");
+        let total = laid(TestData::default(), &sizing).total();
+        assert!(
+            total <= Bytes::GIB.times(20) + Bytes::MIB.times(2),
+            "{total}"
+        );
         assert_eq!(sizing.cacheable, 1.0);
         assert!(sizing.note.unwrap().contains("100 %"));
     }
@@ -200,47 +217,64 @@ mod tests {
         assert!(matches!(error, SizingError::NoRoom { .. }), "{error}");
     }
 
+    /// The test data once `sizing` is laid down on top of `present`.
+    fn laid(mut present: TestData, sizing: &Sizing) -> TestData {
+        for &(set, bytes) in &sizing.files {
+            let mut file = present.next_file(set, bytes, Phase::Before);
+            file.complete = true;
+            present.next_number += 1;
+            present.files.push(file);
+        }
+        present
+    }
+
     #[test]
     fn data_on_the_share_is_reused_and_only_grows() {
-        let first = size(
-            &TestData::default(),
-            Some(Bytes::GIB),
-            false,
-            MEMORY,
-            space(100, 90),
-        );
-        let first = first.unwrap();
-        let file = |number| super::super::DataFile {
-            number,
-            set: if number < first.read_files {
-                Set::Read
-            } else {
-                Set::Write
-            },
-            bytes: first.file,
-            phase: super::super::Phase::Before,
-            complete: true,
+        let ask = |present: &TestData, asked: Bytes| {
+            size(present, Some(asked), false, MEMORY, space(100, 88)).unwrap()
         };
-        let files = (0..first.read_files + first.write_files)
-            .map(file)
-            .collect();
-        let present = TestData {
-            folder: "x".into(),
-            next_number: 0,
-            files,
+        let first = ask(&TestData::default(), Bytes::GIB);
+        let present = laid(TestData::default(), &first);
+        let smaller = ask(&present, Bytes::MIB.times(64));
+        assert_eq!(smaller.files, []);
+        assert_eq!(smaller.read, first.read);
+        let larger = laid(present.clone(), &ask(&present, Bytes::GIB.times(2)));
+        assert_eq!(larger.files[..present.files.len()], present.files);
+        assert_eq!(larger.bytes(Set::Read), Bytes::GIB.times(2));
+        assert_eq!(larger.bytes(Set::Write), Bytes::MIB.times(512));
+    }
+
+    #[test]
+    fn all_that_may_be_used_can_be_asked_for_whatever_is_there() {
+        let ask = |present: &TestData, asked| {
+            let available = Bytes::GIB.times(90).saturating_sub(present.total());
+            let space = Space {
+                total: Bytes::GIB.times(100),
+                available,
+            };
+            size(present, Some(asked), false, MEMORY, space).unwrap()
         };
-        let smaller = Some(Bytes::MIB.times(64));
-        assert_eq!(
-            size(&present, smaller, false, MEMORY, space(100, 88)).unwrap(),
-            first
-        );
-        let larger = size(
-            &present,
-            Some(Bytes::GIB.times(2)),
-            false,
-            MEMORY,
-            space(100, 88),
-        );
-        assert_eq!(larger.unwrap().read_files, first.read_files * 2);
+        for first in [64, 100, 1000, 1025, 5000] {
+            let first = ask(&TestData::default(), Bytes::MIB.times(first));
+            let present = laid(TestData::default(), &first);
+            let all = laid(present.clone(), &ask(&present, Bytes::GIB.times(64)));
+            assert_eq!(all.total(), Bytes::GIB.times(80));
+        }
+    }
+
+    #[test]
+    fn a_brief_look_does_not_fix_the_size_of_files() {
+        let memory = Memory {
+            client: Bytes::GIB.times(64),
+            server: Some(Bytes::GIB.times(512)),
+        };
+        let ask = |present: &TestData, brief| {
+            size(present, None, brief, memory, space(20_000, 18_000)).unwrap()
+        };
+        let brief = laid(TestData::default(), &ask(&TestData::default(), true));
+        assert_eq!(brief.bytes(Set::Read), Bytes::GIB);
+        let full = laid(brief.clone(), &ask(&brief, false));
+        assert!(full.bytes(Set::Read) >= Bytes::GIB.times(1024));
+        assert!(full.files.len() < 200, "{} files", full.files.len());
     }
 }

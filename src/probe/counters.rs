@@ -7,7 +7,8 @@ use std::path::Path;
 use std::time::Instant;
 
 use crate::facts::counters::{
-    CoreTime, CounterError, Counters, DriveIo, LinkIo, Memory, NfsIo, Pressure, ProcessIo, is_nfs,
+    CoreTime, Counted, CounterError, Counters, DriveIo, LinkIo, Memory, NfsIo, Pressure, ProcessIo,
+    is_nfs,
 };
 use crate::facts::{Mount, ServerLink, interface, server};
 use crate::units::Nanos;
@@ -78,13 +79,15 @@ impl Counters {
         let memory = parsed("/proc/meminfo", Memory::parse);
         Self {
             at: Nanos::from(sources.begun.elapsed()),
-            process: process.map_err(|why| lost("process", why)).ok(),
-            nfs: nfs.map_err(|why| lost("nfs", why)).ok(),
-            link: link.map_err(|why| lost("link", why)).ok(),
-            drives,
-            cores: cores.map_err(|why| lost("cores", why)).unwrap_or_default(),
-            io_pressure: io_pressure.map_err(|why| lost("io pressure", why)).ok(),
-            cpu_pressure: cpu_pressure.map_err(|why| lost("cpu pressure", why)).ok(),
+            counted: Counted {
+                process: process.map_err(|why| lost("process", why)).ok(),
+                nfs: nfs.map_err(|why| lost("nfs", why)).ok(),
+                link: link.map_err(|why| lost("link", why)).ok(),
+                drives,
+                cores: cores.map_err(|why| lost("cores", why)).unwrap_or_default(),
+                io_pressure: io_pressure.map_err(|why| lost("io pressure", why)).ok(),
+                cpu_pressure: cpu_pressure.map_err(|why| lost("cpu pressure", why)).ok(),
+            },
             memory: memory.map_err(|why| lost("memory", why)).ok(),
             missing,
         }
@@ -116,6 +119,11 @@ fn drives(names: &[String], lost: &mut impl FnMut(&str, String)) -> Vec<DriveIo>
 /// and where either cannot be learnt. Sends nothing but a question to the name service.
 pub fn server_link(share: &Path) -> Option<ServerLink> {
     link_of(&super::mount(share).ok()?).ok()
+}
+
+/// The way to the server behind `mount`, or why it is not known; `None` where no server is behind it.
+pub(super) fn way(mount: &Mount) -> Option<Result<ServerLink, String>> {
+    server(mount).map(|_| link_of(mount))
 }
 
 fn link_of(mount: &Mount) -> Result<ServerLink, String> {
@@ -190,9 +198,12 @@ mod tests {
         let after = Counters::read(&sources);
         let deltas = difference(&before, &after);
         assert!(deltas.elapsed > Nanos(0));
-        let process = deltas.process.expect("a process may read its own counters");
+        let process = deltas
+            .counted
+            .process
+            .expect("a process may read its own counters");
         assert!(process.asked_to_write.0 >= WRITTEN as u64, "{process:?}");
-        assert!(!deltas.cores.is_empty(), "{:?}", deltas.missing);
+        assert!(!deltas.counted.cores.is_empty(), "{:?}", deltas.missing);
         let (memory, _) = deltas.memory.expect("memory is always told");
         assert!(memory.total > memory.dirty);
         let drive = "drive no such drive: ";

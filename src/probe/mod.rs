@@ -20,11 +20,11 @@ use std::io;
 use std::path::Path;
 
 use procfs::process::{MountInfo, Process};
-use rustix::fs::{AtFlags, StatxFlags, statvfs, statx};
+use rustix::fs::{AtFlags, Mode, OFlags, StatxFlags, open, statvfs, statx};
 use sysinfo::{MemoryRefreshKind, Networks, RefreshKind, System};
 
 use crate::facts::counters::unescape;
-use crate::facts::{Client, Facts, Link, Mount, Room, server};
+use crate::facts::{Client, Facts, Link, Mount, Room, ServerLink, server};
 use crate::plan::Space;
 use crate::units::Bytes;
 
@@ -55,11 +55,13 @@ pub fn facts(share: &Path) -> Facts {
     let clock_synchronised = clock::synchronised()
         .map_err(|why| learn("clock", why.to_string()))
         .ok();
-    for link in links.iter().filter(|link| link.bits_per_second.is_none()) {
-        learn(
-            &format!("line rate of {}", link.name),
-            "its driver does not tell".into(),
-        );
+    // Other interfaces than the one to the server carry nothing of what is measured.
+    let unknown = mount
+        .as_ref()
+        .and_then(counters::way)
+        .map(|way| rate_of(way, &links));
+    if let Some(Err(why)) = unknown {
+        learn("link", why);
     }
     let space = space.map(|space| Room {
         total: space.total,
@@ -74,6 +76,18 @@ pub fn facts(share: &Path) -> Facts {
         devices,
         clock_synchronised,
         missing,
+    }
+}
+
+/// The line rate of the interface that leads to the server, or why it is not known.
+fn rate_of(way: Result<ServerLink, String>, links: &[Link]) -> Result<(), String> {
+    let interface = way?.interface;
+    let link = links.iter().find(|link| link.name == interface);
+    match link.map(|link| link.bits_per_second) {
+        Some(None) => Err(format!(
+            "the line rate of {interface} is not told by its driver"
+        )),
+        _ => Ok(()),
     }
 }
 
@@ -112,8 +126,17 @@ fn client() -> Result<Client, String> {
 
 /// The mount under `share`, found by its mount number where the kernel tells, else by the longest
 /// mount point above it.
-fn mount(share: &Path) -> Result<Mount, String> {
+///
+/// # Errors
+/// Why it is not known.
+pub fn mount(share: &Path) -> Result<Mount, String> {
     let share = share.canonicalize().map_err(|error| error.to_string())?;
+    // A share that is mounted when it is first used is used now; whether it opens tells later.
+    drop(open(
+        &share,
+        OFlags::RDONLY | OFlags::CLOEXEC,
+        Mode::empty(),
+    ));
     let wanted = StatxFlags::MNT_ID | StatxFlags::DIOALIGN;
     let status = statx(rustix::fs::CWD, &share, AtFlags::empty(), wanted)
         .map_err(|error| error.to_string())?;
@@ -156,7 +179,6 @@ fn mount(share: &Path) -> Result<Mount, String> {
 /// What `statx` tells of a file on the file system; folders have no alignment of their own, so a
 /// file without a name is asked.
 fn direct_io_alignment(share: &Path) -> Option<Bytes> {
-    use rustix::fs::{Mode, OFlags, open};
     let file = open(
         share,
         OFlags::TMPFILE | OFlags::RDWR | OFlags::CLOEXEC,
@@ -214,6 +236,35 @@ mod tests {
             facts
                 .space
                 .is_some_and(|space| space.total >= space.available)
+        );
+        let of_links = |why: &&String| why.contains("line rate");
+        assert_eq!(
+            facts.missing.iter().find(of_links),
+            None,
+            "no link leads there"
+        );
+    }
+
+    #[test]
+    fn only_the_line_rate_of_the_way_to_the_server_is_missed() {
+        let link = |name: &str, rate| Link {
+            name: name.into(),
+            mtu: 1500,
+            bits_per_second: rate,
+        };
+        let links = [link("lan0", Some(1_000_000_000)), link("lan1", None)];
+        let rate = |interface: &str| {
+            let way = ServerLink {
+                server: [192, 0, 2, 7].into(),
+                interface: interface.into(),
+            };
+            rate_of(Ok(way), &links)
+        };
+        assert_eq!((rate("lan0"), rate("lo")), (Ok(()), Ok(())));
+        assert!(rate("lan1").unwrap_err().contains("lan1"));
+        assert_eq!(
+            rate_of(Err("no route".into()), &links),
+            Err("no route".into())
         );
     }
 }

@@ -25,7 +25,7 @@ use serde::Serialize;
 
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::study::{CheckRow, Side, Study};
+use crate::study::{CheckRow, Mounted, Side, Study};
 
 /// How a line came out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -184,12 +184,14 @@ impl<'a> Sides<'a> {
     /// mount is the latest there is of the time after.
     pub(crate) fn of(study: &'a Study, live: Option<&'a Facts>, now: Timestamp) -> Self {
         let before = recorded(study, Phase::Before);
-        let place = |facts: &'a Facts| {
-            let mount = facts.mount.as_ref()?;
-            Some((&mount.point, &mount.kind, &mount.source))
-        };
+        let mounted = |facts: &Facts| facts.mount.as_ref().map(Mounted::from);
         let same = |facts: &&'a Facts| {
-            place(facts).is_some() && place(facts) == before.and_then(|old| place(old.facts))
+            let (Some(old), Some(new)) =
+                (before.and_then(|old| mounted(old.facts)), mounted(facts))
+            else {
+                return false;
+            };
+            old.is_same(&new)
         };
         let begun = next::begun(study).is_some();
         let live = live.filter(same).filter(|_| begun).map(|facts| Recorded {

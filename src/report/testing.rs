@@ -109,6 +109,7 @@ fn bare(scene: Scene) -> Study {
             seed: Seed(99),
             simulated: scene == Scene::Simulated,
             share: "/mnt/scans".into(),
+            mount: None,
             server_memory: Some(Bytes::GIB.times(16)),
             threshold_percent: 3.0,
             pool: Some(Expansion {

@@ -50,16 +50,28 @@ pub trait Disk {
 #[derive(Debug)]
 pub struct FolderDisk {
     root: PathBuf,
+    /// Ending of a file that is about to take the place of another.
+    beside: String,
     /// Held as long as the disk lives.
     lock: Option<File>,
 }
 
 impl FolderDisk {
-    /// The folder at `root`, which exists.
+    /// The folder at `root`, which exists. Whoever replaces files in it holds its lock.
     pub fn new(root: &Path) -> Self {
         Self {
             root: root.to_owned(),
+            beside: "new".to_owned(),
             lock: None,
+        }
+    }
+
+    /// The folder at `root`, which exists, for processes that replace files in it without a lock:
+    /// each prepares them under names of its own.
+    pub fn unlocked(root: &Path) -> Self {
+        Self {
+            beside: format!("{}.new", std::process::id()),
+            ..Self::new(root)
         }
     }
 
@@ -103,11 +115,14 @@ impl Disk for FolderDisk {
 
     fn replace(&mut self, name: &str, bytes: &[u8]) -> io::Result<()> {
         self.make_folder(name)?;
-        let beside = self.path(&format!("{name}.new"));
-        let mut file = File::create(&beside)?;
-        file.write_all(bytes)?;
-        file.sync_all()?;
-        fs::rename(&beside, self.path(name))?;
+        let beside = self.path(&format!("{name}.{}", self.beside));
+        let put = || {
+            let mut file = File::create(&beside)?;
+            file.write_all(bytes)?;
+            file.sync_all()?;
+            fs::rename(&beside, self.path(name))
+        };
+        put().inspect_err(|_| drop(fs::remove_file(&beside)))?;
         self.sync_folder(name)
     }
 

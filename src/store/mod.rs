@@ -2,7 +2,8 @@
 //!
 //! Everything goes through the six operations of a [`Disk`], so that a disk that fails or forgets
 //! can stand in its place. A trial's row in `trials.csv` is written last: what stands in the other
-//! tables without a row belongs to a trial that was cut off, and is passed over.
+//! tables without a row belongs to a trial that was cut off, and is passed over. Pages are no part of
+//! this: they can be made anew at any time, so [`publish`] needs no lock.
 #![expect(
     clippy::disallowed_methods,
     clippy::disallowed_types,
@@ -10,12 +11,14 @@
 )]
 
 mod disk;
+mod publish;
 mod reader;
 mod writer;
 
 use std::path::PathBuf;
 
 pub use disk::{Disk, FolderDisk};
+pub use publish::publish;
 pub use reader::read;
 pub use writer::Writer;
 
@@ -26,8 +29,10 @@ use crate::study::{ConfigError, LatencyError};
 pub mod names {
     /// What the person said.
     pub const CONFIG: &str = "study.toml";
-    /// The manifest of test data.
-    pub const DATA: &str = "testdata.toml";
+    /// The manifest of test data: a row a step.
+    pub const DATA: &str = "testdata.csv";
+    /// The manifest of test data as it was in format 1.
+    pub const OLD_DATA: &str = "testdata.toml";
     /// A row a trial.
     pub const TRIALS: &str = "trials.csv";
     /// A row a window.
@@ -94,6 +99,14 @@ pub enum StoreError {
     /// The latency log is damaged.
     #[error(transparent)]
     Latency(#[from] LatencyError),
+    /// Pages cannot be written.
+    #[error("{folder} cannot be written to ({source}): name another folder with --to DIR")]
+    Unpublished {
+        /// Where they were to go.
+        folder: PathBuf,
+        /// How it failed.
+        source: std::io::Error,
+    },
     /// A TOML file beside `study.toml` is damaged.
     #[error("{name} cannot be read:\n{why}")]
     Toml {

@@ -7,9 +7,10 @@ use serde::de::DeserializeOwned;
 
 use super::{Disk, FolderDisk, StoreError, names};
 use crate::facts::Facts;
+use crate::plan::TestData;
 use crate::record::Observations;
 use crate::study::tables::{parse, whole};
-use crate::study::{Config, FORMAT, LatencyLog, ObservationRow, Study, WindowRow};
+use crate::study::{Config, FORMAT, LatencyLog, ObservationRow, Study, WindowRow, manifest};
 
 /// Reads the study in the folder `root`.
 ///
@@ -55,10 +56,15 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
     let checks = table(disk, names::CHECKS, &mut remarks)?;
     let log = bytes(disk, names::LATENCY)?.unwrap_or_default();
     remark_torn(names::LATENCY, &log, &mut remarks);
+    let data = if config.format < FIRST_WITH_ROWS {
+        old_data(disk)?
+    } else {
+        manifest::fold(names::DATA, &table(disk, names::DATA, &mut remarks)?)?
+    };
     Ok(Study {
         name,
         config,
-        data: toml(disk, names::DATA)?.unwrap_or_default(),
+        data,
         trials,
         windows,
         observations,
@@ -68,6 +74,14 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
         facts: facts(disk)?,
         remarks,
     })
+}
+
+/// The format from which on the manifest of test data is a table.
+pub(super) const FIRST_WITH_ROWS: u32 = 2;
+
+/// The manifest of test data in format 1.
+pub(super) fn old_data(disk: &impl Disk) -> Result<TestData, StoreError> {
+    Ok(toml(disk, names::OLD_DATA)?.unwrap_or_default())
 }
 
 fn facts(disk: &impl Disk) -> Result<BTreeMap<String, Facts>, StoreError> {
@@ -91,7 +105,7 @@ pub(super) fn bytes(disk: &impl Disk, name: &str) -> Result<Option<Vec<u8>>, Sto
         .map_err(|error| StoreError::io("reading", name, error))
 }
 
-fn text(disk: &impl Disk, name: &str) -> Result<Option<String>, StoreError> {
+pub(super) fn text(disk: &impl Disk, name: &str) -> Result<Option<String>, StoreError> {
     let text = bytes(disk, name)?.map(String::from_utf8).transpose();
     text.map_err(|_| StoreError::Toml {
         name: name.to_owned(),

@@ -3,13 +3,16 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
+use crate::facts::Mount;
+use crate::facts::counters::is_nfs;
 use crate::plan::{STANDARD, Workload};
 use crate::pool::{Level, Pool, PoolError};
 use crate::seed::Seed;
 use crate::units::Bytes;
 
-/// The format that this version writes.
-pub const FORMAT: u32 = 1;
+/// The format that this version writes. Format 1 kept the manifest of test data in `testdata.toml`,
+/// rewritten as a whole; since format 2 it is the table `testdata.csv`.
+pub const FORMAT: u32 = 2;
 
 /// The content of `study.toml`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -28,6 +31,9 @@ pub struct Config {
     pub simulated: bool,
     /// The mounted directory that is measured.
     pub share: String,
+    /// What was mounted under it when the study was made, where that was known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mount: Option<Mounted>,
     /// Memory of the server, which could serve test data instead of the drives.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub server_memory: Option<Bytes>,
@@ -99,6 +105,46 @@ impl<'de> Deserialize<'de> for Identity {
             .then(|| u128::from_str_radix(&text, 16).ok().map(Self))
             .flatten()
             .ok_or_else(|| serde::de::Error::custom("id is 32 hexadecimal digits"))
+    }
+}
+
+/// What tells one mounted file system from another, and stays the same when it is mounted again.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Mounted {
+    /// Where it is mounted.
+    pub point: String,
+    /// Its type, as the kernel names it.
+    pub kind: String,
+    /// What is mounted there: a device, or server and path.
+    pub source: String,
+}
+
+impl Mounted {
+    /// Whether both are the same file system in the same place. Versions of NFS have types of their
+    /// own and are settings, not another file system.
+    pub fn is_same(&self, other: &Self) -> bool {
+        let same_kind = self.kind == other.kind || is_nfs(&self.kind) && is_nfs(&other.kind);
+        same_kind && self.point == other.point && self.source == other.source
+    }
+}
+
+impl From<&Mount> for Mounted {
+    fn from(mount: &Mount) -> Self {
+        Self {
+            point: mount.point.clone(),
+            kind: mount.kind.clone(),
+            source: mount.source.clone(),
+        }
+    }
+}
+
+impl std::fmt::Display for Mounted {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "{} ({}) mounted at {}",
+            self.source, self.kind, self.point
+        )
     }
 }
 
@@ -193,6 +239,25 @@ pub enum ConfigError {
 }
 
 impl Config {
+    /// A study of `share`, a mounted directory, of which nothing more is said.
+    pub fn new(id: Identity, seed: Seed, created: Timestamp, share: String) -> Self {
+        Self {
+            format: FORMAT,
+            id,
+            created,
+            seed,
+            simulated: false,
+            share,
+            mount: None,
+            server_memory: None,
+            threshold_percent: threshold(),
+            pool: None,
+            link_gigabits: None,
+            server: None,
+            workloads: Vec::new(),
+        }
+    }
+
     /// Reads `study.toml`. A newer format is read as far as it is known.
     ///
     /// # Errors
@@ -226,7 +291,7 @@ impl Config {
     pub fn render(&self) -> String {
         let body = toml::to_string_pretty(self).expect("a configuration is plain data");
         format!(
-            "# A poolproof study. You may change limits and add workloads; id, seed and share\n# belong to what was measured already.\n{body}"
+            "# A poolproof study. You may change limits and add workloads; id, seed, share and\n# mount belong to what was measured already.\n{body}"
         )
     }
 
@@ -257,14 +322,12 @@ mod tests {
 
     fn example() -> Config {
         Config {
-            format: FORMAT,
-            id: Identity(0x1234),
-            created: "2026-03-02T08:00:00Z".parse().unwrap(),
-            seed: Seed(99),
-            simulated: false,
-            share: "/mnt/scans".into(),
+            mount: Some(Mounted {
+                point: "/mnt/scans".into(),
+                kind: "nfs4".into(),
+                source: "archive:/scans".into(),
+            }),
             server_memory: Some(Bytes::GIB.times(16)),
-            threshold_percent: 3.0,
             pool: Some(Expansion {
                 level: Level::Raid6,
                 drives: 4,
@@ -273,12 +336,16 @@ mod tests {
                 rpm: Some(7200),
                 drive_rate: None,
             }),
-            link_gigabits: None,
-            server: None,
             workloads: vec![Workload {
                 name: "scan".into(),
                 ..Workload::standard().remove(0)
             }],
+            ..Config::new(
+                Identity(0x1234),
+                Seed(99),
+                "2026-03-02T08:00:00Z".parse().unwrap(),
+                "/mnt/scans".into(),
+            )
         }
     }
 
@@ -291,6 +358,21 @@ mod tests {
         );
         assert_eq!(Config::parse(&text), Ok(example()));
         assert_eq!(example().all_workloads().len(), 7);
+    }
+
+    #[test]
+    fn another_source_place_or_type_is_another_file_system() {
+        let mounted = example().mount.unwrap();
+        let with = |change: fn(&mut Mounted)| {
+            let mut other = mounted.clone();
+            change(&mut other);
+            mounted.is_same(&other)
+        };
+        assert!(with(|_| ()));
+        assert!(with(|other| other.kind = "nfs".into()));
+        assert!(!with(|other| other.kind = "ext4".into()));
+        assert!(!with(|other| other.point = "/".into()));
+        assert!(!with(|other| other.source = "archive:/other".into()));
     }
 
     #[test]
@@ -311,7 +393,7 @@ mod tests {
     fn a_newer_format_is_read_and_not_written() {
         let text = example()
             .render()
-            .replace("format = 1", "format = 2\nnovelty = true");
+            .replace("format = 2", "format = 3\nnovelty = true");
         let config = Config::parse(&text).unwrap();
         assert!(!config.writable());
     }

@@ -9,7 +9,7 @@ use std::time::{Duration, SystemTime};
 use base64::Engine as _;
 use hdrhistogram::Histogram;
 use hdrhistogram::serialization::interval_log::{
-    IntervalLogIterator, IntervalLogWriterBuilder, LogEntry, Tag,
+    IntervalLogIterator, IntervalLogWriterBuilder, LogEntry, LogIteratorError, Tag,
 };
 use hdrhistogram::serialization::{Deserializer, V2DeflateSerializer};
 use jiff::Timestamp;
@@ -35,10 +35,11 @@ impl LatencyLog {
     /// When a line is no line of an interval log.
     pub fn parse(bytes: &[u8]) -> Result<Self, LatencyError> {
         let mut trials = BTreeMap::new();
-        for entry in IntervalLogIterator::new(tables::whole(bytes).lines) {
-            let entry = entry.map_err(|error| LatencyError {
-                place: "somewhere".into(),
-                why: format!("not an interval log ({error:?})"),
+        let lines = tables::whole(bytes).lines;
+        for entry in IntervalLogIterator::new(lines) {
+            let entry = entry.map_err(|LogIteratorError::ParseError { offset }| LatencyError {
+                place: format!("line {}", line_at(lines, offset)),
+                why: "not a line of an interval log".into(),
             })?;
             if let LogEntry::Interval(interval) = entry
                 && let Some(number) = interval.tag().and_then(|tag| number(tag.as_str()))
@@ -70,6 +71,12 @@ impl LatencyLog {
     pub fn trials(&self) -> impl Iterator<Item = u64> {
         self.0.keys().copied()
     }
+}
+
+/// The number, from 1, of the line in which the byte at `offset` lies.
+fn line_at(bytes: &[u8], offset: usize) -> usize {
+    let before = bytes.iter().take(offset);
+    before.filter(|byte| **byte == b'\n').count() + 1
 }
 
 fn number(tag: &str) -> Option<u64> {
@@ -173,6 +180,16 @@ mod tests {
         assert_eq!((histogram.low(), histogram.high()), (1, 3_600_000_000));
         assert_eq!(histogram.count_at(1_000), 10_000);
         assert_eq!(histogram.count_at(100_000_000), 1);
+    }
+
+    #[test]
+    fn a_line_of_another_kind_is_an_error_with_its_number() {
+        let started = "2026-03-02T08:00:00Z".parse().unwrap();
+        let good = render(7, started, 20.0, &histogram(3), true);
+        let line = good.lines().count() + 1;
+        let error = LatencyLog::parse(format!("{good}Tag=trial-8;oops\n").as_bytes()).unwrap_err();
+        let expected = format!("latency.hlog line {line}: not a line");
+        assert!(error.to_string().starts_with(&expected), "{error}");
     }
 
     #[test]

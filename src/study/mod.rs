@@ -1,17 +1,21 @@
 //! Everything known of one expansion, as one value, and the formats in which it is kept.
 
+mod amend;
 mod checks;
 mod config;
 mod latency;
+pub mod manifest;
 mod sweep;
 pub mod tables;
 mod trial;
 
 use std::collections::BTreeMap;
 
+pub use amend::{with_format, with_mount};
 pub use checks::{CheckRow, Outcome, Side};
-pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Server};
+pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Mounted, Server};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
+pub use manifest::{DataEvent, DataRow};
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};
 

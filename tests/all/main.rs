@@ -12,6 +12,7 @@ mod support;
 mod truth;
 
 mod real_browser;
+mod real_folder;
 mod real_local;
 #[cfg(target_os = "linux")]
 mod real_network;

@@ -219,7 +219,7 @@ fn baseline_of_the_example() -> Place {
     fs::create_dir_all(study.join("facts")).unwrap();
     for name in [
         "study.toml",
-        "testdata.toml",
+        "testdata.csv",
         "windows.csv",
         "observations.csv",
         "latency.hlog",

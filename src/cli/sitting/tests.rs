@@ -8,7 +8,7 @@ use jiff::Timestamp;
 
 use super::*;
 use crate::facts::Facts;
-use crate::plan::Space;
+use crate::plan::{DataFile, Space, TestData};
 use crate::record::{Cause, Failure as Broken};
 use crate::seed::Seed;
 use crate::sim::{SimulatedShare, demo_scenario};
@@ -57,6 +57,10 @@ impl Share for Doomed {
         self.share.lay_down(file, watch)
     }
 
+    fn discard(&mut self, file: &DataFile) -> Result<(), LoadError> {
+        self.share.discard(file)
+    }
+
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
         let os = io::Error::from_raw_os_error;
         let fate = self.fates.remove(0);
@@ -97,6 +101,7 @@ fn sitting(root: &Path, fates: &[Fate]) -> (Result<Ended, Failure>, Vec<Trial>) 
         seed: Seed(5),
         simulated: true,
         share: "SIMULATED".into(),
+        mount: None,
         server_memory: None,
         threshold_percent: 3.0,
         pool: None,

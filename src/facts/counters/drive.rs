@@ -35,6 +35,47 @@ pub struct DriveIo {
     pub weighted_ms: u64,
 }
 
+/// What a statistic counts, and so what of it an interval has.
+enum Kind {
+    /// Events: their number.
+    Count,
+    /// Milliseconds in 32 bits: their number.
+    Time,
+    /// No counter: the later reading.
+    Level,
+}
+
+/// A number of a device's line.
+struct Statistic {
+    name: &'static str,
+    kind: Kind,
+    of: fn(&mut DriveIo) -> &mut u64,
+}
+
+/// The first eleven numbers of a line in their order. Numbers of merged requests are not kept.
+const STATISTICS: [Option<Statistic>; 11] = {
+    const fn kept(
+        name: &'static str,
+        kind: Kind,
+        of: fn(&mut DriveIo) -> &mut u64,
+    ) -> Option<Statistic> {
+        Some(Statistic { name, kind, of })
+    }
+    [
+        kept("reads completed", Kind::Count, |io| &mut io.reads),
+        None,
+        kept("sectors read", Kind::Count, |io| &mut io.sectors_read),
+        kept("time reading", Kind::Time, |io| &mut io.read_ms),
+        kept("writes completed", Kind::Count, |io| &mut io.writes),
+        None,
+        kept("sectors written", Kind::Count, |io| &mut io.sectors_written),
+        kept("time writing", Kind::Time, |io| &mut io.write_ms),
+        kept("in flight", Kind::Level, |io| &mut io.in_flight),
+        kept("time busy", Kind::Time, |io| &mut io.busy_ms),
+        kept("weighted time", Kind::Time, |io| &mut io.weighted_ms),
+    ]
+};
+
 impl DriveIo {
     /// Reads the counters of the devices `names`, in that order, from the text of
     /// `/proc/diskstats`. Lines of other devices are not looked at. A device that is not there is
@@ -55,37 +96,17 @@ impl DriveIo {
 
     fn line(line: Line<'_>) -> Result<Self, CounterError> {
         let mut fields = line.text.split_whitespace().skip(2);
-        let name = fields.next().unwrap_or_default().to_owned();
-        // Every fourth field of the first eight is the number of merged requests.
-        let mut numbers = [0; 11];
-        for (index, number) in numbers.iter_mut().enumerate() {
-            *number = line.number(fields.next(), &format!("statistic {}", index + 1))?;
+        let mut io = Self {
+            name: fields.next().unwrap_or_default().to_owned(),
+            ..Self::default()
+        };
+        for (index, statistic) in STATISTICS.iter().enumerate() {
+            let number = line.number(fields.next(), &format!("statistic {}", index + 1))?;
+            if let Some(statistic) = statistic {
+                *(statistic.of)(&mut io) = number;
+            }
         }
-        let [
-            reads,
-            _,
-            sectors_read,
-            read_ms,
-            writes,
-            _,
-            sectors_written,
-            write_ms,
-            in_flight,
-            busy_ms,
-            weighted_ms,
-        ] = numbers;
-        Ok(Self {
-            name,
-            reads,
-            sectors_read,
-            read_ms,
-            writes,
-            sectors_written,
-            write_ms,
-            in_flight,
-            busy_ms,
-            weighted_ms,
-        })
+        Ok(io)
     }
 
     /// What was done since `before`, and the names of the times that wrapped in between.
@@ -100,22 +121,15 @@ impl DriveIo {
                 after: self.name.clone(),
             });
         }
-        let count = |name, of: fn(&Self) -> u64| step(name, of(before), of(self));
-        let mut wrapped = Vec::new();
-        let mut time =
-            |name, of: fn(&Self) -> u64| short_step(name, of(before), of(self), &mut wrapped);
-        let interval = Self {
-            name: self.name.clone(),
-            reads: count("reads completed", |io| io.reads)?,
-            sectors_read: count("sectors read", |io| io.sectors_read)?,
-            read_ms: time("time reading", |io| io.read_ms)?,
-            writes: count("writes completed", |io| io.writes)?,
-            sectors_written: count("sectors written", |io| io.sectors_written)?,
-            write_ms: time("time writing", |io| io.write_ms)?,
-            in_flight: self.in_flight,
-            busy_ms: time("time busy", |io| io.busy_ms)?,
-            weighted_ms: time("weighted time", |io| io.weighted_ms)?,
-        };
+        let (mut before, mut interval, mut wrapped) = (before.clone(), self.clone(), Vec::new());
+        for Statistic { name, kind, of } in STATISTICS.iter().flatten() {
+            let (was, number) = (*of(&mut before), of(&mut interval));
+            *number = match kind {
+                Kind::Count => step(name, was, *number)?,
+                Kind::Time => short_step(name, was, *number, &mut wrapped)?,
+                Kind::Level => *number,
+            };
+        }
         Ok((interval, wrapped))
     }
 

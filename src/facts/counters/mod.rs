@@ -28,25 +28,32 @@ pub(in crate::facts) use text::Text;
 
 use crate::units::Nanos;
 
-/// Everything that could be read at one moment.
+/// What is counted: since it began, or over an interval.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Counters {
-    /// When it was read, on the clock of its reader.
-    pub at: Nanos,
+pub struct Counted {
     /// What this process read and wrote.
     pub process: Option<ProcessIo>,
     /// What the share asked of its server, for NFS.
     pub nfs: Option<NfsIo>,
     /// The interface that leads to the server.
     pub link: Option<LinkIo>,
-    /// The member drives that were named.
+    /// The member drives that were named and are known.
     pub drives: Vec<DriveIo>,
-    /// The cores of this machine.
+    /// The cores of this machine that are known.
     pub cores: Vec<CoreTime>,
     /// Waiting for I/O.
     pub io_pressure: Option<Pressure>,
     /// Waiting for a core.
     pub cpu_pressure: Option<Pressure>,
+}
+
+/// Everything that could be read at one moment.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Counters {
+    /// When it was read, on the clock of its reader.
+    pub at: Nanos,
+    /// What was counted up to then.
+    pub counted: Counted,
     /// What the memory holds.
     pub memory: Option<Memory>,
     /// What could not be read, and why.
@@ -58,20 +65,8 @@ pub struct Counters {
 pub struct Deltas {
     /// Time between the two readings; zero when the second is not the later one.
     pub elapsed: Nanos,
-    /// What this process read and wrote.
-    pub process: Option<ProcessIo>,
-    /// What the share asked of its server, for NFS.
-    pub nfs: Option<NfsIo>,
-    /// The interface that leads to the server.
-    pub link: Option<LinkIo>,
-    /// The member drives whose interval is known.
-    pub drives: Vec<DriveIo>,
-    /// The cores whose interval is known.
-    pub cores: Vec<CoreTime>,
-    /// Waiting for I/O.
-    pub io_pressure: Option<Pressure>,
-    /// Waiting for a core.
-    pub cpu_pressure: Option<Pressure>,
+    /// What was counted in between.
+    pub counted: Counted,
     /// What the memory held at both ends: levels have no difference worth the name.
     pub memory: Option<(Memory, Memory)>,
     /// Counters that wrapped, and are known all the same.
@@ -85,6 +80,7 @@ impl Deltas {
     /// the fullest first. [`FULL_CORE`] is the usual limit.
     pub fn cores_above(&self, fraction: f64) -> Vec<(u32, f64)> {
         let mut full: Vec<(u32, f64)> = self
+            .counted
             .cores
             .iter()
             .filter_map(|core| Some((core.core, core.busy_fraction()?)))
@@ -106,7 +102,7 @@ pub fn difference(before: &Counters, after: &Counters) -> Deltas {
     missing.extend(new.cloned());
     let mut wrapped = Vec::new();
     let mut lost = |what: &str, why: String| missing.push(format!("{what}: {why}"));
-    let ends = (before, after);
+    let ends = (&before.counted, &after.counted);
     let process = part(
         ends,
         |at| &at.process,
@@ -131,7 +127,7 @@ pub fn difference(before: &Counters, after: &Counters) -> Deltas {
         &mut lost,
     );
     let drives = each(
-        (&before.drives, &after.drives),
+        (&ends.0.drives, &ends.1.drives),
         |drive| format!("drive {}", drive.name),
         |after, before| {
             let (interval, times) = after.since(before)?;
@@ -145,20 +141,22 @@ pub fn difference(before: &Counters, after: &Counters) -> Deltas {
         &mut lost,
     );
     let cores = each(
-        (&before.cores, &after.cores),
+        (&ends.0.cores, &ends.1.cores),
         |core| format!("core {}", core.core),
         CoreTime::since,
         &mut lost,
     );
     Deltas {
         elapsed: after.at.since(before.at),
-        process,
-        nfs,
-        link,
-        drives,
-        cores,
-        io_pressure,
-        cpu_pressure,
+        counted: Counted {
+            process,
+            nfs,
+            link,
+            drives,
+            cores,
+            io_pressure,
+            cpu_pressure,
+        },
         memory: before.memory.zip(after.memory),
         wrapped,
         missing,
@@ -167,8 +165,8 @@ pub fn difference(before: &Counters, after: &Counters) -> Deltas {
 
 /// The interval of one part that both ends have.
 fn part<T>(
-    (before, after): (&Counters, &Counters),
-    of: fn(&Counters) -> &Option<T>,
+    (before, after): (&Counted, &Counted),
+    of: fn(&Counted) -> &Option<T>,
     since: fn(&T, &T) -> Result<T, CounterError>,
     what: &str,
     lost: &mut impl FnMut(&str, String),

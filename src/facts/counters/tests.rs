@@ -11,13 +11,17 @@ fn reading(at: Nanos) -> Counters {
     let drives = DriveIo::parse(drive::tests::SAMPLE, &names);
     Counters {
         at,
-        process: Some(ProcessIo::parse(process::tests::SAMPLE).unwrap()),
-        nfs: None,
-        link: Some(LinkIo::parse(link::tests::SAMPLE, "lan0").unwrap()),
-        drives: drives.into_iter().map(Result::unwrap).collect(),
-        cores: CoreTime::parse(self::core::tests::SAMPLE).unwrap(),
-        io_pressure: Some(Pressure::parse(pressure::tests::SAMPLE, "/proc/pressure/io").unwrap()),
-        cpu_pressure: None,
+        counted: Counted {
+            process: Some(ProcessIo::parse(process::tests::SAMPLE).unwrap()),
+            nfs: None,
+            link: Some(LinkIo::parse(link::tests::SAMPLE, "lan0").unwrap()),
+            drives: drives.into_iter().map(Result::unwrap).collect(),
+            cores: CoreTime::parse(self::core::tests::SAMPLE).unwrap(),
+            io_pressure: Some(
+                Pressure::parse(pressure::tests::SAMPLE, "/proc/pressure/io").unwrap(),
+            ),
+            cpu_pressure: None,
+        },
         memory: Some(Memory::parse(memory::tests::SAMPLE).unwrap()),
         missing: vec!["cpu pressure: not in this kernel".into()],
     }
@@ -27,20 +31,23 @@ fn reading(at: Nanos) -> Counters {
 fn a_difference_has_what_both_readings_have() {
     let before = reading(Nanos::SECOND);
     let mut after = reading(Nanos(3 * Nanos::SECOND.0));
-    after.link.as_mut().unwrap().received.0 += 3000;
-    after.drives[0].busy_ms += 1000;
-    after.cores[1].busy += 19;
-    after.cores[1].idle += 1;
+    after.counted.link.as_mut().unwrap().received.0 += 3000;
+    after.counted.drives[0].busy_ms += 1000;
+    after.counted.cores[1].busy += 19;
+    after.counted.cores[1].idle += 1;
     let deltas = difference(&before, &after);
     assert_eq!(deltas.elapsed, Nanos(2 * Nanos::SECOND.0));
-    assert_eq!(deltas.link.as_ref().unwrap().received, Bytes(3000));
-    assert_eq!(deltas.process, Some(ProcessIo::default()));
-    assert_eq!(deltas.drives[0].utilisation(deltas.elapsed), Some(0.5));
+    assert_eq!(deltas.counted.link.as_ref().unwrap().received, Bytes(3000));
+    assert_eq!(deltas.counted.process, Some(ProcessIo::default()));
+    assert_eq!(
+        deltas.counted.drives[0].utilisation(deltas.elapsed),
+        Some(0.5)
+    );
     assert_eq!(deltas.cores_above(FULL_CORE), [(1, 0.95)]);
     assert_eq!(deltas.cores_above(0.95), []);
     let memory = before.memory.unwrap();
     assert_eq!(deltas.memory, Some((memory, memory)));
-    assert_eq!(deltas.nfs, None);
+    assert_eq!(deltas.counted.nfs, None);
     assert_eq!(deltas.missing, before.missing, "a reason is given once");
     assert_eq!(deltas.wrapped, [""; 0]);
 }
@@ -50,15 +57,15 @@ fn what_was_reset_wrapped_or_went_away_is_said() {
     let before = reading(Nanos::SECOND);
     let mut after = reading(Nanos(0));
     after.missing.clear();
-    after.link.as_mut().unwrap().sent = Bytes(0);
-    after.drives[1].write_ms = 4;
-    after.drives.remove(0);
-    after.cores[0].core = 7;
+    after.counted.link.as_mut().unwrap().sent = Bytes(0);
+    after.counted.drives[1].write_ms = 4;
+    after.counted.drives.remove(0);
+    after.counted.cores[0].core = 7;
     let deltas = difference(&before, &after);
     assert_eq!(deltas.elapsed, Nanos(0));
-    assert_eq!(deltas.link, None);
+    assert_eq!(deltas.counted.link, None);
     assert_eq!(deltas.wrapped, ["drive sdb: time writing"]);
-    assert_eq!(deltas.drives[0].write_ms, 10);
+    assert_eq!(deltas.counted.drives[0].write_ms, 10);
     assert_eq!(
         deltas.missing,
         [
@@ -133,6 +140,7 @@ proptest! {
     fn a_difference_of_anything_is_an_answer(values in proptest::collection::vec(any::<u64>(), 24)) {
         let reading = |v: &[u64]| Counters {
             at: Nanos(v[0]),
+            counted: Counted {
             nfs: Some(NfsIo {
                 normal_read: Bytes(v[1]),
                 server_read: Bytes(v[2]),
@@ -147,18 +155,20 @@ proptest! {
                 ..DriveIo::default()
             }],
             cores: vec![CoreTime { core: 0, busy: v[7], idle: v[8] }],
+            ..Counted::default()
+            },
             ..Counters::default()
         };
         let deltas = difference(&reading(&values[..12]), &reading(&values[12..]));
-        for core in &deltas.cores {
+        for core in &deltas.counted.cores {
             prop_assert!(core.busy_fraction().is_none_or(|busy| (0.0..=1.0).contains(&busy)));
         }
-        for drive in &deltas.drives {
+        for drive in &deltas.counted.drives {
             let busy = drive.utilisation(deltas.elapsed);
             prop_assert!(busy.is_none_or(|busy| (0.0..=1.0).contains(&busy)));
             let _ = (drive.bytes_read(), drive.mean_read_time());
         }
-        let known = [deltas.nfs.is_some(), !deltas.drives.is_empty(), !deltas.cores.is_empty()];
+        let known = [deltas.counted.nfs.is_some(), !deltas.counted.drives.is_empty(), !deltas.counted.cores.is_empty()];
         let lost = known.iter().filter(|known| !**known).count();
         prop_assert_eq!(deltas.missing.len(), lost);
     }

@@ -2,10 +2,9 @@
 
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 
-use rustix::fs::{Advice, FileType, OFlags, fadvise, fdatasync, fstat, fsync};
-use rustix::io::Errno;
+use rustix::fs::{Advice, OFlags, fadvise, fdatasync, fsync};
 
-use super::folder::Folder;
+use super::folder::{Folder, Refusal};
 use crate::load::{Assignment, LoadError};
 use crate::record::{Cause, Failure};
 
@@ -41,17 +40,12 @@ impl Files {
                 (false, false) => continue,
             };
             let name = file.name();
-            let handle = match folder.file(&name, access | extra) {
-                Err(Errno::INVAL | Errno::OPNOTSUPP) if direct => return Ok(None),
-                handle => handle.map_err(|error| folder.error("opening", &name, error))?,
+            let (handle, status) = match folder.file(&name, access | extra) {
+                Err(Refusal::DirectIo) => return Ok(None),
+                found => found.map_err(Refusal::error)?,
             };
-            let status =
-                fstat(&handle).map_err(|error| folder.error("looking at", &name, error))?;
-            let plain = FileType::from_raw_mode(status.st_mode) == FileType::RegularFile
-                && status.st_nlink == 1;
-            if !plain || status.st_size as u64 != file.bytes.0 {
-                let why =
-                    "is not the plain file that was laid down: run `clean`, then measure anew";
+            if status.st_size as u64 != file.bytes.0 {
+                let why = "has not the size that was laid down: run `clean`, then measure anew";
                 return Err(folder.foreign(&name, why));
             }
             by_number[file.number as usize] = Some(handle);

@@ -9,7 +9,7 @@ use rustix::fs::{Advice, FallocateFlags, OFlags, fadvise, fallocate, fsync};
 use rustix::io::{Errno, pwrite};
 
 use super::buffers::Buffers;
-use super::folder::Folder;
+use super::folder::{Folder, Refusal};
 use crate::load::{LoadError, Watch};
 use crate::plan::DataFile;
 use crate::plan::content::{self, Address};
@@ -20,7 +20,8 @@ const CHUNK: u64 = 4 << 20;
 /// Writers, so that content is made while other content is written.
 const WRITERS: usize = 4;
 
-/// Writes `file` anew, from its beginning to its end, and flushes it.
+/// Writes `file` anew, from its beginning to its end, and flushes it. When that fails, a part of it
+/// may be left.
 pub(super) fn lay_down(
     folder: &Folder,
     file: &DataFile,
@@ -33,14 +34,14 @@ pub(super) fn lay_down(
         move |error| folder.error(doing, &name, error)
     };
     let make = |extra| {
-        let flags = OFlags::RDWR | OFlags::CREATE | OFlags::EXCL;
         folder.discard(&name)?;
-        match folder.file(&name, flags | extra) {
+        match folder.make(&name, OFlags::RDWR | extra) {
             // Some file systems make a file before they refuse direct I/O.
-            Err(Errno::INVAL | Errno::OPNOTSUPP) if !extra.is_empty() => folder
-                .discard(&name)
-                .and_then(|()| folder.file(&name, flags).map_err(fail("making"))),
-            handle => handle.map_err(fail("making")),
+            Err(Refusal::DirectIo) => folder.discard(&name).and_then(|()| {
+                let buffered = folder.make(&name, OFlags::RDWR);
+                buffered.map_err(Refusal::error)
+            }),
+            handle => handle.map_err(Refusal::error),
         }
     };
     // Direct where it goes, so that a large client memory does not hide how fast the share is.
@@ -49,7 +50,6 @@ pub(super) fn lay_down(
     if let Err(error @ (Errno::NOSPC | Errno::DQUOT)) =
         fallocate(&handle, FallocateFlags::empty(), 0, file.bytes.0)
     {
-        folder.discard(&name)?;
         return Err(fail("making room for")(error));
     }
     let handle = match write_all(&handle, file, study, watch) {
@@ -63,7 +63,6 @@ pub(super) fn lay_down(
         written => written.map(|()| handle).map_err(fail("writing"))?,
     };
     if watch.stopped() {
-        folder.discard(&name)?;
         return Err(LoadError::Stopped);
     }
     fsync(&handle).map_err(fail("flushing"))?;

@@ -27,7 +27,7 @@ use jiff::Timestamp;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
 use self::direct::Opened;
-use self::folder::Folder;
+use self::folder::{Folder, Found};
 use self::observe::Observer;
 use self::ring::RingError;
 use self::trial::{Run, Trial};
@@ -67,16 +67,28 @@ impl LocalShare {
         }
     }
 
-    /// Removes the files of `data` and their folder, and nothing else. Tells whether the folder is
-    /// gone, which it is not while something foreign is in it.
+    /// Removes the files of `data`, and nothing else.
     ///
     /// # Errors
-    /// When the folder is not this study's, or a file cannot be removed.
-    pub fn remove(&mut self, data: &TestData) -> Result<bool, LoadError> {
-        match Folder::open(&self.root, &data.folder, self.study)? {
-            Some(folder) => folder.remove(&data.files),
-            None if has_data(data) => Err(self.missing(data)),
-            None => Ok(true),
+    /// When the folder is missing or not this study's, or a file cannot be removed.
+    pub fn remove_files(&mut self, data: &TestData) -> Result<(), LoadError> {
+        match Folder::find(&self.root, &data.folder, self.study)? {
+            Found::Ours(folder) => folder.remove_files(&data.files),
+            _ if has_data(data) => Err(self.missing(data)),
+            _ => Ok(()),
+        }
+    }
+
+    /// Removes the folder of `data`, whose files are gone. Tells whether the folder is gone, which it
+    /// is not while something foreign is in it.
+    ///
+    /// # Errors
+    /// When the folder is not this study's, or cannot be removed.
+    pub fn remove_folder(&mut self, data: &TestData) -> Result<bool, LoadError> {
+        match Folder::find(&self.root, &data.folder, self.study)? {
+            Found::Ours(folder) => folder.remove(),
+            Found::CutOff(folder) => folder.remove_empty().map(|()| true),
+            Found::Nothing => Ok(true),
         }
     }
 
@@ -112,7 +124,12 @@ impl Share for LocalShare {
 
     fn open_folder(&mut self, data: &TestData) -> Result<(), LoadError> {
         // A share that is not mounted shows the empty directory below: nothing may be laid there.
-        if has_data(data) && Folder::open(&self.root, &data.folder, self.study)?.is_none() {
+        if has_data(data)
+            && !matches!(
+                Folder::find(&self.root, &data.folder, self.study)?,
+                Found::Ours(_)
+            )
+        {
             return Err(self.missing(data));
         }
         raise_open_files();
@@ -128,6 +145,10 @@ impl Share for LocalShare {
 
     fn lay_down(&mut self, file: &DataFile, watch: &Watch) -> Result<(), LoadError> {
         lay::lay_down(self.folder(), file, self.study, watch)
+    }
+
+    fn discard(&mut self, file: &DataFile) -> Result<(), LoadError> {
+        self.folder().discard(&file.name())
     }
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {

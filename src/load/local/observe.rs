@@ -200,7 +200,7 @@ impl Observer {
             let before = Counters::read(&self.sources);
             sleep(QUIET);
             let quiet = difference(&before, &Counters::read(&self.sources));
-            let moved = quiet.link?;
+            let moved = quiet.counted.link?;
             let seconds = quiet.elapsed.secs().max(1e-3);
             let [received, sent] = [moved.received, moved.sent].map(|b| b.0 as f64 / seconds);
             seen.put(observed::WIRE_QUIET_RECEIVED, received);
@@ -227,17 +227,17 @@ impl Observer {
 
 /// Bytes of the files to be read that lie in this client's page cache.
 fn put_residency(name: &str, assignment: &Assignment<'_>, files: &Files, seen: &mut Observations) {
-    let Some(bytes) = assignment.data.file_bytes() else {
-        return;
-    };
     let reads = assignment.pattern.files().0;
     let (mut cached, mut of) = (0.0, 0.0);
     for &number in reads {
-        let Ok(found) = resident(files.get(number), bytes.0) else {
+        let Some(bytes) = assignment.data.file(number).map(|file| file.bytes.0) else {
             return;
         };
-        cached += bytes.0 as f64 * found.pages as f64 / found.of_pages.max(1) as f64;
-        of += bytes.0 as f64;
+        let Ok(found) = resident(files.get(number), bytes) else {
+            return;
+        };
+        cached += bytes as f64 * found.pages as f64 / found.of_pages.max(1) as f64;
+        of += bytes as f64;
     }
     if !reads.is_empty() {
         seen.put(name, cached);
@@ -247,10 +247,10 @@ fn put_residency(name: &str, assignment: &Assignment<'_>, files: &Files, seen: &
 
 /// Bytes of holes in the files to be read, where the file system tells.
 fn holes(assignment: &Assignment<'_>, files: &Files) -> Option<f64> {
-    let bytes = assignment.data.file_bytes()?.0;
     let mut holes = 0;
     for &number in assignment.pattern.files().0 {
         let file = files.get(number);
+        let bytes = assignment.data.file(number)?.bytes.0;
         let mut at = 0;
         while at < bytes {
             let hole = seek(file, SeekFrom::Hole(at)).ok()?.min(bytes);
@@ -266,22 +266,23 @@ fn holes(assignment: &Assignment<'_>, files: &Files) -> Option<f64> {
 }
 
 fn put_deltas(deltas: &Deltas, seen: &mut Observations) {
-    if let Some(process) = &deltas.process {
+    if let Some(process) = &deltas.counted.process {
         seen.put(observed::PROCESS_ASKED, process.asked_to_read.0 as f64);
         seen.put(observed::PROCESS_FETCHED, process.fetched.0 as f64);
     }
-    if let Some(nfs) = &deltas.nfs {
+    if let Some(nfs) = &deltas.counted.nfs {
         seen.put(observed::NFS_SERVER_READ, nfs.server_read.0 as f64);
         seen.put(
             observed::NFS_READ,
             (nfs.normal_read + nfs.direct_read).0 as f64,
         );
     }
-    if let Some(link) = &deltas.link {
+    if let Some(link) = &deltas.counted.link {
         seen.put(observed::WIRE_RECEIVED, link.received.0 as f64);
         seen.put(observed::WIRE_SENT, link.sent.0 as f64);
     }
     let busy: Vec<f64> = deltas
+        .counted
         .cores
         .iter()
         .filter_map(CoreTime::busy_fraction)
@@ -298,11 +299,11 @@ fn put_deltas(deltas: &Deltas, seen: &mut Observations) {
     }
     seen.put_some(
         observed::PRESSURE_IO,
-        deltas.io_pressure.as_ref().map(|p| p.some.secs()),
+        deltas.counted.io_pressure.as_ref().map(|p| p.some.secs()),
     );
     seen.put_some(
         observed::PRESSURE_CPU,
-        deltas.cpu_pressure.as_ref().map(|p| p.some.secs()),
+        deltas.counted.cpu_pressure.as_ref().map(|p| p.some.secs()),
     );
     seen.put_some(
         observed::DIRTY_AFTER,

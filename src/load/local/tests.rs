@@ -26,7 +26,10 @@ fn share(folder: &Path) -> (LocalShare, TestData) {
         ..TestData::default()
     };
     for set in [Set::Read, Set::Write] {
-        (0..4).for_each(|_| data.add(set, Bytes::MIB, Phase::Before));
+        for _ in 0..4 {
+            let file = data.next_file(set, Bytes::MIB, Phase::Before);
+            data.files.push(file);
+        }
     }
     share.open_folder(&data).unwrap();
     for file in &mut data.files {

@@ -5,6 +5,7 @@ use crate::facts::{Link, Room, server};
 use crate::plan::keep_free;
 use crate::pool::{IpVersion, payload_rate};
 use crate::ready::{Activity, State};
+use crate::study::Mounted;
 use crate::units::percent;
 
 /// A fill level that moved by more than this since the baseline moved the data's place with it.
@@ -22,43 +23,39 @@ pub(super) fn share(context: &Context<'_>) -> Found {
             MOUNT,
         );
     };
-    let told = format!("{} from {} ({})", mount.point, mount.source, mount.kind);
+    let seen = Mounted::from(mount);
     if mount.options.iter().any(|option| option == "ro") {
         return context.now(
             State::No,
-            format!("{told} is read-only"),
+            format!("{seen}, read-only"),
             "find out why: file systems turn read-only after errors",
         );
     }
     if context.look.data_found == Some(false) {
-        let why = format!("the test data that was laid down is not on {told}");
+        let why = format!("the test data that was laid down is not on {seen}");
         return context.now(State::No, why, MOUNT);
     }
-    let before = context.baseline.and_then(|recorded| {
-        let mount = recorded.facts.mount.as_ref()?;
-        Some((recorded.when(), mount))
-    });
-    match before {
-        Some((when, old))
-            if (&old.point, &old.kind, &old.source)
-                != (&mount.point, &mount.kind, &mount.source) =>
-        {
-            let was = format!("{} from {} ({})", old.point, old.source, old.kind);
-            let why = format!("{told}, and {when} it was {was}");
-            context.now(State::No, why, MOUNT)
+    let made = context.study.config.mount.clone();
+    let recorded = made
+        .map(|mounted| (mounted, "when the study was made".to_owned()))
+        .or_else(|| {
+            let recorded = context.baseline?;
+            let mount = recorded.facts.mount.as_ref()?;
+            Some((Mounted::from(mount), recorded.when()))
+        });
+    match recorded {
+        Some((old, when)) if !old.is_same(&seen) => {
+            context.now(State::No, format!("{seen}; {when} it was {old}"), MOUNT)
         }
-        Some((when, _)) => {
-            let same = format!("{told}, as {when}");
-            context.now(State::Holds, same, "")
-        }
-        None if mount.point == "/" => context.now(
+        _ if mount.point == "/" => context.now(
             State::Mind,
-            format!("{told}: the share is a folder of the root file system"),
+            format!("{seen}: the share is a folder of the root file system"),
             "make sure that this is the share, and mounted",
         ),
+        Some((_, when)) => context.now(State::Holds, format!("{seen}, as {when}"), ""),
         None => context.now(
             State::Holds,
-            format!("{told}; the first sitting records it"),
+            format!("{seen}; the first sitting records it"),
             "",
         ),
     }

@@ -185,7 +185,7 @@ impl SimulatedShare {
         let numbers: Vec<u64> = read.iter().chain(written).copied().collect();
         numbers.into_iter().map(|number| {
             let start = self.files[&number];
-            (start, start + self.file_bytes)
+            (start, start + self.sizes[&number])
         })
     }
 }

@@ -44,8 +44,8 @@ pub struct SimulatedShare {
     client_cache: Option<Cache>,
     /// Address of each file in the pool.
     files: BTreeMap<u64, u64>,
-    /// Size of every file.
-    file_bytes: u64,
+    /// Size of each file.
+    sizes: BTreeMap<u64, u64>,
     /// End of the last file.
     end: u64,
     truth: Truth,
@@ -75,7 +75,7 @@ impl SimulatedShare {
                 .client_cache
                 .map(|cache| Cache::new(cache.memory.0)),
             files: BTreeMap::new(),
-            file_bytes: 0,
+            sizes: BTreeMap::new(),
             end: filled,
             truth: Truth::default(),
             scenario,
@@ -217,7 +217,7 @@ impl SimulatedShare {
 
     fn place(&mut self, file: &DataFile) -> u64 {
         let (end, bytes) = (&mut self.end, file.bytes.0);
-        self.file_bytes = bytes;
+        self.sizes.insert(file.number, bytes);
         *self.files.entry(file.number).or_insert_with(|| {
             let start = *end;
             *end += bytes;
@@ -309,6 +309,11 @@ impl Share for SimulatedShare {
             watch.add(slice);
             written += slice;
         }
+        Ok(())
+    }
+
+    fn discard(&mut self, file: &DataFile) -> Result<(), LoadError> {
+        self.files.remove(&file.number);
         Ok(())
     }
 

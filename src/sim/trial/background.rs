@@ -13,6 +13,30 @@ const RESHAPE_STEPS: u64 = 8;
 /// Over how much time the reshape judges how busy others keep the drives.
 const JUDGED: Nanos = Nanos::SECOND;
 
+/// A run on its way to the drives.
+#[derive(Clone, Debug)]
+pub(super) struct Draining {
+    pub(super) run: Run,
+    /// What is to be written when what it takes has been read.
+    writes: Vec<Piece>,
+    /// When each of the pieces that were sent is done, and its bytes.
+    sent: Vec<(Nanos, u64)>,
+}
+
+impl Draining {
+    /// Bytes of the run that are on the drives at `now`: as large a part of it as of all its pieces.
+    fn written(&self, now: Nanos) -> u64 {
+        let all: u64 = self.sent.iter().map(|(_, bytes)| bytes).sum();
+        let done: u64 = self
+            .sent
+            .iter()
+            .filter(|(end, _)| *end <= now)
+            .map(|(_, bytes)| bytes)
+            .sum();
+        (self.run.end - self.run.start) * done / all.max(1)
+    }
+}
+
 /// The reshape's doings in this trial.
 #[derive(Debug)]
 pub(super) struct Pace {
@@ -75,11 +99,42 @@ impl<S: Source> Trial<'_, S> {
                 Drain::Run(run) => {
                     let WritePlan { reads, writes } = self.plan(run);
                     let (_, read) = self.serve(&reads, Kind::Read);
-                    self.drains[slot] = Some((run, writes));
+                    self.drains[slot] = Some(Draining {
+                        run,
+                        writes,
+                        sent: Vec::new(),
+                    });
                     self.at(read, Event::DrainRead(slot));
                 }
             }
         }
+    }
+
+    /// Writes a run whose old data and parity have been read.
+    pub(super) fn drain_writes(&mut self, slot: usize) {
+        let Some(draining) = &mut self.drains[slot] else {
+            return;
+        };
+        let writes = std::mem::take(&mut draining.writes);
+        let sent: Vec<(Nanos, u64)> = writes
+            .iter()
+            .map(|piece| {
+                let (bytes, end) = self.serve(std::slice::from_ref(piece), Kind::Write);
+                (end, bytes)
+            })
+            .collect();
+        let end = sent.iter().map(|(end, _)| *end).fold(self.now, Nanos::max);
+        if let Some(draining) = &mut self.drains[slot] {
+            draining.sent = sent;
+        }
+        self.at(end, Event::Drained(slot));
+    }
+
+    /// Bytes that were written by the workload and are not on the drives.
+    pub(super) fn unwritten(&self) -> u64 {
+        let draining = self.drains.iter().flatten();
+        let written: u64 = draining.map(|run| run.written(self.now)).sum();
+        self.buffer.bytes() - written
     }
 
     /// What writing a run takes. A run that was joined before the pool's stripes became wider may

@@ -8,11 +8,11 @@ mod stage;
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, VecDeque};
 
-use background::{DRAINS_PER_DRIVE, Pace};
+use background::{DRAINS_PER_DRIVE, Draining, Pace};
 pub(super) use client::Source;
 pub(super) use stage::{Outcome, Placement, Stage, Tally};
 
-use super::buffer::{Buffer, Run};
+use super::buffer::Buffer;
 use super::layout::Piece;
 use super::member::{Kind, Member, Whose};
 use super::truth::Truth;
@@ -66,7 +66,7 @@ pub(super) struct Trial<'a, S> {
     members: Vec<Member>,
     buffer: Buffer,
     blocked: VecDeque<usize>,
-    drains: Vec<Option<(Run, Vec<Piece>)>>,
+    drains: Vec<Option<Draining>>,
     drain_due: Option<Nanos>,
     flush_from: Option<Nanos>,
     pace: Pace,
@@ -169,7 +169,7 @@ impl<'a, S: Source> Trial<'a, S> {
         }
         let counters = |member: &mut Member| member.counters(self.now);
         let members = self.members.iter_mut().map(counters).collect();
-        self.truth.unwritten_after_flush = self.buffer.bytes();
+        self.truth.unwritten_after_flush = self.unwritten();
         Outcome {
             stopped,
             flush,
@@ -189,7 +189,7 @@ impl<'a, S: Source> Trial<'a, S> {
         }
         if self.flush_from.is_none() {
             self.flush_from = Some(self.now);
-            self.truth.unwritten_before_flush = self.buffer.bytes();
+            self.truth.unwritten_before_flush = self.unwritten();
             self.drain();
         }
         self.buffer.is_clean() || self.stage.server.flush_lies
@@ -221,15 +221,11 @@ impl<'a, S: Source> Trial<'a, S> {
                 self.drain();
             }
             Event::DrainRead(drain) => {
-                if let Some((_, writes)) = &mut self.drains[drain] {
-                    let writes = std::mem::take(writes);
-                    let (_, end) = self.serve(&writes, Kind::Write);
-                    self.at(end, Event::Drained(drain));
-                }
+                self.drain_writes(drain);
             }
             Event::Drained(drain) => {
-                if let Some((run, _)) = self.drains[drain].take() {
-                    self.buffer.release(run);
+                if let Some(draining) = self.drains[drain].take() {
+                    self.buffer.release(draining.run);
                 }
                 while let Some(&operation) = self.blocked.front()
                     && self.buffer.fits(self.block)

@@ -123,6 +123,7 @@ fn study(scenario: &Scenario, kind: &Kind) -> Study {
             seed: scenario.seed,
             simulated: true,
             share: word(),
+            mount: None,
             server_memory: None,
             threshold_percent: 3.0,
             pool: Some(Expansion {

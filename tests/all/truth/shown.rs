@@ -8,10 +8,10 @@
 //! | kernel or mount | what the client's memory served | always: nobody else is in these counters |
 //! | wire | the same | the gap beyond 5 % is larger than what others moved over the link |
 //! | members, reads | what the drives did not read | the gap beyond 5 % is larger than what others read |
-//! | members, writes | what the drives did not write | full stripes and mirrors: always. Small writes to parity: without other users, whose reads hide those of the parity; else where less than full stripes was written |
+//! | members, writes | what the drives did not write | mirrors: always. Parity: without other users, whose reads hide those of the parity; else where less than full stripes take was written |
 //! | members, mixed | both | mirrors: as reads. Parity: without other users, where all that was written is on the drives in full, so that the parity's reads are known |
 //! | latency | what was read from memory or a solid tier | single random reads, drives that are known to turn |
-//! | rate | what is above the drives' transfer rate | more than 5 % above |
+//! | rate | what is above the drives' transfer rate | more than 5 % of it lies above the stated rate and 10 % more |
 
 use poolproof::plan::Access;
 use poolproof::record::observed;
@@ -88,10 +88,8 @@ impl Verdict {
         let alone = self.kind.users == Load::None;
         let cached = self.cached() > CACHED;
         if self.only_writes() {
-            let large = self.kind.workload.access == Access::Sequential;
             let stripes = f64::from(pool.drives) / f64::from(pool.data_drives());
-            return cached && (large || !parity || alone)
-                || 1.0 - written / stripes / self.bytes() > CACHED;
+            return cached && (!parity || alone) || 1.0 - written / stripes / self.bytes() > CACHED;
         }
         if self.only_reads() || !parity {
             return self.cached() - beside > CACHED;
@@ -106,8 +104,8 @@ impl Verdict {
     }
 
     fn rate_could(&self) -> bool {
-        let drives = f64::from(self.scenario.pool.drives);
-        1.0 - drives * self.scenario.drive.rate_at(0.0).0 / self.rate > CACHED
+        let stated = 1.1 * f64::from(self.scenario.pool.drives);
+        1.0 - stated * self.scenario.drive.rate_at(0.0).0 / self.rate > CACHED
     }
 
     /// Whether what was observed allows an estimate of the whole: the drives' counters without

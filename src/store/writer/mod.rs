@@ -7,14 +7,14 @@ use std::path::Path;
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::reader::{bytes, snapshot};
+use super::reader::{FIRST_WITH_ROWS, bytes, old_data, snapshot, text};
 use super::{Disk, FolderDisk, StoreError, names};
 use crate::facts::Facts;
-use crate::plan::TestData;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::{render, whole};
 use crate::study::{
-    CheckRow, Config, FORMAT, ObservationRow, Study, SweepRow, Trial, WindowRow, render_latency,
+    CheckRow, Config, ConfigError, DataRow, FORMAT, Mounted, ObservationRow, Study, SweepRow,
+    Trial, WindowRow, manifest, render_latency, with_format, with_mount,
 };
 
 /// A study that is locked for writing, and what stands in it.
@@ -80,6 +80,9 @@ impl<D: Disk> Writer<D> {
             Ok(Ok(())) => {}
             Ok(Err(owner)) => return Err(StoreError::Locked { owner }),
             Err(error) => return Err(StoreError::io("locking", names::LOCK, error)),
+        }
+        if found.format < FIRST_WITH_ROWS {
+            move_manifest(&mut disk)?;
         }
         let mut recovered = Vec::new();
         let mut begun = BTreeSet::new();
@@ -185,26 +188,28 @@ impl<D: Disk> Writer<D> {
         Ok(id)
     }
 
-    /// Keeps the manifest of test data.
+    /// Adds steps to the manifest of test data; when this returns, they are on disk to stay.
     ///
     /// # Errors
-    /// When it cannot be written; the old one is still there then.
-    pub fn put_data(&mut self, data: TestData) -> Result<(), StoreError> {
-        self.put_toml(names::DATA, &data)?;
-        self.study.data = data;
-        Ok(())
+    /// When they may not be. The study should not be written to any more then.
+    ///
+    /// # Panics
+    /// When a step does not fit to those before it, as [`manifest::apply`] tells.
+    pub fn add_data(&mut self, rows: &[DataRow]) -> Result<(), StoreError> {
+        for row in rows {
+            manifest::apply(&mut self.study.data, row).expect("steps follow each other");
+        }
+        self.append_rows(names::DATA, rows)
     }
 
-    /// Puts a rendered file under `reports`; returns its name in the study.
+    /// Keeps that `mount` is what the share is mounted from now.
     ///
     /// # Errors
-    /// When it cannot be written.
-    pub fn put_report(&mut self, name: &str, content: &str) -> Result<String, StoreError> {
-        let name = format!("{}/{name}", names::REPORTS);
-        self.disk
-            .replace(&name, content.as_bytes())
-            .map_err(|error| StoreError::io("writing", &name, error))?;
-        Ok(name)
+    /// When `study.toml` cannot be written; the old one is still there then.
+    pub fn put_mount(&mut self, mount: Mounted) -> Result<(), StoreError> {
+        amend(&mut self.disk, |text| with_mount(text, &mount))?;
+        self.study.config.mount = Some(mount);
+        Ok(())
     }
 
     fn put_toml(&mut self, name: &str, value: &impl Serialize) -> Result<(), StoreError> {
@@ -237,14 +242,40 @@ impl<D: Disk> Writer<D> {
 }
 
 /// The tables of a study, the one that makes a trial count last.
-const TABLES: [&str; 6] = [
+const TABLES: [&str; 7] = [
     names::CHECKS,
+    names::DATA,
     names::SWEEP,
     names::WINDOWS,
     names::OBSERVATIONS,
     names::LATENCY,
     names::TRIALS,
 ];
+
+/// Changes `study.toml`.
+fn amend(
+    disk: &mut impl Disk,
+    change: impl FnOnce(&str) -> Result<String, ConfigError>,
+) -> Result<(), StoreError> {
+    let changed = change(&text(disk, names::CONFIG)?.unwrap_or_default())?;
+    disk.replace(names::CONFIG, changed.as_bytes())
+        .map_err(|error| StoreError::io("writing", names::CONFIG, error))
+}
+
+/// Makes a study of format 1 one of this version's: its manifest becomes a table. Until the format
+/// is changed the old manifest counts, so this can be cut off anywhere and begun again.
+fn move_manifest(disk: &mut impl Disk) -> Result<(), StoreError> {
+    let rows = manifest::rows(&old_data(disk)?);
+    disk.replace(names::DATA, render(&rows, true).as_bytes())
+        .map_err(|error| StoreError::io("writing", names::DATA, error))?;
+    amend(disk, with_format)?;
+    if bytes(disk, names::OLD_DATA)?.is_some() {
+        let moved = format!("# The manifest of test data is in {} now.\n", names::DATA);
+        disk.replace(names::OLD_DATA, moved.as_bytes())
+            .map_err(|error| StoreError::io("writing", names::OLD_DATA, error))?;
+    }
+    Ok(())
+}
 
 /// Moves the torn end of a table into a file of its own; a sentence about it.
 fn set_aside(
@@ -275,127 +306,4 @@ fn set_aside(
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::plan::{Direction, Workload};
-    use crate::record::{Shape, summarize};
-    use crate::seed::Seed;
-    use crate::study::{Identity, State};
-    use crate::units::Nanos;
-
-    fn config() -> Config {
-        Config {
-            format: FORMAT,
-            id: Identity(1),
-            created: now(),
-            seed: Seed(1),
-            simulated: false,
-            share: "/mnt/scans".into(),
-            server_memory: None,
-            threshold_percent: 3.0,
-            pool: None,
-            link_gigabits: None,
-            server: None,
-            workloads: Vec::new(),
-        }
-    }
-
-    fn now() -> Timestamp {
-        "2026-03-02T08:00:00Z".parse().unwrap()
-    }
-
-    fn add(writer: &mut Writer, number: u64) {
-        let mut recording = Recording::new(Shape::exact(6, 3));
-        for second in 0..6 {
-            recording.record(
-                Direction::Read,
-                1 << 20,
-                Nanos(second * 1_000_000_000),
-                Nanos(5000),
-            );
-        }
-        let summary = summarize(&recording, None);
-        let workload = Workload::standard().remove(0);
-        let trial = Trial::begin(number, 1, crate::plan::Phase::Before, now(), &workload);
-        let trial = Trial {
-            state: State::Complete,
-            ..trial.with_summary(&summary, &recording)
-        };
-        let observed = [("members".to_owned(), 4.0)].into_iter().collect();
-        writer
-            .add_trial(trial, &recording, &summary, &observed)
-            .unwrap();
-    }
-
-    #[test]
-    fn trials_are_there_for_the_next_reader() {
-        let folder = tempfile::tempdir().unwrap();
-        let root = folder.path().join("study");
-        let mut writer = Writer::create(&root, &config(), "test").unwrap();
-        add(&mut writer, 1);
-        add(&mut writer, 2);
-        let study = super::super::read(&root).unwrap();
-        assert_eq!(study.trials, writer.study().trials);
-        assert_eq!(study.windows, writer.study().windows);
-        assert_eq!(study.latency, writer.study().latency);
-        assert_eq!((study.next_trial(), study.remarks.len()), (3, 0));
-        assert!(matches!(
-            Writer::create(&root, &config(), "test"),
-            Err(StoreError::Exists(_))
-        ));
-    }
-
-    #[test]
-    fn a_second_writer_is_told_who_the_first_is() {
-        let folder = tempfile::tempdir().unwrap();
-        let root = folder.path().join("study");
-        let first = Writer::create(&root, &config(), "the first").unwrap();
-        let error = Writer::open(&root, "the second", now()).unwrap_err();
-        assert!(error.to_string().contains("the first"), "{error}");
-        drop(first);
-        Writer::open(&root, "the second", now()).unwrap();
-    }
-
-    #[test]
-    fn tables_cut_off_anywhere_are_read_and_mended() {
-        let folder = tempfile::tempdir().unwrap();
-        let root = folder.path().join("study");
-        let mut writer = Writer::create(&root, &config(), "test").unwrap();
-        add(&mut writer, 1);
-        let first: Vec<Vec<u8>> = read_all(&root);
-        add(&mut writer, 2);
-        drop(writer);
-        let both = read_all(&root);
-        // The second trial is cut off after n bytes, in the order in which its bytes were written.
-        let lengths = |table: usize| (first[table].len(), both[table].len());
-        for table in 0..TABLES.len() {
-            for cut in (lengths(table).0..lengths(table).1).step_by(7) {
-                for (index, name) in TABLES.iter().enumerate() {
-                    let end = match index.cmp(&table) {
-                        std::cmp::Ordering::Less => lengths(index).1,
-                        std::cmp::Ordering::Equal => cut,
-                        std::cmp::Ordering::Greater => lengths(index).0,
-                    };
-                    fs::write(root.join(name), &both[index][..end]).unwrap();
-                }
-                assert_eq!(super::super::read(&root).unwrap().trials.len(), 1);
-                let mut writer = Writer::open(&root, "test", now()).unwrap();
-                assert_eq!(writer.study().trials.len(), 1);
-                assert_eq!(
-                    writer.recovered().is_empty(),
-                    table == 2 && cut == lengths(2).0
-                );
-                let next = writer.study().next_trial();
-                add(&mut writer, next);
-                assert_eq!(super::super::read(&root).unwrap().trials.len(), 2);
-            }
-        }
-    }
-
-    fn read_all(root: &Path) -> Vec<Vec<u8>> {
-        TABLES
-            .iter()
-            .map(|name| fs::read(root.join(name)).unwrap_or_default())
-            .collect()
-    }
-}
+mod tests;

@@ -1,0 +1,139 @@
+//! What sittings leave, and what becomes of it.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::process::Command;
+
+use super::{NEW, Place, SHORT, stderr};
+
+#[test]
+fn a_sitting_leaves_rows_windows_latencies_and_facts() {
+    let place = Place::new();
+    place.ok(NEW);
+    let summary = place.ok(&format!("{SHORT} --phase before --tag hour=quiet"));
+    assert!(summary.contains("small-read-deep"), "{summary}");
+    let trials = place.rows("trials.csv");
+    let names: BTreeSet<&str> = trials
+        .iter()
+        .map(|trial| trial["workload"].as_str())
+        .collect();
+    assert_eq!((trials.len(), names.len()), (6, 6));
+    let windows = place.rows("windows.csv");
+    for trial in &trials {
+        assert_eq!(
+            (trial["state"].as_str(), trial["tags"].as_str()),
+            ("complete", "hour=quiet")
+        );
+        assert!(trial["rate_bytes_per_s"].parse::<f64>().unwrap() > 0.0);
+        assert_eq!(
+            trial["flush_seconds"].is_empty(),
+            trial["read_percent"] == "100"
+        );
+        let facts = place
+            .study()
+            .join("facts")
+            .join(format!("{}.toml", trial["facts"]));
+        assert!(facts.is_file());
+        let of_trial = windows
+            .iter()
+            .filter(|window| window["trial"] == trial["trial"]);
+        let bytes: u64 = of_trial
+            .map(|w| {
+                w["read_bytes"].parse::<u64>().unwrap() + w["written_bytes"].parse::<u64>().unwrap()
+            })
+            .sum();
+        assert!(bytes > 0 && bytes <= trial["bytes"].parse().unwrap());
+    }
+    let log = fs::read_to_string(place.study().join("latency.hlog")).unwrap();
+    assert_eq!(
+        log.lines()
+            .filter(|line| line.starts_with("Tag=trial-"))
+            .count(),
+        6
+    );
+    let (found, listed) = place.laid_down();
+    assert!(listed.is_subset(&found), "{listed:?} {found:?}");
+    // The data is there: the next sitting lays nothing down, and goes on where this one stopped.
+    let again = place.run(&format!("{SHORT} --phase before --workload large-read"));
+    assert!(
+        !stderr(&again).contains("laying down"),
+        "{}",
+        stderr(&again)
+    );
+    let (first, second) = (&trials, place.rows("trials.csv"));
+    let first = first
+        .iter()
+        .find(|trial| trial["workload"] == "large-read")
+        .unwrap();
+    assert_eq!(
+        second.last().unwrap()["first_operation"],
+        first["next_operation"]
+    );
+}
+
+#[test]
+fn what_was_measured_is_shown_compared_reported_and_cleaned() {
+    let place = Place::new();
+    place.ok(NEW);
+    let measure = "measure scans --size 64MiB --seconds 1 --trials 3 --workload small-read";
+    place.ok(&format!("{measure} --phase before"));
+    place.ok(&format!("{measure} --phase after"));
+    assert!(place.ok("show scans").contains("before"));
+    assert!(place.ok("compare scans").contains("small-read"));
+    let json: serde_json::Value = serde_json::from_str(&place.ok("compare scans --json")).unwrap();
+    assert!(json.is_object());
+    let csv = place.ok("compare scans --csv");
+    let mut reader = csv::Reader::from_reader(csv.as_bytes());
+    let row: BTreeMap<String, String> = reader.deserialize().next().unwrap().unwrap();
+    for column in ["ratio", "low", "high"] {
+        assert!(
+            row[&format!("after_before_{column}")]
+                .parse::<f64>()
+                .unwrap()
+                > 0.0
+        );
+        assert!(row[&format!("during_before_{column}")].is_empty());
+    }
+    // What it is depends on the machine: its cache may have served so little data.
+    let verdicts = ["gain", "loss", "no provable change", "void"];
+    assert!(verdicts.contains(&row["verdict"].as_str()), "{row:?}");
+    let page = place.ok("report scans");
+    assert!(page.contains("report.html"), "{page}");
+    let html = fs::read_to_string(place.study().join("reports/report.html")).unwrap();
+    assert!(html.contains("small-read") && !html.contains("SIMULATED"));
+
+    let cleaned = place.ok("clean scans");
+    assert!(cleaned.contains("its folder is gone"), "{cleaned}");
+    assert_eq!(fs::read_dir(place.share()).unwrap().count(), 0);
+    assert!(
+        place.ok("compare scans").contains("small-read"),
+        "the study stays"
+    );
+    assert!(place.ok("clean scans").contains("no test data"));
+    // New test data never repeats content that was there before: file numbers go on.
+    let before: u64 = 80;
+    place.ok(&format!("{measure} --phase after"));
+    let (found, _) = place.laid_down();
+    let numbers = found
+        .iter()
+        .filter_map(|name| name.split(['-', '.']).nth(1)?.parse::<u64>().ok());
+    assert!(numbers.min().unwrap() > before / 8, "{found:?}");
+}
+
+#[test]
+fn more_files_than_the_usual_limit_are_opened() {
+    let place = Place::new();
+    place.ok(NEW);
+    place.ok(&format!("{SHORT} --phase before --workload large-read"));
+    let program = env!("CARGO_BIN_EXE_poolproof");
+    let line = format!(
+        "ulimit -S -n 256; exec {program} measure scans --size 512MiB --seconds 1 --trials 1 --phase before --workload large-read"
+    );
+    let shell = ["-c", &line];
+    let output = Command::new("bash")
+        .args(shell)
+        .current_dir(place.folder.path())
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+}
