@@ -17,6 +17,7 @@ pub mod record;
 pub mod study;
 pub mod judge;
 pub mod compare;
+pub mod ready;
 pub mod chart;
 pub mod report;
 

@@ -19,6 +19,10 @@ pub enum Exit {
     Study = 3,
     /// The share cannot be used, or trials on it failed. Finished trials are kept.
     Share = 4,
+    /// `check`: the expansion may not start yet; something is missing, stale, or to be waited for.
+    NotYet = 5,
+    /// `check`: the expansion must not start; something is seen to be wrong.
+    No = 6,
     /// Ended by Ctrl-C or a signal. Finished trials are kept.
     Interrupted = 130,
 }

@@ -8,6 +8,7 @@
 )]
 
 mod attend;
+mod check;
 mod clean;
 mod compare;
 mod demo;
@@ -15,6 +16,7 @@ mod exit;
 mod measure;
 mod mounted;
 mod new;
+mod next;
 mod report;
 mod screen;
 mod show;
@@ -36,7 +38,7 @@ pub use exit::{Exit, Failure};
 #[command(
     name = "poolproof",
     version,
-    after_help = "Examples:\n  poolproof demo\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof compare scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 130 interrupted.",
+    after_help = "Examples:\n  poolproof demo\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 130 interrupted.",
     disable_help_subcommand = true
 )]
 struct Arguments {
@@ -47,11 +49,13 @@ struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Command {
     New(new::Arguments),
+    Check(check::Arguments),
     Measure(measure::Arguments),
     Sweep(sweep::Arguments),
     Show(show::Arguments),
     Why(why::Arguments),
     Compare(compare::Arguments),
+    Next(next::Arguments),
     Report(report::Arguments),
     Clean(clean::Arguments),
     Demo(demo::Arguments),
@@ -78,11 +82,13 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
     };
     let done = match arguments.command {
         Command::New(arguments) => new::run(&arguments),
+        Command::Check(arguments) => check::run(&arguments),
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Sweep(arguments) => sweep::run(&arguments),
         Command::Show(arguments) => show::run(&arguments),
         Command::Why(arguments) => why::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
+        Command::Next(arguments) => next::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),
         Command::Clean(arguments) => clean::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),

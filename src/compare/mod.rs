@@ -9,7 +9,9 @@
 //! ratio of medians stand beside it and need no normal distribution.
 
 mod contrast;
+pub mod diff;
 mod group;
+pub mod location;
 mod poolable;
 mod quantity;
 mod sample;

@@ -31,6 +31,13 @@ pub struct Facts {
     /// Network interfaces that are up, in order of their names.
     #[serde(default, rename = "link")]
     pub links: Vec<Link>,
+    /// Block devices under a share that is mounted from one of this machine: the mounted one first,
+    /// then what each is made of. Empty for a share of another machine.
+    #[serde(default, rename = "device", skip_serializing_if = "Vec::is_empty")]
+    pub devices: Vec<Device>,
+    /// Whether the kernel takes this machine's clock to be synchronised, where it tells.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_synchronised: Option<bool>,
     /// What could not be learnt, and why.
     #[serde(default)]
     pub missing: Vec<String>,
@@ -86,6 +93,19 @@ pub struct Link {
     /// Line rate in bits per second, where the driver tells.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bits_per_second: Option<u64>,
+}
+
+/// A block device.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Device {
+    /// Its name, as `md0`.
+    pub name: String,
+    /// Its size.
+    pub bytes: Bytes,
+    /// Names of the devices that it is made of; empty for a drive, a partition, or where the kernel
+    /// does not tell.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub over: Vec<String>,
 }
 
 impl Facts {

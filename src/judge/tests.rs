@@ -72,6 +72,7 @@ fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
         windows: [(1, (0..10).map(window).collect())].into(),
         observations: [(1, seen)].into(),
         sweeps: Vec::new(),
+        checks: Vec::new(),
         latency: LatencyLog::default(),
         facts: [(
             "f".to_owned(),

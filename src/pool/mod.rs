@@ -7,4 +7,4 @@ mod zone;
 
 pub use ceiling::{IpVersion, frames_per_second, payload_rate};
 pub use geometry::{LargeReadRatio, Level, ParseLevelError, Pool, PoolError};
-pub use zone::Drive;
+pub use zone::{Drive, relative_rate};

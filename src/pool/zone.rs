@@ -18,15 +18,10 @@ pub struct Drive {
 }
 
 impl Drive {
-    /// Transfer rate at `fraction` (0 to 1) of the drive's addresses.
-    ///
-    /// A track's rate goes with its radius, and the addresses outside a radius go with the ring's
-    /// area; so `r(f) = outer · √(1 − (1 − (inner/outer)²) · f)`, which for a drive twice as fast
-    /// outside as inside is `outer · √(1 − 0.75 f)`.
+    /// Transfer rate at `fraction` (0 to 1) of the drive's addresses: see [`relative_rate`].
     pub fn rate_at(&self, fraction: f64) -> Rate {
         let ratio = self.inner.0 / self.outer.0;
-        let lost = (1.0 - ratio * ratio) * fraction.clamp(0.0, 1.0);
-        Rate(self.outer.0 * (1.0 - lost).sqrt())
+        Rate(self.outer.0 * relative_rate(fraction, ratio))
     }
 
     /// Size over time of reading the whole drive: the harmonic mean of [`Self::rate_at`], which is
@@ -69,6 +64,17 @@ impl Drive {
     fn reach(&self) -> f64 {
         (self.average_seek - self.nearest_seek).0 as f64 * 15.0 / 8.0
     }
+}
+
+/// Transfer rate at `fraction` (0 to 1) of a drive's addresses over that on its outermost track, for
+/// a drive whose innermost track has `inner` (0 to 1) of the outermost's rate.
+///
+/// A track's rate goes with its radius, and the addresses outside a radius go with the ring's area;
+/// so `r(f) = √(1 − (1 − inner²) · f)`, which for a drive twice as fast outside as inside is
+/// `√(1 − 0.75 f)`.
+pub fn relative_rate(fraction: f64, inner: f64) -> f64 {
+    let lost = (1.0 - inner * inner) * fraction.clamp(0.0, 1.0);
+    (1.0 - lost).sqrt()
 }
 
 #[cfg(test)]

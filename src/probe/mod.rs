@@ -5,9 +5,14 @@
     reason = "the probe is an edge: it reads clocks and files"
 )]
 
+mod activity;
+mod clock;
 mod command;
 mod counters;
+mod devices;
+pub mod extents;
 
+pub use activity::{arrays, moving};
 pub use command::shell;
 pub use counters::{Sources, server_link};
 
@@ -19,7 +24,7 @@ use rustix::fs::{AtFlags, Mode, OFlags, StatxFlags, open, statvfs, statx};
 use sysinfo::{MemoryRefreshKind, Networks, RefreshKind, System};
 
 use crate::facts::counters::unescape;
-use crate::facts::{Client, Facts, Link, Mount, Room, ServerLink};
+use crate::facts::{Client, Facts, Link, Mount, Room, ServerLink, server};
 use crate::plan::Space;
 use crate::units::Bytes;
 
@@ -39,6 +44,17 @@ pub fn facts(share: &Path) -> Facts {
         learn("links", why);
         Vec::new()
     });
+    let devices = match &mount {
+        Some(mount) if server(mount).is_none() => devices::under(Path::new("/sys"), share, mount)
+            .unwrap_or_else(|why| {
+                learn("block devices", why);
+                Vec::new()
+            }),
+        _ => Vec::new(),
+    };
+    let clock_synchronised = clock::synchronised()
+        .map_err(|why| learn("clock", why.to_string()))
+        .ok();
     // Other interfaces than the one to the server carry nothing of what is measured.
     let unknown = mount
         .as_ref()
@@ -57,6 +73,8 @@ pub fn facts(share: &Path) -> Facts {
         mount,
         space,
         links,
+        devices,
+        clock_synchronised,
         missing,
     }
 }

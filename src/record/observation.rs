@@ -45,6 +45,15 @@ pub mod names {
     /// Holes in the trial's files, in bytes.
     pub const HOLES: &str = "data_hole_bytes";
 
+    /// First byte of the trial's files on the device that is mounted, as a fraction of it.
+    pub const LOCATION_LOW: &str = "location_low_fraction";
+    /// Mean place of their bytes.
+    pub const LOCATION_MEAN: &str = "location_mean_fraction";
+    /// End of their last byte.
+    pub const LOCATION_HIGH: &str = "location_high_fraction";
+    /// Size of that device.
+    pub const LOCATION_DEVICE: &str = "location_device_bytes";
+
     /// The part of a block that stayed in this client's page cache when it was read directly, tried
     /// before the trial: 0 where direct reads pass the cache.
     pub const DIRECT_READ_RESIDENT: &str = "direct_read_resident_fraction";

@@ -6,6 +6,7 @@
 //! hold is void: it says so wherever it appears, and never stands where a speed of drives would.
 
 mod advice;
+mod check;
 mod data;
 mod figures;
 mod grades;
@@ -13,6 +14,7 @@ mod history;
 mod json;
 mod layers;
 mod layout;
+mod next;
 mod page;
 mod sitting;
 mod study;
@@ -22,9 +24,11 @@ mod verdict;
 mod why;
 mod words;
 
+pub use check::{check_json, check_text};
 pub use data::comparison_csv;
 pub use figures::{Figure, Figures};
 pub use json::comparison_json;
+pub use next::{next_json, next_text};
 pub use page::page;
 pub use sitting::sitting_text;
 pub use study::study_text;

@@ -129,6 +129,7 @@ fn bare(scene: Scene) -> Study {
         windows: Default::default(),
         observations: Default::default(),
         sweeps: Vec::new(),
+        checks: Vec::new(),
         latency: LatencyLog::default(),
         facts: Default::default(),
         remarks: Vec::new(),
@@ -163,6 +164,7 @@ fn facts(phase: Phase, simulated: bool) -> Facts {
             bits_per_second: Some(10_000_000_000),
         }],
         missing: vec!["direct I/O alignment: the file system does not tell".into()],
+        ..Facts::default()
     }
 }
 

@@ -41,6 +41,8 @@ pub mod names {
     pub const OBSERVATIONS: &str = "observations.csv";
     /// A row a working set of a sweep.
     pub const SWEEP: &str = "sweep.csv";
+    /// A row an answer of a person.
+    pub const CHECKS: &str = "checks.csv";
     /// Latency histograms.
     pub const LATENCY: &str = "latency.hlog";
     /// Fingerprints.

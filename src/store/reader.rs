@@ -53,6 +53,7 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
             .put(row.name, row.value);
     }
     let sweeps = table(disk, names::SWEEP, &mut remarks)?;
+    let checks = table(disk, names::CHECKS, &mut remarks)?;
     let log = bytes(disk, names::LATENCY)?.unwrap_or_default();
     remark_torn(names::LATENCY, &log, &mut remarks);
     let data = if config.format < FIRST_WITH_ROWS {
@@ -68,6 +69,7 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
         windows,
         observations,
         sweeps,
+        checks,
         latency: LatencyLog::parse(&log)?,
         facts: facts(disk)?,
         remarks,

@@ -1,6 +1,7 @@
 //! Everything known of one expansion, as one value, and the formats in which it is kept.
 
 mod amend;
+mod checks;
 mod config;
 mod latency;
 pub mod manifest;
@@ -11,6 +12,7 @@ mod trial;
 use std::collections::BTreeMap;
 
 pub use amend::{with_format, with_mount};
+pub use checks::{CheckRow, Outcome, Side};
 pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Mounted, Server};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use manifest::{DataEvent, DataRow};
@@ -40,6 +42,8 @@ pub struct Study {
     pub latency: LatencyLog,
     /// Working sets that were read again.
     pub sweeps: Vec<SweepRow>,
+    /// What people answered for, in the order in which it was written down.
+    pub checks: Vec<CheckRow>,
     /// Fingerprints by name.
     pub facts: BTreeMap<String, Facts>,
     /// What was found damaged, and what was made of it: a sentence each.

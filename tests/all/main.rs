@@ -7,6 +7,7 @@
 
 mod commands;
 mod readme;
+mod ready;
 mod support;
 mod truth;
 

@@ -13,6 +13,7 @@ use super::residency::resident;
 use super::touch::{CLASS_WRITES, LARGE, touch_twice, write_classes};
 use crate::facts::counters::{CoreTime, CounterError, Counters, Deltas, DriveIo, difference};
 use crate::load::Assignment;
+use crate::probe::extents::{device_bytes, extents, position};
 use crate::probe::{self, Sources};
 use crate::record::{Observations, observed};
 use crate::study::{Identity, Server};
@@ -32,6 +33,8 @@ pub(super) struct Observer {
     server: Server,
     /// Line rate in bits per second and largest packet of the link to the server.
     line: Option<(f64, f64)>,
+    /// Size of the block device under the share, where it is one device of this machine.
+    device: Option<Bytes>,
 }
 
 /// What was seen before a trial.
@@ -68,6 +71,7 @@ impl Observer {
             sources,
             server,
             line,
+            device: device_bytes(share),
         }
     }
 
@@ -148,7 +152,29 @@ impl Observer {
             }
         }
         put_residency(observed::RESIDENT_AFTER, assignment, files, &mut seen);
+        self.put_location(files, &mut seen);
         (seen, notes)
+    }
+
+    /// Where the trial's files lie on their device, where the file system tells.
+    fn put_location(&self, files: &Files, seen: &mut Observations) {
+        let Some(device) = self.device else {
+            return;
+        };
+        let mut runs = Vec::new();
+        for (_, file) in files.all() {
+            match extents(file) {
+                Ok(found) => runs.extend(found),
+                // A part of the answer would not be the place of the files.
+                Err(_) => return,
+            }
+        }
+        if let Some(found) = position(&runs, device) {
+            seen.put(observed::LOCATION_LOW, found.low);
+            seen.put(observed::LOCATION_MEAN, found.mean);
+            seen.put(observed::LOCATION_HIGH, found.high);
+            seen.put(observed::LOCATION_DEVICE, device.0 as f64);
+        }
     }
 
     fn patience(&self) -> Duration {

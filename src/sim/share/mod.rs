@@ -276,7 +276,7 @@ impl Share for SimulatedShare {
                 mtu: self.scenario.network.mtu,
                 bits_per_second: Some(self.scenario.network.bits_per_second),
             }],
-            missing: Vec::new(),
+            ..Facts::default()
         }
     }
 

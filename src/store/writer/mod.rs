@@ -13,8 +13,8 @@ use crate::facts::Facts;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::{render, whole};
 use crate::study::{
-    Config, ConfigError, DataRow, FORMAT, Mounted, ObservationRow, Study, SweepRow, Trial,
-    WindowRow, manifest, render_latency, with_format, with_mount,
+    CheckRow, Config, ConfigError, DataRow, FORMAT, Mounted, ObservationRow, Study, SweepRow,
+    Trial, WindowRow, manifest, render_latency, with_format, with_mount,
 };
 
 /// A study that is locked for writing, and what stands in it.
@@ -164,6 +164,17 @@ impl<D: Disk> Writer<D> {
         Ok(())
     }
 
+    /// Adds an answer of a person.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_check(&mut self, row: CheckRow) -> Result<(), StoreError> {
+        let row = row.escaped();
+        self.append_rows(names::CHECKS, std::slice::from_ref(&row))?;
+        self.study.checks.push(row);
+        Ok(())
+    }
+
     /// Keeps a fingerprint; returns its name.
     ///
     /// # Errors
@@ -231,7 +242,8 @@ impl<D: Disk> Writer<D> {
 }
 
 /// The tables of a study, the one that makes a trial count last.
-const TABLES: [&str; 6] = [
+const TABLES: [&str; 7] = [
+    names::CHECKS,
     names::DATA,
     names::SWEEP,
     names::WINDOWS,

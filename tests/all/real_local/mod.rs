@@ -6,9 +6,13 @@ mod ext4;
 mod refuse;
 
 use std::fs;
+use std::os::unix::fs::FileExt as _;
 use std::path::Path;
 
 use poolproof::judge::{Grade, Judgement, judge_all};
+use poolproof::plan::Set;
+use poolproof::probe::extents::extents;
+use poolproof::record::observed;
 use poolproof::store;
 
 use self::ext4::{Ext4, text};
@@ -110,4 +114,51 @@ fn bytes_that_the_device_moved_verify_a_direct_read() {
     }
     let study = store::read(&ext4.study()).unwrap();
     assert!(study.trials.iter().all(|trial| trial.direct == Some(true)));
+}
+
+/// The kernel's answer is held against the device itself: what it holds at the places told is what the
+/// file holds.
+#[test]
+fn places_on_the_device_hold_what_the_file_holds() {
+    let Some(ext4) = real("places on ext4", || Ext4::build("noatime")) else {
+        return;
+    };
+    measured(&ext4.share(), &ext4.study(), "", "large-read");
+    let study = store::read(&ext4.study()).unwrap();
+    let device_bytes = (2u64 << 30) as f64;
+    for trial in &study.trials {
+        let seen = |name| study.observations[&trial.trial].get(name).unwrap();
+        assert_eq!(seen(observed::LOCATION_DEVICE), device_bytes);
+        let (low, high) = (seen(observed::LOCATION_LOW), seen(observed::LOCATION_HIGH));
+        let mean = seen(observed::LOCATION_MEAN);
+        assert!(
+            0.0 < low && low < mean && mean < high && high <= 1.0,
+            "{low} {mean} {high}"
+        );
+        say(&format!(
+            "real local: places: {low:.3} to {high:.3}, mean {mean:.3}"
+        ));
+    }
+    let facts = study.facts.values().next().unwrap();
+    assert_eq!(facts.devices[0].bytes.0 as f64, device_bytes);
+    assert_eq!(format!("/dev/{}", facts.devices[0].name), ext4.device);
+    let device = fs::File::open(&ext4.device).unwrap();
+    let file = study.data.of(Set::Read).next().unwrap();
+    let path = ext4.share().join(&study.data.folder).join(file.name());
+    let file = fs::File::open(path).unwrap();
+    let extents = extents(&file).unwrap();
+    let length: u64 = extents.iter().map(|extent| extent.length).sum();
+    assert_eq!(length, file.metadata().unwrap().len());
+    let mut logical = 0;
+    for extent in &extents {
+        let [mut told, mut held] = [[0; 4096], [0; 4096]];
+        for offset in [0, extent.length - 4096] {
+            device
+                .read_exact_at(&mut told, extent.physical + offset)
+                .unwrap();
+            file.read_exact_at(&mut held, logical + offset).unwrap();
+            assert!(told == held && told != [0; 4096], "{extent:?}");
+        }
+        logical += extent.length;
+    }
 }

@@ -143,6 +143,7 @@ fn study(scenario: &Scenario, kind: &Kind) -> Study {
         windows: BTreeMap::new(),
         observations: BTreeMap::new(),
         sweeps: Vec::new(),
+        checks: Vec::new(),
         latency: LatencyLog::default(),
         facts: [("f".to_owned(), facts)].into(),
         remarks: Vec::new(),

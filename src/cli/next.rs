@@ -1,0 +1,54 @@
+//! `poolproof next`: what must follow now.
+
+use std::path::Path;
+
+use super::check::{Answer, moment, record};
+use super::{Exit, Failure, print, say, width};
+use crate::ready::next;
+use crate::study::{Outcome, Side};
+use crate::{probe, report, store};
+
+/// Tells what must follow now, from the first baseline to the look after 30 days.
+///
+/// "Done" is four events: the layout is finished, the file system has grown, a scrub is clean, and the
+/// speed was measured again. Sizes and settings that can be seen are; the rest is recorded with
+/// --done.
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Examples:\n  poolproof next scans\n  poolproof next scans --done reshape --by 'the keeper' --on 2026-03-04\n\nItems: started, reshape, grow, alignment, settings, scrub, report, look-7, look-30"
+)]
+pub(super) struct Arguments {
+    #[command(flatten)]
+    folder: super::StudyFolder,
+    /// Record that this was done, in checks.csv.
+    #[arg(long, value_name = "ITEM", requires = "by", conflicts_with = "json")]
+    done: Option<String>,
+    /// It was done and found something bad.
+    #[arg(long, requires = "done")]
+    failed: bool,
+    #[command(flatten)]
+    answer: Answer,
+    /// As JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    let root = &arguments.folder.study;
+    if let Some(item) = &arguments.done {
+        let outcome = match arguments.failed {
+            true => Outcome::Failed,
+            false => Outcome::Passed,
+        };
+        return record(root, Side::After, item, outcome, &arguments.answer);
+    }
+    let study = store::read(root)?;
+    study.remarks.iter().for_each(|remark| say(remark));
+    let live = (!study.config.simulated).then(|| probe::facts(Path::new(&study.config.share)));
+    let follows = next(&study, live.as_ref(), moment(&study));
+    print(&match arguments.json {
+        true => report::next_json(&follows),
+        false => report::next_text(&follows, width()),
+    })?;
+    Ok(Exit::Done)
+}

@@ -1,0 +1,86 @@
+//! Whether a reshape, a rebuild or a scrub may be running: a look from here, which changes nothing.
+#![expect(
+    clippy::disallowed_methods,
+    reason = "the probe is an edge: it reads files and waits"
+)]
+
+use std::thread::sleep;
+use std::time::{Duration, Instant};
+
+use super::shell;
+use crate::facts::counters::DriveIo;
+use crate::study::Server;
+
+/// How long the member drives are looked at.
+const LOOK: Duration = Duration::from_secs(3);
+
+/// The text of this machine's `/proc/mdstat`; `None` when it has no software arrays.
+pub fn arrays() -> Option<String> {
+    std::fs::read_to_string("/proc/mdstat").ok()
+}
+
+/// Bytes per second that the least busy member drive moves just now, asked over a few seconds
+/// through the command in `study.toml`; `None` when there is none.
+///
+/// # Errors
+/// One sentence, when the command fails or its text cannot be read.
+pub fn moving(server: &Server) -> Option<Result<f64, String>> {
+    let command = server.diskstats_command.as_ref()?;
+    if server.members.is_empty() {
+        return None;
+    }
+    let patience = Duration::from_secs(server.timeout_seconds.clamp(1, 3600));
+    let look = || {
+        let text = shell(command, patience)?;
+        let drives: Result<Vec<DriveIo>, _> =
+            DriveIo::parse(&text, &server.members).into_iter().collect();
+        drives
+            .map(|drives| (drives, Instant::now()))
+            .map_err(|error| error.to_string())
+    };
+    let least = || {
+        let (before, then) = look()?;
+        sleep(LOOK);
+        let (after, now) = look()?;
+        let seconds = now.duration_since(then).as_secs_f64();
+        let rates: Result<Vec<f64>, String> = before
+            .iter()
+            .zip(&after)
+            .map(|(before, after)| {
+                let (moved, _) = after.since(before).map_err(|error| error.to_string())?;
+                let bytes = moved.bytes_read().0 + moved.bytes_written().0;
+                Ok(bytes as f64 / seconds)
+            })
+            .collect();
+        Ok(rates?.into_iter().fold(f64::INFINITY, f64::min))
+    };
+    Some(least())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn server(command: Option<&str>, members: &[&str]) -> Server {
+        Server {
+            diskstats_command: command.map(str::to_owned),
+            members: members.iter().map(|name| (*name).to_owned()).collect(),
+            timeout_seconds: 5,
+            ..Server::default()
+        }
+    }
+
+    #[test]
+    fn without_a_command_or_members_nothing_is_asked() {
+        assert!(moving(&server(None, &["sda"])).is_none());
+        assert!(moving(&server(Some("exit 1"), &[])).is_none());
+    }
+
+    #[test]
+    fn a_command_that_fails_says_so() {
+        let error = moving(&server(Some("exit 3"), &["sda"]))
+            .unwrap()
+            .unwrap_err();
+        assert!(error.contains("exit 3"), "{error}");
+    }
+}

@@ -1,0 +1,60 @@
+//! What people answer for before the expansion, held against its age.
+
+use jiff::Timestamp;
+
+use super::items::IDLE;
+use super::{Activity, BEFORE, Item, Line, State, age, answer, days};
+use crate::study::{CheckRow, Outcome, Side, Study};
+
+/// A line for each item. Whether anything runs on the pool is asked only where nobody could look.
+pub(super) fn lines(study: &Study, activity: &Activity, now: Timestamp) -> Vec<Line> {
+    BEFORE
+        .iter()
+        .filter(|item| item.word != IDLE || matches!(activity, Activity::NotSeen(_)))
+        .map(|item| line(item, answer(study, Side::Before, item.word), now))
+        .collect()
+}
+
+/// The line of `item` with the latest answer about it.
+fn line(item: &Item, row: Option<&CheckRow>, now: Timestamp) -> Line {
+    let limit = item.days.unwrap_or(i64::MAX);
+    let old = row.map(|row| days(now, row.done));
+    let (state, evidence) = match (row, old) {
+        (Some(row), _) if row.result == Outcome::Failed => (State::No, said(row)),
+        (Some(row), Some(..-1)) => (
+            State::NotYet,
+            format!("{}, {}", said(row), age(now, row.done)),
+        ),
+        (Some(row), Some(old)) if old > limit => (
+            State::NotYet,
+            format!("stale: counts for {limit} days; {}", said(row)),
+        ),
+        (Some(row), _) => (State::Holds, said(row)),
+        (None, _) => (State::NotYet, "nobody has answered for it".to_owned()),
+    };
+    let advice = match (state, row) {
+        (State::Holds, _) => String::new(),
+        (State::No, _) => format!("mend it, then attest again: {}", item.takes),
+        _ => item.takes.to_owned(),
+    };
+    Line {
+        item: item.word,
+        title: item.title,
+        state,
+        evidence,
+        at: row.map(|row| row.done),
+        advice,
+    }
+}
+
+fn said(row: &CheckRow) -> String {
+    let verb = match row.result {
+        Outcome::Passed => "says",
+        Outcome::Failed => "found it failed",
+    };
+    match (row.note.is_empty(), row.result) {
+        (false, _) => format!("{} {verb}: {}", row.by, row.note),
+        (true, Outcome::Passed) => format!("{} {verb} so", row.by),
+        (true, Outcome::Failed) => format!("{} {verb}", row.by),
+    }
+}

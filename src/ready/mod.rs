@@ -1,0 +1,233 @@
+//! What must hold before the expansion starts, and what must follow when it ends.
+//!
+//! Pure: a study, what a look at the machine found, and the time go in; lines with their evidence
+//! come out. What cannot be seen from here is answered for by a person, by name and date, and goes
+//! stale. Unknown is unknown: it neither lets the expansion start nor holds it up, and is said.
+
+mod activity;
+mod attested;
+mod cards;
+mod counted;
+mod grown;
+mod items;
+mod layers;
+mod next;
+mod seen;
+
+pub use activity::{Activity, busy_array};
+pub use cards::{CAUTIONS, NEVER};
+pub use items::{AFTER, BEFORE, Item, item};
+pub use layers::{Figure, Layer};
+pub use next::{Changed, Located, Next, Stage, Step, StepState, next};
+
+use jiff::Timestamp;
+use serde::Serialize;
+
+use crate::facts::Facts;
+use crate::plan::Phase;
+use crate::study::{CheckRow, Mounted, Side, Study};
+
+/// How a line came out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// It holds.
+    Holds,
+    /// It holds, with something to mind.
+    Mind,
+    /// It cannot be seen from here, and holds nothing up.
+    Unknown,
+    /// Missing, stale, or to be waited for.
+    NotYet,
+    /// Seen to be wrong.
+    No,
+}
+
+impl State {
+    /// The word used in text.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Holds => "yes",
+            Self::Mind => "mind",
+            Self::Unknown => "unknown",
+            Self::NotYet => "not yet",
+            Self::No => "no",
+        }
+    }
+}
+
+/// One thing that must hold, with its evidence.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Line {
+    /// Its word.
+    pub item: &'static str,
+    /// What must hold.
+    pub title: &'static str,
+    /// How it came out.
+    pub state: State,
+    /// What tells so.
+    pub evidence: String,
+    /// When that was so; `None` where nothing tells.
+    pub at: Option<Timestamp>,
+    /// What to do; empty when it holds.
+    pub advice: String,
+}
+
+/// The answer to "may the expansion start?".
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// Everything that must hold holds.
+    Go,
+    /// Something is missing, stale, or to be waited for.
+    NotYet,
+    /// Something is seen to be wrong.
+    No,
+}
+
+/// All lines and what they come to.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Readiness {
+    /// Name of the study.
+    pub study: String,
+    /// Whether the share is made up.
+    pub simulated: bool,
+    /// The moment of the look.
+    pub now: Timestamp,
+    /// The answer.
+    pub verdict: Verdict,
+    /// What the program sees itself.
+    pub seen: Vec<Line>,
+    /// What people answer for.
+    pub attested: Vec<Line>,
+}
+
+/// What a look at machine and share found.
+#[derive(Clone, Debug, Default)]
+pub struct Look {
+    /// What they say of themselves.
+    pub facts: Facts,
+    /// The interface that leads to the share's server, where it is known.
+    pub interface: Option<String>,
+    /// Whether the study's test data lies on the share; `None` when none was laid down.
+    pub data_found: Option<bool>,
+    /// Whether a reshape, a rebuild or a scrub is running.
+    pub activity: Activity,
+}
+
+/// Judges whether the expansion may start, at the moment `now`.
+pub fn readiness(study: &Study, look: &Look, now: Timestamp) -> Readiness {
+    let seen = seen::lines(study, look, now);
+    let attested = attested::lines(study, &look.activity, now);
+    let worst = seen.iter().chain(&attested).map(|line| line.state).max();
+    let verdict = match worst {
+        Some(State::No) => Verdict::No,
+        Some(State::NotYet) => Verdict::NotYet,
+        _ => Verdict::Go,
+    };
+    Readiness {
+        study: study.name.clone(),
+        simulated: study.config.simulated || look.facts.simulated,
+        now,
+        verdict,
+        seen,
+        attested,
+    }
+}
+
+/// The latest answer about an item; by when it was written down, so that a correction counts.
+pub(crate) fn answer<'a>(study: &'a Study, side: Side, item: &str) -> Option<&'a CheckRow> {
+    let of_item = |row: &&CheckRow| row.side == side && row.item == item;
+    study.checks.iter().rfind(of_item)
+}
+
+/// Facts with the number and the time of their sitting.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Recorded<'a> {
+    pub(crate) facts: &'a Facts,
+    /// `None` for a look of this moment.
+    pub(crate) sitting: Option<u64>,
+    pub(crate) at: Timestamp,
+}
+
+impl Recorded<'_> {
+    /// `in sitting 3`, or `just now`.
+    pub(crate) fn when(&self) -> String {
+        self.sitting
+            .map_or("just now".to_owned(), |n| format!("in sitting {n}"))
+    }
+}
+
+/// The facts of the latest sitting of `phase` that has any.
+pub(crate) fn recorded(study: &Study, phase: Phase) -> Option<Recorded<'_>> {
+    let trials = study.trials.iter().rev();
+    trials
+        .filter(|trial| trial.phase == phase)
+        .find_map(|trial| {
+            Some(Recorded {
+                facts: study.facts.get(&trial.facts)?,
+                sitting: Some(trial.sitting),
+                at: trial.started,
+            })
+        })
+}
+
+/// What was recorded before the expansion and after it.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Sides<'a> {
+    pub(crate) before: Option<Recorded<'a>>,
+    pub(crate) after: Option<Recorded<'a>>,
+}
+
+impl<'a> Sides<'a> {
+    /// The latest facts of either side. Once the expansion has begun, a `live` look at the same
+    /// mount is the latest there is of the time after.
+    pub(crate) fn of(study: &'a Study, live: Option<&'a Facts>, now: Timestamp) -> Self {
+        let before = recorded(study, Phase::Before);
+        let mounted = |facts: &Facts| facts.mount.as_ref().map(Mounted::from);
+        let same = |facts: &&'a Facts| {
+            let (Some(old), Some(new)) =
+                (before.and_then(|old| mounted(old.facts)), mounted(facts))
+            else {
+                return false;
+            };
+            old.is_same(&new)
+        };
+        let begun = next::begun(study).is_some();
+        let live = live.filter(same).filter(|_| begun).map(|facts| Recorded {
+            facts,
+            sitting: None,
+            at: now,
+        });
+        Self {
+            before,
+            after: live.or(recorded(study, Phase::After)),
+        }
+    }
+}
+
+/// How long ago `then` was, in words: `just now`, `40 min ago`, `5 h ago`, `12 days ago`.
+pub fn age(now: Timestamp, then: Timestamp) -> String {
+    match now.as_second() - then.as_second() {
+        ..-60 => format!("dated {} after now", span(then, now)),
+        -60..60 => "just now".to_owned(),
+        _ => format!("{} ago", span(now, then)),
+    }
+}
+
+fn span(later: Timestamp, earlier: Timestamp) -> String {
+    let seconds = later.as_second() - earlier.as_second();
+    match seconds {
+        ..7_200 => format!("{} min", seconds / 60),
+        7_200..172_800 => format!("{} h", seconds / 3_600),
+        _ => format!("{} days", days(later, earlier)),
+    }
+}
+
+/// Whole days from `earlier` to `later`; negative when it is the other way round.
+pub(crate) fn days(later: Timestamp, earlier: Timestamp) -> i64 {
+    (later.as_second() - earlier.as_second()).div_euclid(86_400)
+}
+
+#[cfg(test)]
+mod tests;

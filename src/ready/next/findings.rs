@@ -1,0 +1,217 @@
+//! How each step stands: done, and what tells so; or open, and what to do.
+
+use jiff::{SignedDuration, Timestamp};
+
+use crate::compare::Comparison;
+use crate::plan::{Phase, Set};
+use crate::ready::counted::{ENOUGH, holding};
+use crate::ready::grown::{Grown, Stripe, file_system, stripe};
+use crate::ready::items::{IDLE, item};
+use crate::ready::{AFTER, BEFORE, Sides, answer, days};
+use crate::study::{Outcome, Side, State, Study, Trial};
+
+/// A step that may be done: the evidence of it and when, or what there is instead and what to do.
+pub(super) struct Finding {
+    pub(super) done: bool,
+    pub(super) evidence: String,
+    pub(super) at: Option<Timestamp>,
+    pub(super) advice: String,
+}
+
+impl Finding {
+    fn done(evidence: String, at: Option<Timestamp>) -> Self {
+        let (done, advice) = (true, String::new());
+        Self {
+            done,
+            evidence,
+            at,
+            advice,
+        }
+    }
+
+    fn open(evidence: impl Into<String>, advice: impl Into<String>) -> Self {
+        let (evidence, advice) = (evidence.into(), advice.into());
+        Self {
+            done: false,
+            evidence,
+            at: None,
+            advice,
+        }
+    }
+}
+
+pub(super) fn title(word: &str) -> &'static str {
+    item(Side::After, word).map_or("", |item| item.title)
+}
+
+fn takes(word: &str) -> &'static str {
+    let after = AFTER.iter().find(|item| item.word == word);
+    after.map_or("", |item| item.takes)
+}
+
+/// How a person records an item.
+fn record(word: &str) -> String {
+    format!("{}; then record it: `next --done {word}`", takes(word))
+}
+
+/// An item that only a person knows.
+pub(super) fn recorded(study: &Study, word: &str) -> Finding {
+    match answer(study, Side::After, word) {
+        Some(row) if row.result == Outcome::Passed => {
+            let note = match row.note.is_empty() {
+                true => String::new(),
+                false => format!(": {}", row.note),
+            };
+            Finding::done(format!("{} recorded it{note}", row.by), Some(row.done))
+        }
+        Some(row) => Finding::open(
+            format!("{} recorded that it failed: {}", row.by, row.note),
+            record(word),
+        ),
+        None => Finding::open("nobody has recorded it", record(word)),
+    }
+}
+
+/// An event that a record or a later trial shows.
+pub(super) fn event(study: &Study, word: &str, seen: &Option<(String, Timestamp)>) -> Finding {
+    match seen {
+        Some((why, at)) => Finding::done(why.clone(), Some(*at)),
+        None => recorded(study, word),
+    }
+}
+
+pub(super) fn measured(study: &Study, comparison: &Comparison, phase: Phase) -> Finding {
+    let advice = match phase {
+        Phase::After => {
+            "run `poolproof measure STUDY --phase after` at the hours of the baseline, when the \
+             file system has grown and the scrub is clean"
+        }
+        _ => "run `poolproof measure STUDY --phase before`, at several hours and on several days",
+    };
+    let found = holding(study, comparison, phase);
+    let enough = found.iter().filter(|held| held.trials >= ENOUGH);
+    let (enough, all) = (enough.count(), found.len());
+    let latest = study.trials.iter().rfind(|trial| trial.phase == phase);
+    let evidence = format!("{enough} of {all} workloads have {ENOUGH} trials of grade A or B");
+    match latest {
+        None => Finding::open("nothing was measured", advice),
+        Some(latest) if enough == all => Finding::done(evidence, Some(latest.started)),
+        Some(_) => Finding::open(evidence, advice),
+    }
+}
+
+pub(super) fn checks(study: &Study, begun: bool) -> Finding {
+    let asked = BEFORE.iter().filter(|item| item.word != IDLE);
+    let passed = asked.clone().filter(|item| {
+        answer(study, Side::Before, item.word).is_some_and(|row| row.result == Outcome::Passed)
+    });
+    let evidence = format!("{} of {} items attested", passed.count(), asked.count());
+    match begun {
+        true => Finding::open(evidence, ""),
+        false => Finding::open(
+            evidence,
+            "run `poolproof check STUDY` until it says go, then start at once",
+        ),
+    }
+}
+
+pub(super) fn measured_during(study: &Study) -> Finding {
+    let of_phase = |trial: &&Trial| trial.phase == Phase::During && trial.state == State::Complete;
+    let count = study.trials.iter().filter(of_phase).count();
+    match study.trials.iter().rfind(of_phase) {
+        Some(latest) => Finding::done(format!("{count} trials"), Some(latest.started)),
+        None => Finding::open(
+            "what it costs the users is not known",
+            "run `poolproof measure STUDY --phase during --workload small-read --trials 3`, short \
+             and seldom; see the card of what never to do",
+        ),
+    }
+}
+
+/// What sizes show counts before what was recorded.
+pub(super) fn grow(study: &Study, sides: &Sides<'_>) -> Finding {
+    let recorded = recorded(study, "grow");
+    let contradicts = match recorded.done {
+        true => format!("; {}, and the sizes say otherwise", recorded.evidence),
+        false => String::new(),
+    };
+    let at = sides.after.map(|after| after.at);
+    match file_system(study, sides) {
+        Grown::Yes(told) => Finding::done(told, at),
+        Grown::Partly(told) => Finding::open(
+            format!("only a part of the growth has arrived: {told}{contradicts}"),
+            "look at the table of bytes: the layer that falls short is the one to grow",
+        ),
+        Grown::No(told) => Finding::open(
+            format!("it still shows the old size: {told}{contradicts}"),
+            record("grow"),
+        ),
+        Grown::Unknown(why) if recorded.done => Finding {
+            evidence: format!("{}; {why}", recorded.evidence),
+            ..recorded
+        },
+        Grown::Unknown(why) => Finding {
+            evidence: format!("{why}; {}", recorded.evidence),
+            ..recorded
+        },
+    }
+}
+
+pub(super) fn alignment(study: &Study, sides: &Sides<'_>) -> Finding {
+    let at = sides.after.map(|after| after.at);
+    let recorded = recorded(study, "alignment");
+    match stripe(study, sides) {
+        Stripe::None => Finding::done("no parity, no stripe to keep in line".into(), None),
+        Stripe::New(told) => Finding::done(format!("the mount tells {told}"), at),
+        // Hints of a file system can be set for later mounts, so a record stands beside them.
+        Stripe::Old(told) => Finding {
+            evidence: format!("the mount tells {told}; {}", recorded.evidence),
+            ..recorded
+        },
+        Stripe::Unknown => recorded,
+    }
+}
+
+/// A scrub of the old pool is none of the new one.
+pub(super) fn scrub(study: &Study, finished: Option<&(String, Timestamp)>) -> Finding {
+    let recorded = recorded(study, "scrub");
+    match (recorded.at, finished) {
+        // Dates are often given without a time of day.
+        (Some(at), Some((_, end))) if days(*end, at) >= 1 => Finding::open(
+            format!("{}, before the layout was finished", recorded.evidence),
+            record("scrub"),
+        ),
+        _ => recorded,
+    }
+}
+
+pub(super) fn look(
+    study: &Study,
+    word: &str,
+    finished: Option<&(String, Timestamp)>,
+    after_days: i64,
+) -> Finding {
+    let recorded = recorded(study, word);
+    match finished {
+        Some((_, end)) if !recorded.done => Finding {
+            at: Some(*end + SignedDuration::from_hours(24 * after_days)),
+            ..recorded
+        },
+        _ => recorded,
+    }
+}
+
+pub(super) fn clean(study: &Study) -> Finding {
+    let laid = study.data.files.len();
+    match laid {
+        0 if study.trials.is_empty() => Finding::open("none was laid down yet", ""),
+        0 => Finding::done("the manifest lists none".into(), None),
+        _ => Finding::open(
+            format!(
+                "{laid} files, {} in all, lie there",
+                (study.data.bytes(Set::Read) + study.data.bytes(Set::Write)).iec()
+            ),
+            "run `poolproof clean STUDY` when nothing is to be measured any more",
+        ),
+    }
+}

@@ -1,0 +1,204 @@
+//! What must follow now: the job from the first baseline to the look after 30 days, step by step.
+//!
+//! "Done" is four events: the layout is finished, the file system has grown, a scrub is clean, and
+//! the speed was measured again. What facts show counts before what somebody recorded.
+
+mod findings;
+mod model;
+
+use jiff::Timestamp;
+
+pub use model::{Changed, Located, Next, Stage, Step, StepState};
+
+use findings::Finding;
+
+use super::counted::comparison;
+use super::layers::layers;
+use super::{Sides, answer};
+use crate::compare::{diff, location};
+use crate::facts::Facts;
+use crate::plan::Phase;
+use crate::study::{Outcome, Side, Study};
+
+/// Whether and since when the expansion has begun, and what tells so.
+pub(super) fn begun(study: &Study) -> Option<(String, Timestamp)> {
+    let started = answer(study, Side::After, "started");
+    let started = started.filter(|row| row.result == Outcome::Passed);
+    let recorded = started
+        .or_else(|| answer(study, Side::After, "reshape"))
+        .map(|row| (format!("{} recorded '{}'", row.by, row.item), row.done));
+    recorded.or_else(|| {
+        let trial = study.trials.iter().find(|t| t.phase != Phase::Before)?;
+        let why = format!("trial {} was measured {}", trial.trial, trial.phase);
+        Some((why, trial.started))
+    })
+}
+
+/// When the layout was finished, and what tells so.
+fn finished(study: &Study) -> Option<(String, Timestamp)> {
+    let recorded = answer(study, Side::After, "reshape")
+        .filter(|row| row.result == Outcome::Passed)
+        .map(|row| (format!("{} recorded it", row.by), row.done));
+    recorded.or_else(|| {
+        let trial = study.trials.iter().find(|t| t.phase == Phase::After)?;
+        let why = format!("trial {} was measured after", trial.trial);
+        Some((why, trial.started))
+    })
+}
+
+/// What must follow at the moment `now`. `live` is a look at the share of this moment, where there is
+/// one.
+pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
+    let sides = Sides::of(study, live, now);
+    let comparison = comparison(study);
+    let (begun, finished) = (begun(study), finished(study));
+    let recorded = |word: &str| findings::recorded(study, word);
+    let title = findings::title;
+    let over = finished.as_ref();
+    let findings: Vec<(&'static str, &'static str, Finding)> = vec![
+        (
+            "baseline",
+            "measured before",
+            findings::measured(study, &comparison, Phase::Before),
+        ),
+        (
+            "check",
+            "checked that it may start",
+            findings::checks(study, begun.is_some()),
+        ),
+        (
+            "started",
+            title("started"),
+            findings::event(study, "started", &begun),
+        ),
+        (
+            "during",
+            "measured while it grows",
+            findings::measured_during(study),
+        ),
+        (
+            "reshape",
+            title("reshape"),
+            findings::event(study, "reshape", &finished),
+        ),
+        ("grow", title("grow"), findings::grow(study, &sides)),
+        (
+            "alignment",
+            title("alignment"),
+            findings::alignment(study, &sides),
+        ),
+        ("settings", title("settings"), recorded("settings")),
+        ("scrub", title("scrub"), findings::scrub(study, over)),
+        (
+            "after",
+            "measured after",
+            findings::measured(study, &comparison, Phase::After),
+        ),
+        ("report", title("report"), recorded("report")),
+        (
+            "look-7",
+            title("look-7"),
+            findings::look(study, "look-7", over, 7),
+        ),
+        (
+            "look-30",
+            title("look-30"),
+            findings::look(study, "look-30", over, 30),
+        ),
+        (
+            "clean",
+            "the test data is gone from the share",
+            findings::clean(study),
+        ),
+    ];
+    let steps = order(findings, begun.is_some(), finished.is_some(), now);
+    let changed = diff::lines(study).into_iter().filter(diff::Line::differs);
+    Next {
+        study: study.name.clone(),
+        simulated: study.config.simulated,
+        now,
+        stage: stage(study, &steps, begun.is_some(), finished.is_some()),
+        layers: layers(study, &sides),
+        located: comparison
+            .workloads
+            .iter()
+            .filter_map(|row| {
+                let workload = row.workload.clone();
+                location::of(study, row).map(|split| Located { workload, split })
+            })
+            .collect(),
+        changed: changed
+            .map(|diff::Line { fact, values }| Changed { fact, values })
+            .collect(),
+        steps,
+    }
+}
+
+/// Steps of which none waits for another of the same rank; those of a rank wait for all before it.
+fn rank(step: &str) -> u32 {
+    match step {
+        "baseline" => 0,
+        "check" => 1,
+        "started" => 2,
+        "during" | "reshape" => 3,
+        "grow" => 4,
+        "alignment" | "settings" | "scrub" => 5,
+        "after" => 6,
+        "report" => 7,
+        "look-7" | "look-30" => 8,
+        _ => 9,
+    }
+}
+
+/// Only the first open steps are for now, and what has fallen due.
+fn order(
+    findings: Vec<(&'static str, &'static str, Finding)>,
+    begun: bool,
+    finished: bool,
+    now: Timestamp,
+) -> Vec<Step> {
+    // The rank of the first open step.
+    let mut open: Option<u32> = None;
+    let step = |(step, title, found): (&'static str, &'static str, Finding)| {
+        let passed = match step {
+            "baseline" | "check" => begun,
+            "during" => finished,
+            _ => false,
+        };
+        let due = found.at.is_some_and(|at| at <= now);
+        let falls_due = found.at.is_some();
+        let state = match found.done {
+            true => StepState::Done,
+            false if passed => StepState::Missed,
+            false if due => StepState::Now,
+            false if falls_due || open.is_some_and(|open| rank(step) > open) => StepState::Later,
+            false => StepState::Now,
+        };
+        if matches!(state, StepState::Now | StepState::Later) {
+            open = open.or(Some(rank(step)));
+        }
+        Step {
+            step,
+            title,
+            state,
+            evidence: found.evidence,
+            at: found.at,
+            advice: found.advice,
+        }
+    };
+    findings.into_iter().map(step).collect()
+}
+
+fn stage(study: &Study, steps: &[Step], begun: bool, finished: bool) -> Stage {
+    let open = |step: &&Step| matches!(step.state, StepState::Now | StepState::Later);
+    let first = steps.iter().find(open).map(|step| step.step);
+    match first {
+        None => Stage::Done,
+        Some("look-7" | "look-30" | "clean") => Stage::FollowUp,
+        _ if finished => Stage::After,
+        _ if begun => Stage::During,
+        Some("baseline") if study.trials.is_empty() => Stage::Nothing,
+        Some("baseline") => Stage::Baseline,
+        _ => Stage::Ready,
+    }
+}

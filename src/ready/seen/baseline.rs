@@ -1,0 +1,105 @@
+//! The trials of the baseline: enough of them, good ones, recent ones.
+
+use super::{Context, Found};
+use crate::plan::Phase;
+use crate::ready::counted::{ENOUGH, comparison, holding};
+use crate::ready::{State, days};
+use crate::study::State as TrialState;
+
+/// A baseline counts for so many days: fill level and load of a pool move on. Common practice.
+const BASELINE_DAYS: i64 = 30;
+
+pub(super) fn direct_io(context: &Context<'_>) -> Found {
+    let of_baseline = context
+        .study
+        .trials
+        .iter()
+        .filter(|trial| trial.phase == Phase::Before && trial.state == TrialState::Complete);
+    let (mut all, mut buffered) = (0, 0);
+    for trial in of_baseline {
+        all += 1;
+        buffered += usize::from(trial.direct != Some(true));
+    }
+    let alignment = context.look.facts.mount.as_ref();
+    let alignment = alignment.and_then(|mount| mount.direct_io_alignment);
+    let at = context.baseline.map(|recorded| recorded.at);
+    match (all, buffered, alignment) {
+        (0, _, Some(bytes)) => context.now(
+            State::Holds,
+            format!("the kernel tells an alignment of {bytes} for direct I/O"),
+            "",
+        ),
+        (0, _, None) => context.now(
+            State::Unknown,
+            "the file system does not tell; the first sitting tries it",
+            "",
+        ),
+        (_, 0, _) => Found(
+            State::Holds,
+            format!("all {all} trials of the baseline used direct I/O"),
+            at,
+            String::new(),
+        ),
+        _ => Found(
+            State::Mind,
+            format!(
+                "{buffered} of {all} trials of the baseline were buffered, or not shown to be direct"
+            ),
+            at,
+            "this client's memory may have served a part: look at the grades".into(),
+        ),
+    }
+}
+
+pub(super) fn baseline(context: &Context<'_>) -> Found {
+    let Some(recorded) = context.baseline else {
+        return context.no_baseline();
+    };
+    let comparison = comparison(context.study);
+    let found = holding(context.study, &comparison, Phase::Before);
+    let at = Some(recorded.at);
+    let few: Vec<String> = found
+        .iter()
+        .filter(|held| held.trials < ENOUGH)
+        .map(|held| format!("{} {}", held.workload, held.trials))
+        .collect();
+    if !few.is_empty() {
+        let evidence = format!(
+            "trials with grade A or B, of {ENOUGH} wanted: {}",
+            few.join(", ")
+        );
+        let advice = "measure another sitting before; `compare` says why trials were left out";
+        return Found(State::NotYet, evidence, at, advice.into());
+    }
+    let least = found.iter().map(|held| held.trials).min().unwrap_or(0);
+    let sittings = found.iter().map(|held| held.sittings).min().unwrap_or(0);
+    let evidence = format!(
+        "{} workloads with {least} trials or more of grade A or B",
+        found.len()
+    );
+    if sittings < 2 {
+        let advice = "hold a second sitting at another hour: one does not show how hours differ";
+        let evidence = format!("{evidence}, from one sitting");
+        return Found(State::Mind, evidence, at, advice.into());
+    }
+    let evidence = format!("{evidence}, from {sittings} sittings or more");
+    Found(State::Holds, evidence, at, String::new())
+}
+
+pub(super) fn baseline_age(context: &Context<'_>) -> Found {
+    let Some(recorded) = context.baseline else {
+        return context.no_baseline();
+    };
+    let old = days(context.now, recorded.at);
+    let evidence = format!("latest measured {}", recorded.when());
+    let at = Some(recorded.at);
+    match old > BASELINE_DAYS {
+        true => Found(
+            State::NotYet,
+            format!("stale: counts for {BASELINE_DAYS} days; {evidence}"),
+            at,
+            "measure another sitting before".into(),
+        ),
+        false => Found(State::Holds, evidence, at, String::new()),
+    }
+}

@@ -1,0 +1,269 @@
+//! What follows at each stage of the job.
+
+use jiff::Timestamp;
+
+use super::{days_before, done, ready, scene};
+use crate::facts::{Device, Facts};
+use crate::ready::*;
+use crate::report::testing::Scene;
+use crate::study::{State as TrialState, Study};
+use crate::units::Bytes;
+
+fn state(follows: &Next, word: &str) -> StepState {
+    let mut steps = follows.steps.iter();
+    steps.find(|step| step.step == word).unwrap().state
+}
+
+fn evidence<'a>(follows: &'a Next, word: &str) -> &'a str {
+    let mut steps = follows.steps.iter();
+    &steps.find(|step| step.step == word).unwrap().evidence
+}
+
+/// Words of the steps that are for now.
+fn for_now(follows: &Next) -> Vec<&'static str> {
+    let now = |step: &&Step| step.state == StepState::Now;
+    follows
+        .steps
+        .iter()
+        .filter(now)
+        .map(|step| step.step)
+        .collect()
+}
+
+#[test]
+fn each_stage_names_its_next_step() {
+    let now: Timestamp = "2026-03-06T12:00:00Z".parse().unwrap();
+    let empty = next(&scene(Scene::Empty), None, now);
+    assert_eq!(
+        (empty.stage, for_now(&empty)),
+        (Stage::Nothing, vec!["baseline"])
+    );
+
+    let mut few = scene(Scene::BeforeOnly);
+    few.trials.truncate(20);
+    let few = next(&few, None, now);
+    assert_eq!(
+        (few.stage, for_now(&few)),
+        (Stage::Baseline, vec!["baseline"])
+    );
+
+    let (mut study, ..) = ready();
+    let follows = next(&study, None, now);
+    assert_eq!(
+        (follows.stage, for_now(&follows)),
+        (Stage::Ready, vec!["check"])
+    );
+    assert_eq!(evidence(&follows, "check"), "9 of 9 items attested");
+
+    done(&mut study, "started", now);
+    let follows = next(&study, None, now);
+    assert_eq!(
+        (follows.stage, for_now(&follows)),
+        (Stage::During, vec!["during", "reshape"])
+    );
+    assert_eq!(state(&follows, "check"), StepState::Missed);
+
+    done(&mut study, "reshape", now);
+    let follows = next(&study, None, now);
+    assert_eq!(
+        (follows.stage, for_now(&follows)),
+        (Stage::After, vec!["grow"])
+    );
+    assert_eq!(state(&follows, "during"), StepState::Missed);
+
+    done(&mut study, "grow", now);
+    let follows = next(&study, None, now);
+    assert_eq!(for_now(&follows), ["alignment", "settings", "scrub"]);
+    assert!(
+        evidence(&follows, "grow").contains("not known"),
+        "no size was seen since"
+    );
+}
+
+/// The study of all three phases, with every step recorded but the looks.
+fn complete() -> (Study, Timestamp) {
+    let mut study = scene(Scene::Full);
+    let end = study.trials.last().unwrap().started;
+    // The last two were cut short.
+    for trial in &mut study.trials {
+        trial.state = TrialState::Complete;
+        trial.rate_bytes_per_s = trial.rate_bytes_per_s.or(Some(1e6));
+    }
+    for word in ["alignment", "settings", "scrub", "report"] {
+        done(&mut study, word, end);
+    }
+    (study, end)
+}
+
+#[test]
+fn looking_again_falls_due_and_the_test_data_goes_last() {
+    let (mut study, end) = complete();
+    let day = |days: i64| days_before(end, -days);
+    let follows = next(&study, None, end);
+    assert_eq!(
+        (follows.stage, for_now(&follows)),
+        (Stage::FollowUp, vec![])
+    );
+    assert_eq!(for_now(&next(&study, None, day(8))), ["look-7"]);
+    assert_eq!(for_now(&next(&study, None, day(40))), ["look-7", "look-30"]);
+    done(&mut study, "look-7", day(7));
+    done(&mut study, "look-30", day(30));
+    assert_eq!(for_now(&next(&study, None, day(40))), ["clean"]);
+    study.data.files.clear();
+    let follows = next(&study, None, day(40));
+    assert_eq!((follows.stage, for_now(&follows)), (Stage::Done, vec![]));
+}
+
+#[test]
+fn a_scrub_from_before_the_end_of_the_reshape_does_not_count() {
+    let (mut study, end) = complete();
+    study.checks.retain(|row| row.item != "scrub");
+    done(&mut study, "scrub", days_before(end, 2));
+    let follows = next(&study, None, end);
+    assert_eq!(state(&follows, "scrub"), StepState::Now);
+    assert!(evidence(&follows, "scrub").contains("before the layout was finished"));
+}
+
+/// Facts of the sitting after, changed.
+fn change_after(study: &mut Study, change: impl Fn(&mut Facts)) {
+    let id = study.trials.last().unwrap().facts.clone();
+    change(study.facts.get_mut(&id).unwrap());
+}
+
+#[test]
+fn sizes_count_before_records() {
+    let (mut study, end) = complete();
+    assert!(evidence(&next(&study, None, end), "grow").contains("18.0 TB (16.4 TiB)"));
+    done(&mut study, "grow", end);
+    change_after(&mut study, |facts| {
+        facts.space.as_mut().unwrap().total = Bytes::TB.times(12);
+    });
+    let follows = next(&study, None, end);
+    assert_eq!(
+        (follows.stage, for_now(&follows)),
+        (Stage::After, vec!["grow"])
+    );
+    let told = evidence(&follows, "grow");
+    assert!(
+        told.contains("old size") && told.contains("say otherwise"),
+        "{told}"
+    );
+    change_after(&mut study, |facts| {
+        facts.space.as_mut().unwrap().total = Bytes::TB.times(15);
+    });
+    let told = next(&study, None, end);
+    assert!(evidence(&told, "grow").contains("only a part"), "{told:?}");
+    // A look of this moment is later than the last sitting, and only at the same mount.
+    let mut live = study.facts[&study.trials.last().unwrap().facts].clone();
+    live.space.as_mut().unwrap().total = Bytes::TB.times(18);
+    assert_eq!(
+        state(&next(&study, Some(&live), end), "grow"),
+        StepState::Done
+    );
+    live.mount.as_mut().unwrap().source = "other:/x".into();
+    assert_eq!(
+        state(&next(&study, Some(&live), end), "grow"),
+        StepState::Now
+    );
+}
+
+#[test]
+fn the_stripe_is_read_from_the_mount() {
+    let (mut study, end) = complete();
+    study.checks.retain(|row| row.item != "alignment");
+    let options = |option: &str| {
+        let option = option.to_owned();
+        move |facts: &mut Facts| facts.mount.as_mut().unwrap().options = vec![option.clone()]
+    };
+    // 512 KiB chunks in blocks of 4 KiB: 128 for each of two data drives, then of three.
+    let before = study.trials[0].facts.clone();
+    options("stripe=256")(study.facts.get_mut(&before).unwrap());
+    change_after(&mut study, options("stripe=256"));
+    let follows = next(&study, None, end);
+    assert_eq!(for_now(&follows), ["alignment"]);
+    assert!(
+        evidence(&follows, "alignment").contains("would be 384"),
+        "{follows:?}"
+    );
+    change_after(&mut study, options("stripe=384"));
+    assert_eq!(
+        state(&next(&study, None, end), "alignment"),
+        StepState::Done
+    );
+    change_after(&mut study, options("rw"));
+    assert_eq!(
+        evidence(&next(&study, None, end), "alignment"),
+        "nobody has recorded it"
+    );
+}
+
+#[test]
+fn bytes_are_told_layer_by_layer_with_their_sources() {
+    let (mut study, end) = complete();
+    change_after(&mut study, |facts| {
+        let drive = |name: &str| Device {
+            name: name.into(),
+            bytes: Bytes::TB.times(6),
+            over: Vec::new(),
+        };
+        let over = |name: &str, below: &[&str]| Device {
+            name: name.into(),
+            bytes: Bytes::TB.times(18),
+            over: below.iter().map(|name| (*name).into()).collect(),
+        };
+        let names = ["sda1", "sdb1", "sdc1", "sdd1", "sde1"];
+        facts.devices = vec![over("dm-0", &["md7"]), over("md7", &names)];
+        facts.devices.extend(names.map(drive));
+    });
+    let follows = next(&study, None, end);
+    let told: Vec<(&str, [Option<u64>; 4])> = follows
+        .layers
+        .iter()
+        .map(|layer| {
+            let bytes = |figure: &Option<Figure>| figure.as_ref().map(|f| f.bytes.0 / Bytes::TB.0);
+            let [expected, grown] = &layer.expected;
+            let [seen, later] = &layer.seen;
+            (
+                layer.name,
+                [bytes(expected), bytes(seen), bytes(grown), bytes(later)],
+            )
+        })
+        .collect();
+    assert_eq!(
+        told,
+        [
+            ("drives", [Some(24), None, Some(30), Some(30)]),
+            ("pool", [Some(12), None, Some(18), Some(18)]),
+            ("volume", [Some(12), None, Some(18), Some(18)]),
+            ("share", [Some(12), Some(12), Some(18), Some(18)]),
+        ]
+    );
+    let source = |layer: usize| {
+        follows.layers[layer].seen[1]
+            .as_ref()
+            .unwrap()
+            .source
+            .as_str()
+    };
+    assert_eq!(source(0), "5 block devices, in sitting 3");
+    assert_eq!(source(1), "block device md7, in sitting 3");
+    assert_eq!(source(2), "block device dm-0, in sitting 3");
+    let expected = follows.layers[1].expected[1].as_ref().unwrap();
+    assert_eq!(expected.source, "study.toml: 3 data drives × 6.00 TB");
+}
+
+#[test]
+fn what_else_changed_stands_beside_the_steps() {
+    let (study, end) = complete();
+    let follows = next(&study, None, end);
+    let facts: Vec<&str> = follows.changed.iter().map(|c| c.fact.as_str()).collect();
+    assert_eq!(
+        facts,
+        ["largest packet of lan0", "filled part of the share"]
+    );
+    let text = crate::report::next_text(&follows, 80);
+    assert!(
+        text.contains("largest packet of lan0: 1500 → 1500 → 9000"),
+        "{text}"
+    );
+}
