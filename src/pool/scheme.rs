@@ -142,12 +142,12 @@ impl Scheme {
         matches!(self, Self::RaidZ1 | Self::RaidZ2 | Self::RaidZ3)
     }
 
-    /// Whether a pool of this scheme can become one of `other` in place, and a plan knows how: one
-    /// more parity, of the same layout.
+    /// Whether a pool of this scheme can become one of `other` in place, and a plan knows how: a
+    /// mirror of two is a RAID 5 of two, and a RAID 5 takes one more parity.
     pub fn can_become(self, other: Self) -> bool {
         matches!(
             (self, other),
-            (Self::Raid5, Self::Raid6) | (Self::Layered1, Self::Layered2)
+            (Self::Raid1, Self::Raid5) | (Self::Raid5, Self::Raid6)
         )
     }
 
