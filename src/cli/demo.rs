@@ -105,6 +105,7 @@ impl Demo {
                 rpm: drive.map(|drive| drive.rpm),
                 drive_rate: drive.map(|drive| Bytes(drive.outer.0 as u64)),
             }),
+            plan: None,
             link_gigabits: None,
             server: None,
             workloads: Vec::new(),

@@ -18,6 +18,8 @@ pub enum Exit {
     Study = 3,
     /// The share cannot be used, or trials on it failed. Finished trials are kept.
     Share = 4,
+    /// The expansion can be done and should not be.
+    Refused = 5,
     /// Ended by Ctrl-C or a signal. Finished trials are kept.
     Interrupted = 130,
 }

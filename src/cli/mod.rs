@@ -14,6 +14,7 @@ mod demo;
 mod exit;
 mod measure;
 mod new;
+mod plan;
 mod report;
 mod screen;
 mod show;
@@ -33,7 +34,7 @@ pub use exit::{Exit, Failure};
 #[command(
     name = "poolproof",
     version,
-    after_help = "Examples:\n  poolproof demo\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof compare scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 130 interrupted.",
+    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof compare scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 an expansion that should not be done, 130 interrupted.",
     disable_help_subcommand = true
 )]
 struct Arguments {
@@ -43,6 +44,7 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Plan(plan::Arguments),
     New(new::Arguments),
     Measure(measure::Arguments),
     Sweep(sweep::Arguments),
@@ -73,6 +75,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
         }
     };
     let done = match arguments.command {
+        Command::Plan(arguments) => plan::run(&arguments),
         Command::New(arguments) => new::run(&arguments),
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Sweep(arguments) => sweep::run(&arguments),

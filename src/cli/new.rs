@@ -74,6 +74,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         server_memory: arguments.server_memory,
         threshold_percent: 3.0,
         pool: expansion,
+        plan: None,
         link_gigabits: arguments.link_gigabits,
         server: None,
         workloads: Vec::new(),

@@ -56,33 +56,32 @@ impl Course {
         if paces.iter().any(|rate| !rate.is_finite() || *rate < 0.0) {
             return None;
         }
-        let (mut left, mut clock) = (self.bytes.0 as f64, 0.0);
-        while clock <= LONGEST {
-            let now = after(start, clock)?;
-            let (in_use, seconds) = self.hours.stretch(now);
+        let mut left = self.bytes.0 as f64;
+        let mut now = start;
+        while passed(start, now) <= LONGEST {
+            let (in_use, end) = self.hours.stretch(now);
             let rate = if in_use { paces[1] } else { paces[0] };
-            if left <= rate * seconds {
-                return Some((clock + left / rate) / HOUR);
-            }
-            if !seconds.is_finite() {
-                return None;
+            let seconds = end.map_or(f64::INFINITY, |end| passed(now, end));
+            if rate > 0.0 && left <= rate * seconds {
+                return Some((passed(start, now) + left / rate) / HOUR)
+                    .filter(|hours| *hours <= LONGEST / HOUR);
             }
             left -= rate * seconds;
-            clock += seconds;
+            now = end?;
         }
         None
     }
 }
 
-/// The moment `seconds` after `start`, where the calendar goes so far.
-fn after(start: DateTime, seconds: f64) -> Option<DateTime> {
-    let span = SignedDuration::try_from_secs_f64(seconds).ok()?;
-    start.checked_add(span).ok()
+/// Seconds from `start` to `end`.
+fn passed(start: DateTime, end: DateTime) -> f64 {
+    end.duration_since(start).as_secs_f64()
 }
 
 /// The moment `hours` after `start`, to the minute; `None` where the calendar does not go so far.
 pub fn finish(start: DateTime, hours: f64) -> Option<DateTime> {
-    after(start, hours * HOUR)?.round(Unit::Minute).ok()
+    let span = SignedDuration::try_from_secs_f64(hours * HOUR).ok()?;
+    start.checked_add(span).ok()?.round(Unit::Minute).ok()
 }
 
 /// The fraction of a drive (0 to 1) that a pass at one pace has covered after the fraction `time` of
@@ -110,10 +109,11 @@ pub fn naive_over_true(ratio: f64, place: f64) -> f64 {
 }
 
 impl UseHours {
-    /// Whether people use the pool at `now`, and the seconds for which that stays so.
-    fn stretch(&self, now: DateTime) -> (bool, f64) {
-        let length = self.hours.clamp(0.0, 24.0) * HOUR;
-        let until = |time: DateTime| time.duration_since(now).as_secs_f64();
+    /// Whether people use the pool at `now`, and the moment until which that stays so; none when it
+    /// stays so for ever.
+    fn stretch(&self, now: DateTime) -> (bool, Option<DateTime>) {
+        // Whole seconds, so that every step along the stretches is one ahead.
+        let length = SignedDuration::from_secs((self.hours.clamp(0.0, 24.0) * HOUR).round() as i64);
         let begin = |day: DateTime| {
             let at = Time::constant(i8::try_from(self.from.min(23)).unwrap_or(0), 0, 0, 0);
             self.counts(day.weekday())
@@ -121,19 +121,17 @@ impl UseHours {
         };
         let yesterday = now.checked_sub(1.day()).ok();
         let open = [yesterday, Some(now)].into_iter().flatten();
-        for start in open.filter_map(begin) {
-            let left = until(start) + length;
-            if until(start) <= 0.0 && left > 0.0 {
-                return (true, left);
+        for start in open.filter_map(begin).filter(|start| *start <= now) {
+            if let Some(end) = start.checked_add(length).ok().filter(|end| *end > now) {
+                return (true, Some(end));
             }
         }
-        // Idle until the next begin; days are at most two apart from one that counts.
-        let days = (0..4).filter_map(|ahead| now.checked_add(ahead.days()).ok());
-        let next = days.filter_map(begin).map(until).find(|left| *left > 0.0);
-        match next.filter(|_| length > 0.0) {
-            Some(left) => (false, left),
-            None => (false, f64::INFINITY),
+        if length.is_zero() {
+            return (false, None);
         }
+        // The next day that counts is at most three ahead.
+        let days = (0..4).filter_map(|ahead| now.checked_add(ahead.days()).ok());
+        (false, days.filter_map(begin).find(|start| *start > now))
     }
 
     fn counts(&self, day: Weekday) -> bool {
@@ -208,16 +206,16 @@ mod tests {
 
     #[test]
     fn use_past_midnight_belongs_to_the_next_day_too() {
+        let tuesday = |hour| jiff::civil::date(2026, 3, 3).at(hour, 0, 0, 0);
         let night = UseHours {
             from: 22,
             hours: 8.0,
             weekends: false,
         };
-        assert_eq!(night.stretch(monday(23)), (true, 7.0 * HOUR));
+        assert_eq!(night.stretch(monday(23)), (true, Some(tuesday(6))));
         // Monday at 3: the night before began on a Sunday, which does not count.
-        assert_eq!(night.stretch(monday(3)), (false, 19.0 * HOUR));
-        let tuesday = jiff::civil::date(2026, 3, 3).at(3, 0, 0, 0);
-        assert_eq!(night.stretch(tuesday), (true, 3.0 * HOUR));
+        assert_eq!(night.stretch(monday(3)), (false, Some(monday(22))));
+        assert_eq!(night.stretch(tuesday(3)), (true, Some(tuesday(6))));
     }
 
     #[test]

@@ -282,6 +282,7 @@ mod tests {
             server_memory: None,
             threshold_percent: 3.0,
             pool: None,
+            plan: None,
             link_gigabits: None,
             server: None,
             workloads: Vec::new(),

@@ -8,7 +8,7 @@ mod trial;
 
 use std::collections::BTreeMap;
 
-pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Server};
+pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Planning, Server};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};

@@ -1,0 +1,350 @@
+//! An outlook as text for a terminal.
+
+use super::super::layout::{clamp, heading, list, paragraph, table};
+use super::super::words::grouped;
+use super::speed::speeds;
+use super::words::{self, hours, moment};
+use crate::pool::{Objection, Outlook, Way, odds_in_words};
+use crate::units::{Bytes, percent};
+
+/// Space, speed, time and risk in this order, then what was assumed and what to know, at most `width`
+/// characters wide (held between 60 and 110).
+pub fn outlook_text(outlook: &Outlook, width: usize) -> String {
+    let width = clamp(width);
+    let mut text = heading(&words::title(outlook));
+    let proposal = &outlook.proposal;
+    text += &paragraph(
+        width,
+        "",
+        &format!(
+            "{} and {} more. Computed from what was stated and from the assumptions below; nothing here \
+             is measured.",
+            words::drives(&proposal.members),
+            words::drives(&proposal.new)
+        ),
+    );
+    let sections = [
+        ("Space", space(outlook, width)),
+        ("Speed", speeds(outlook, width)),
+        ("Time", time(outlook, width)),
+        ("Risk", risk(outlook, width)),
+    ];
+    for (name, body) in sections {
+        text += &format!("\n{name}\n{}\n{body}", "─".repeat(name.chars().count()));
+    }
+    text += &assumptions(outlook, width);
+    text + &list(width, "Before you start", &outlook.cautions)
+}
+
+/// Why the expansion should not be done.
+pub fn objections_text(objections: &[Objection], width: usize) -> String {
+    let width = clamp(width);
+    let items = objections
+        .iter()
+        .map(|objection| paragraph(width, "refused: ", &objection.to_string()));
+    items.collect()
+}
+
+fn space(outlook: &Outlook, width: usize) -> String {
+    let space = &outlook.space;
+    let row = |name: &str, before: Bytes, after: Bytes, show: fn(Bytes) -> String| {
+        let gain = match after >= before {
+            true => format!("+{}", show(after.saturating_sub(before))),
+            false => format!("−{}", show(before.saturating_sub(after))),
+        };
+        vec![name.to_owned(), show(before), show(after), gain]
+    };
+    let (before, after) = (space.before.usable, space.usable_after);
+    let (files_before, files_after) = (space.for_files(before), space.for_files(after));
+    let reserve = percent(space.reserve, 0);
+    let rows = [
+        row("for data, in label TB", before, after, Bytes::si),
+        row(
+            "the same, as many systems show it",
+            before,
+            after,
+            Bytes::iec,
+        ),
+        row(
+            &format!("less {reserve} file-system reserve"),
+            files_before,
+            files_after,
+            Bytes::iec,
+        ),
+        row(
+            "parity and copies",
+            space.before.redundancy,
+            space.after.redundancy,
+            Bytes::si,
+        ),
+        row(
+            "of no use",
+            space.before.wasted,
+            space.after.wasted,
+            Bytes::si,
+        ),
+        row("all drives", space.before.raw, space.after.raw, Bytes::si),
+    ];
+    let mut text = table(width, 1, &["", "now", "afterwards", "gain"], rows);
+    let size = space.smallest_new;
+    let mut say = |sentence: String| text += &paragraph(width, "", &sentence);
+    say(format!(
+        "{} is {}: a unit, not a loss.",
+        size.si(),
+        size.iec()
+    ));
+    say(format!(
+        "The new drive needs at least {} bytes, as many as the smallest member.{}",
+        exact(size),
+        space.usual.map_or(String::new(), |usual| format!(
+            " That is the label: drives of this label usually have {} (agreed by their makers, from \
+             memory), and then the new one needs as many.",
+            exact(usual)
+        ))
+    ));
+    let won = space.won_by_rewriting();
+    if won > Bytes(0) {
+        say(format!(
+            "Old data keeps its old data-to-parity ratio. Writing all of it anew would win {} more: {} in \
+             all.",
+            won.si(),
+            space.after.usable.si()
+        ));
+    }
+    for (name, capacity) in [("now", &space.before), ("afterwards", &space.after)] {
+        if !capacity.layers.is_empty() {
+            let layers: Vec<String> = capacity
+                .layers
+                .iter()
+                .map(|layer| format!("{} on {} drives", layer.height.si(), layer.drives))
+                .collect();
+            say(format!(
+                "Layers {name}, from the bottom: {}.",
+                layers.join("; ")
+            ));
+        }
+    }
+    text
+}
+
+/// A number of bytes in full.
+fn exact(bytes: Bytes) -> String {
+    grouped(bytes.0 as f64)
+}
+
+fn time(outlook: &Outlook, width: usize) -> String {
+    let time = &outlook.time;
+    let three = |name: &str, cells: [String; 3]| {
+        std::iter::once(name.to_owned())
+            .chain(cells)
+            .collect::<Vec<_>>()
+    };
+    let rows = [
+        three("takes", time.growth.hours.map(hours)),
+        three("ends", time.growth.ends.map(moment)),
+    ];
+    let mut text = paragraph(
+        width,
+        "",
+        &format!(
+            "Starting {}, over {} of each drive:",
+            moment(Some(time.start)),
+            time.device_bytes.si()
+        ),
+    );
+    text += &table(width, 1, &["", "best", "likely", "worst"], rows);
+    let mut say = |sentence: String| text += &paragraph(width, "", &sentence);
+    if time.naive_at_a_tenth < 0.995 {
+        say(format!(
+            "It slows down towards the inner tracks: half of the time passes {} of the drive, and a time \
+             left that is reckoned from the present rate is {} too short when a tenth is done.",
+            percent(time.half_time_place, 0),
+            percent(1.0 - time.naive_at_a_tenth, 0)
+        ));
+    }
+    say("Heavier use, a drive that answers slowly, and measuring at full load all make it longer; a \
+         higher priority makes it shorter and users wait for it."
+        .into());
+    let [least, most] = time.self_test.map(f64::round);
+    say(format!(
+        "Before it: long self-test of the new drive {least:.0} to {most:.0} h idle; all of it written and \
+         read back {}. After it: growing the file system, then a scrub of {} to {}.",
+        hours(Some(time.burn_in)),
+        hours(time.scrub.hours[0]),
+        hours(time.scrub.hours[2]),
+    ));
+    let own = Way {
+        what: "this expansion".into(),
+        drives: outlook.proposal.new.len(),
+        usable: outlook.space.usable_after,
+        pass: time.growth,
+        exposures: 0,
+    };
+    let rows = std::iter::once(&own).chain(&time.ways).map(|way| {
+        vec![
+            way.what.clone(),
+            way.drives.to_string(),
+            way.usable.si(),
+            hours(way.pass.hours[1]),
+            way.exposures.to_string(),
+        ]
+    });
+    let head = [
+        "other ways",
+        "drives",
+        "for data",
+        "likely",
+        "times exposed",
+    ];
+    text += "\n";
+    text += &table(width, 1, &head, rows);
+    text + &paragraph(
+        width,
+        "",
+        "Exposed: the pool runs with a drive too few until the next one is rebuilt.",
+    )
+}
+
+fn risk(outlook: &Outlook, width: usize) -> String {
+    let danger = &outlook.danger;
+    let proposal = &outlook.proposal;
+    let [any, cut, independent, following] = [
+        danger.any_failure,
+        danger.power_cut,
+        danger.loss_independent,
+        danger.loss_following,
+    ]
+    .map(|pair| pair.map(odds_in_words));
+    let row = |name: &str, [likely, worst]: [String; 2]| vec![name.to_owned(), likely, worst];
+    let rows = [
+        row("power fails", cut),
+        row("any drive fails", any),
+        row("data is lost, failures independent", independent),
+        row("data is lost, failures following each other", following),
+    ];
+    let [likely, worst] = danger
+        .hours
+        .map(|hours| words::hours(hours.is_finite().then_some(hours)));
+    let likely = format!("in {likely}");
+    let worst = format!("in {worst}");
+    let mut text = paragraph(
+        width,
+        "",
+        &format!(
+            "While it grows, the pool {}.",
+            words::survives(proposal.scheme, danger.tolerance)
+        ),
+    );
+    text += &table(width, 1, &["chance that", &likely, &worst], rows);
+    let mut say = |sentence: String| text += &paragraph(width, "", &sentence);
+    say(
+        "Failures that share a cause (one batch, one power supply, heat, a slow drive taken out by hand, \
+         somebody who restarts the server) dominate; odds from independent failures are the best \
+         case. The last line takes each failure to make the next ten times as likely (Chen et al. \
+         1994, Table 4), and even that is a guess."
+            .into(),
+    );
+    if let Some(bound) = danger.read_bound {
+        let failed = match bound.failures {
+            1 => "one drive has failed".into(),
+            n => format!("{n} drives have failed"),
+        };
+        say(format!(
+            "Once {failed}, {} have to be read without an error. By the data sheet's limit the chance of \
+             an unreadable sector is then {}: a bound, not an expectation; years of scrubs \
+             contradict it.",
+            bound.bytes.si(),
+            odds_in_words(bound.chance)
+        ));
+    }
+    let years = [&danger.years_before, &danger.years_after];
+    let row = |name: &str, of: fn(&crate::pool::TenYears) -> f64| {
+        let [before, after] = years.map(|years| odds_in_words(of(years)));
+        vec![name.to_owned(), before, after]
+    };
+    let rows = [
+        row("failures independent", |years| years.independent),
+        row("failures following each other", |years| years.following),
+        row("and read errors at their limit, power cuts", |years| {
+            years.bound
+        }),
+    ];
+    text += "\n";
+    text + &table(width, 1, &["lost in ten years", "now", "afterwards"], rows)
+}
+
+fn assumptions(outlook: &Outlook, width: usize) -> String {
+    let sentences: Vec<String> = outlook
+        .assumptions
+        .iter()
+        .map(|entry| match entry.stated {
+            true => format!("{}: {} (stated)", entry.what, entry.value),
+            false => format!(
+                "{}: {} (assumed; {}; {})",
+                entry.what, entry.value, entry.source, entry.flag
+            ),
+        })
+        .collect();
+    list(width, "Assumptions", &sentences)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pool::{Proposal, Scheme, Stated};
+
+    fn outlook(scheme: Scheme, terabytes: &[u64], new: u64) -> Outlook {
+        let proposal = Proposal {
+            scheme,
+            becoming: scheme,
+            members: terabytes
+                .iter()
+                .map(|size| Bytes::TB.times(*size))
+                .collect(),
+            new: vec![Bytes::TB.times(new)],
+            external: false,
+            start: jiff::civil::date(2026, 3, 6).at(17, 0, 0, 0),
+            stated: Stated::default(),
+        };
+        proposal.outlook().unwrap()
+    }
+
+    #[test]
+    fn it_fits_its_width_and_says_what_it_must() {
+        for scheme in [
+            Scheme::Raid1,
+            Scheme::Raid5,
+            Scheme::Raid6,
+            Scheme::Layered1,
+            Scheme::RaidZ2,
+        ] {
+            let text = outlook_text(&outlook(scheme, &[4, 4, 6, 6], 6), 80);
+            for line in text.lines() {
+                assert!(line.chars().count() <= 80, "{scheme}: {line}");
+            }
+            let joined = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            for said in [
+                "4.00 TB is 3.64 TiB: a unit, not a loss.",
+                "4,000,000,000,000 bytes",
+                "4,000,787,030,016",
+                "the pool can",
+                "one user on this link will see",
+                "share a cause",
+                "nothing here is measured",
+                "maker's manual",
+            ] {
+                assert!(joined.contains(said), "{scheme}: {said}: {joined}");
+            }
+        }
+    }
+
+    #[test]
+    fn both_models_are_named_where_they_disagree() {
+        let text = outlook_text(&outlook(Scheme::Raid6, &[6; 4], 6), 110);
+        let joined = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(
+            joined.contains("×1.25 (Chen et al. 1994) to ×1.50 (OSTEP ch. 38)"),
+            "{text}"
+        );
+    }
+}
