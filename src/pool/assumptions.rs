@@ -266,10 +266,7 @@ impl Assumed {
                 "--drive-operations",
             ),
             stated.drive_operations,
-            (
-                reckoned,
-                "computed from half a turn and a mean seek of 8.5 ms (assumed)",
-            ),
+            (reckoned, "from half a turn and a mean seek of 8.5 ms"),
             |operations| format!("{operations:.0} a second"),
         );
         let gigabits = ledger.take(
@@ -287,7 +284,7 @@ impl Assumed {
         let used = ledger.take(
             ("part of the pool that holds data", "--used-percent"),
             stated.used_percent,
-            (80.0, "assumed: pools are grown when they fill up"),
+            (80.0, "pools are grown when they fill up"),
             |used| percent(used / 100.0, 0),
         );
         let reserve = ledger.take(
@@ -308,19 +305,19 @@ impl Assumed {
         let use_hours = ledger.take(
             ("hours of use in a day", "--use-hours"),
             stated.use_hours,
-            (8.0, "assumed: office hours"),
+            (8.0, "office hours"),
             |hours| format!("{hours}"),
         );
         let from = ledger.take(
             ("use begins at", "--use-from"),
             stated.use_from,
-            (9, "assumed: office hours"),
+            (9, "office hours"),
             |hour| format!("{hour:02}:00"),
         );
         let weekends = ledger.take(
             ("use on weekends", "--weekends"),
             stated.weekends,
-            (false, "assumed: office hours"),
+            (false, "office hours"),
             |weekends| if weekends { "yes" } else { "no" }.to_owned(),
         );
         if let Some(rate) = stated.reshape_rate {
@@ -360,7 +357,7 @@ impl Assumed {
         let power_cuts = ledger.take(
             ("power cuts in a year", "--power-cuts"),
             stated.power_cuts,
-            (1.0, "assumed"),
+            (1.0, "no source"),
             |cuts| format!("{cuts}"),
         );
         Ok(Self {

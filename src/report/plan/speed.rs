@@ -11,8 +11,8 @@ pub(super) fn speeds(outlook: &Outlook, width: usize) -> String {
     let mut text = paragraph(
         width,
         "",
-        "By the drives alone; then with the same data on the faster tracks to which it moves. Bands \
-         run from the lowest to the highest model.",
+        "Bands run from the lowest to the highest model. What the pool can is reckoned with the data \
+         that it holds now, spread over all drives afterwards and so moved to faster tracks.",
     );
     for expected in &outlook.speed {
         text += &block(expected, width);
@@ -63,7 +63,7 @@ fn range(expected: &Expected, range: Range) -> String {
     }
 }
 
-/// `×1.25 (Chen et al. 1994) to ×1.50 (OSTEP ch. 38); data moves: ×1.08`.
+/// `×1.25 (Chen et al. 1994) to ×1.50 (OSTEP ch. 38); old data, moved outwards, a further ×1.08`.
 fn band(expected: &Expected) -> String {
     let by = |wanted: f64| {
         let near = |promise: &&Promise| (promise.ratio() - wanted).abs() < 1e-9;
@@ -90,7 +90,7 @@ fn band(expected: &Expected) -> String {
         ),
     };
     format!(
-        "{drives}; same data on faster tracks {}",
+        "{drives}; old data, moved outwards, a further {}",
         times(expected.location, expected.location)
     )
 }

@@ -1,9 +1,11 @@
 //! An outlook as text for a terminal.
 
+use std::cmp::Ordering;
+
 use super::super::layout::{clamp, heading, list, paragraph, table};
-use super::super::words::grouped;
+use super::super::words::{NONE, grouped};
 use super::speed::speeds;
-use super::words::{self, hours, moment};
+use super::words::{self, end, hours, moment};
 use crate::pool::{Objection, Outlook, Way, odds_in_words};
 use crate::units::{Bytes, percent};
 
@@ -17,10 +19,10 @@ pub fn outlook_text(outlook: &Outlook, width: usize) -> String {
         width,
         "",
         &format!(
-            "{} and {} more. Computed from what was stated and from the assumptions below; nothing here \
+            "{}, and {}. Computed from what was stated and from the assumptions below; nothing here \
              is measured.",
-            words::drives(&proposal.members),
-            words::drives(&proposal.new)
+            words::drives(&proposal.members, "drives"),
+            words::drives(&proposal.new, "more")
         ),
     );
     let sections = [
@@ -48,9 +50,10 @@ pub fn objections_text(objections: &[Objection], width: usize) -> String {
 fn space(outlook: &Outlook, width: usize) -> String {
     let space = &outlook.space;
     let row = |name: &str, before: Bytes, after: Bytes, show: fn(Bytes) -> String| {
-        let gain = match after >= before {
-            true => format!("+{}", show(after.saturating_sub(before))),
-            false => format!("−{}", show(before.saturating_sub(after))),
+        let gain = match after.cmp(&before) {
+            Ordering::Equal => NONE.to_owned(),
+            Ordering::Greater => format!("+{}", show(after.saturating_sub(before))),
+            Ordering::Less => format!("−{}", show(before.saturating_sub(after))),
         };
         vec![name.to_owned(), show(before), show(after), gain]
     };
@@ -77,12 +80,7 @@ fn space(outlook: &Outlook, width: usize) -> String {
             space.after.redundancy,
             Bytes::si,
         ),
-        row(
-            "of no use",
-            space.before.wasted,
-            space.after.wasted,
-            Bytes::si,
-        ),
+        row("wasted", space.before.wasted, space.after.wasted, Bytes::si),
         row("all drives", space.before.raw, space.after.raw, Bytes::si),
     ];
     let mut text = table(width, 1, &["", "now", "afterwards", "gain"], rows);
@@ -141,7 +139,7 @@ fn time(outlook: &Outlook, width: usize) -> String {
     };
     let rows = [
         three("takes", time.growth.hours.map(hours)),
-        three("ends", time.growth.ends.map(moment)),
+        three("ends", time.growth.ends.map(end)),
     ];
     let mut text = paragraph(
         width,
@@ -265,7 +263,7 @@ fn risk(outlook: &Outlook, width: usize) -> String {
     let rows = [
         row("failures independent", |years| years.independent),
         row("failures following each other", |years| years.following),
-        row("and read errors at their limit, power cuts", |years| {
+        row("with read errors and power cuts: a bound", |years| {
             years.bound
         }),
     ];

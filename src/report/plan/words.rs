@@ -1,13 +1,14 @@
 //! How a plan puts hours, moments, pools and numbers.
 
+use jiff::Unit;
 use jiff::civil::DateTime;
 
 use crate::pool::{Outlook, Proposal, Scheme};
 use crate::units::{Bytes, Rate};
 
-/// Drives of a pool in words: `4 drives of 6 TB`, `3 drives (4 TB, 4 TB, 8 TB)`.
-pub(super) fn drives(sizes: &[Bytes]) -> String {
-    let noun = if sizes.len() == 1 { "drive" } else { "drives" };
+/// Drives of a pool in words: `4 drives of 6 TB`, `3 drives (4 TB, 4 TB, 8 TB)`; with a word of one's
+/// own for drives.
+pub(super) fn drives(sizes: &[Bytes], noun: &str) -> String {
     match sizes.iter().all(|size| *size == sizes[0]) {
         true => format!("{} {noun} of {}", sizes.len(), label(sizes[0])),
         false => {
@@ -48,7 +49,7 @@ fn becoming(proposal: &Proposal) -> String {
     }
 }
 
-/// `33 h 20 min`, from 48 hours on `2 days 3 h`; in whole minutes or hours.
+/// `3 h 20 min`, from 10 hours on `33 h`, from 48 on `2 days 8 h`: estimates are no finer.
 pub(super) fn hours(hours: Option<f64>) -> String {
     let Some(hours) = hours else {
         return "over ten years".into();
@@ -56,11 +57,11 @@ pub(super) fn hours(hours: Option<f64>) -> String {
     let minutes = (hours * 60.0).round() as u64;
     match minutes {
         0..60 => format!("{minutes} min"),
-        60..2880 => format!("{} h {:02} min", minutes / 60, minutes % 60),
-        _ => {
-            let whole = (hours.round()) as u64;
-            format!("{} days {} h", whole / 24, whole % 24)
-        }
+        60..600 => format!("{} h {:02} min", minutes / 60, minutes % 60),
+        _ => match hours.round() as u64 {
+            whole @ 0..48 => format!("{whole} h"),
+            whole => format!("{} days {} h", whole / 24, whole % 24),
+        },
     }
 }
 
@@ -93,6 +94,11 @@ pub(super) fn speed(large: bool, value: f64) -> String {
     }
 }
 
+/// An estimated end, to the hour.
+pub(super) fn end(moment: Option<DateTime>) -> String {
+    self::moment(moment.and_then(|moment| moment.round(Unit::Hour).ok()))
+}
+
 /// What a tolerance means for a reader.
 pub(super) fn survives(scheme: Scheme, tolerance: u32) -> String {
     match (scheme, tolerance) {
@@ -110,12 +116,15 @@ mod tests {
 
     #[test]
     fn hours_and_moments_read_well() {
-        assert_eq!(hours(Some(27.0 + 23.0 / 60.0)), "27 h 23 min");
+        assert_eq!(hours(Some(7.0 + 23.0 / 60.0)), "7 h 23 min");
+        assert_eq!(hours(Some(27.0 + 23.0 / 60.0)), "27 h");
+        assert_eq!(hours(Some(47.6)), "2 days 0 h");
         assert_eq!(hours(Some(0.5)), "30 min");
         assert_eq!(hours(Some(51.4)), "2 days 3 h");
         assert_eq!(hours(None), "over ten years");
         let at = jiff::civil::date(2026, 3, 7).at(21, 40, 0, 0);
         assert_eq!(moment(Some(at)), "Sat 7 Mar 2026 21:40");
+        assert_eq!(end(Some(at)), "Sat 7 Mar 2026 22:00");
     }
 
     #[test]
@@ -126,7 +135,7 @@ mod tests {
         assert_eq!(speed(true, 1_176_853_000.0), "1.18 GB/s");
         assert_eq!(speed(false, 28_731.7), "28,700 op/s");
         assert_eq!(
-            drives(&[Bytes::TB.times(4), Bytes::TB.times(8)]),
+            drives(&[Bytes::TB.times(4), Bytes::TB.times(8)], "drives"),
             "2 drives (4 TB, 8 TB)"
         );
         assert_eq!(
