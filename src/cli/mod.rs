@@ -44,7 +44,7 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    Plan(plan::Arguments),
+    Plan(Box<plan::Arguments>),
     New(new::Arguments),
     Measure(measure::Arguments),
     Sweep(sweep::Arguments),

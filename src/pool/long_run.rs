@@ -109,7 +109,7 @@ mod tests {
             raid.drives_and_read_error(),
         );
         check(double, 285.39, 3.443);
-        check(crash, 154.11, 6.283);
+        check(crash, 154.11, 6.2828);
         check(error, 35.77, 24.387);
         let both = |ways: &[f64]| 1.0 / ways.iter().map(|hours| 1.0 / hours).sum::<f64>();
         check(both(&[double, crash, error]), 26.353, 31.577);

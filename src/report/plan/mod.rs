@@ -1,6 +1,7 @@
 //! The outlook of an expansion, for people and for programs.
 
 mod data;
+mod risk;
 mod speed;
 mod text;
 mod words;

@@ -89,8 +89,12 @@ fn band(expected: &Expected) -> String {
             by(high)
         ),
     };
-    format!(
-        "{drives}; old data, moved outwards, a further {}",
-        times(expected.location, expected.location)
-    )
+    // Where the same data keeps its place, nothing is said of it.
+    match (expected.location - 1.0).abs() < 0.005 {
+        true => drives,
+        false => format!(
+            "{drives}; old data, moved outwards, a further {}",
+            times(expected.location, expected.location)
+        ),
+    }
 }
