@@ -363,7 +363,10 @@ mod tests {
             // Each copy of a mirror has to be written.
             prop_assume!(scheme != Scheme::Raid1 || work.read_share() == 1.0);
             for promise in promises((scheme, drives), (scheme, drives + 2), work) {
-                prop_assert!(promise.ratio() >= 1.0 - 1e-12, "{:?}", promise);
+                // A small write that costs an operation on each drive gains nothing, and of more
+                // drives slightly more wait.
+                let least = if promise.idling { 0.99 } else { 1.0 - 1e-12 };
+                prop_assert!(promise.ratio() >= least, "{:?}", promise);
             }
         }
 
