@@ -23,6 +23,8 @@ pub enum Exit {
     NotYet = 5,
     /// `check`: the expansion must not start; something is seen to be wrong.
     No = 6,
+    /// `plan`: the expansion can be done and should not be.
+    Refused = 7,
     /// Ended by Ctrl-C or a signal. Finished trials are kept.
     Interrupted = 130,
 }

@@ -17,6 +17,7 @@ mod measure;
 mod mounted;
 mod new;
 mod next;
+mod plan;
 mod report;
 mod screen;
 mod show;
@@ -38,7 +39,7 @@ pub use exit::{Exit, Failure};
 #[command(
     name = "poolproof",
     version,
-    after_help = "Examples:\n  poolproof demo\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 130 interrupted.",
+    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 130 interrupted.",
     disable_help_subcommand = true
 )]
 struct Arguments {
@@ -48,6 +49,7 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Plan(Box<plan::Arguments>),
     New(new::Arguments),
     Check(check::Arguments),
     Measure(measure::Arguments),
@@ -81,6 +83,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
         }
     };
     let done = match arguments.command {
+        Command::Plan(arguments) => plan::run(&arguments),
         Command::New(arguments) => new::run(&arguments),
         Command::Check(arguments) => check::run(&arguments),
         Command::Measure(arguments) => measure::run(&arguments),

@@ -63,6 +63,7 @@ fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
             server_memory: None,
             threshold_percent: 3.0,
             pool: None,
+            plan: None,
             link_gigabits: None,
             server: None,
             workloads: Vec::new(),

@@ -138,7 +138,7 @@ pub enum PoolError {
 }
 
 /// The largest number of drives that is believed; more is a slip of the finger.
-const MOST_DRIVES: u32 = 384;
+pub(super) const MOST_DRIVES: u32 = 384;
 
 /// What growing promises for large reads, new over old, by both textbook models.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -120,6 +120,7 @@ fn bare(scene: Scene) -> Study {
                 rpm: None,
                 drive_rate: None,
             }),
+            plan: None,
             link_gigabits: None,
             server: None,
             workloads: Vec::new(),

@@ -6,7 +6,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
 use crate::plan::{STANDARD, Workload};
-use crate::pool::{Level, Pool, PoolError};
+use crate::pool::{Level, Pool, PoolError, Scheme, Stated};
 use crate::seed::Seed;
 use crate::units::Bytes;
 
@@ -43,6 +43,9 @@ pub struct Config {
     /// The pool before the expansion, and what is added.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pool: Option<Expansion>,
+    /// What a plan has to know beyond the pool.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub plan: Option<Planning>,
     /// Line rate in Gb/s of the narrowest link on the way to the server, where the interface does
     /// not tell it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -170,6 +173,29 @@ pub struct Expansion {
     pub drive_rate: Option<Bytes>,
 }
 
+/// What only a plan of the expansion asks for: the table `[plan]`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Planning {
+    /// The layout, where the level does not tell it: `layered1`, `raidz2`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub scheme: Option<Scheme>,
+    /// The level that the pool is meant to become.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub becoming: Option<Scheme>,
+    /// Size of each drive, where they differ.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub drive_sizes: Vec<Bytes>,
+    /// Size of each drive that is added, where it differs from the others.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub new_drive_size: Option<Bytes>,
+    /// Whether a new drive stands in an enclosure of its own, on one cable.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub external: bool,
+    /// Values in place of defaults: the table `[plan.assume]`.
+    pub assume: Stated,
+}
+
 /// How the server is asked, by commands that the person wrote. Each runs through the shell.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -205,6 +231,26 @@ impl Default for Server {
             empty_cache_command: None,
             timeout_seconds: patience(),
         }
+    }
+}
+
+impl Planning {
+    /// Whether it fits the pool; else why not.
+    fn check(&self, pool: Option<&Expansion>) -> Result<(), &'static str> {
+        let Some(pool) = pool else {
+            return Err("[plan] speaks of a pool that [pool] does not describe");
+        };
+        if self
+            .scheme
+            .is_some_and(|scheme| scheme.level() != pool.level)
+        {
+            return Err("scheme of [plan] has another parity than level of [pool]");
+        }
+        let sizes = self.drive_sizes.len();
+        if sizes > 0 && sizes != pool.drives as usize {
+            return Err("drive_sizes of [plan] are not as many as drives of [pool]");
+        }
+        Ok(())
     }
 }
 
@@ -252,6 +298,7 @@ impl Config {
             server_memory: None,
             threshold_percent: threshold(),
             pool: None,
+            plan: None,
             link_gigabits: None,
             server: None,
             workloads: Vec::new(),
@@ -283,6 +330,10 @@ impl Config {
             pool.before()
                 .validate()
                 .map_err(|error| ConfigError::Value(error.to_string()))?;
+        }
+        if let Some(plan) = &config.plan {
+            plan.check(config.pool.as_ref())
+                .map_err(|why| ConfigError::Value(why.into()))?;
         }
         Ok(config)
     }
@@ -387,6 +438,33 @@ mod tests {
         assert!(render(|c| c.workloads.push(c.workloads[0].clone())).is_err());
         let error = Config::parse("format = 1\nid = 7").unwrap_err();
         assert!(error.to_string().contains("line 2"), "{error}");
+    }
+
+    #[test]
+    fn a_plan_has_to_fit_its_pool() {
+        let mut config = example();
+        config.plan = Some(Planning {
+            scheme: Some(Scheme::RaidZ2),
+            drive_sizes: vec![Bytes::TB.times(6); 4],
+            new_drive_size: Some(Bytes::TB.times(8)),
+            assume: Stated {
+                used_percent: Some(70.0),
+                ..Stated::default()
+            },
+            ..Planning::default()
+        });
+        let text = config.render();
+        assert!(text.contains("[plan.assume]"), "{text}");
+        assert_eq!(Config::parse(&text), Ok(config.clone()));
+        for (old, new) in [
+            ("raidz2", "raidz1"),
+            ("drives = 4", "drives = 5"),
+            ("used_percent", "used"),
+        ] {
+            assert!(Config::parse(&text.replace(old, new)).is_err(), "{new}");
+        }
+        config.pool = None;
+        assert!(Config::parse(&config.render()).is_err());
     }
 
     #[test]

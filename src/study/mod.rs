@@ -13,7 +13,7 @@ use std::collections::BTreeMap;
 
 pub use amend::{with_format, with_mount};
 pub use checks::{CheckRow, Outcome, Side};
-pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Mounted, Server};
+pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Mounted, Planning, Server};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use manifest::{DataEvent, DataRow};
 pub use sweep::SweepRow;

@@ -6,6 +6,7 @@
 )]
 
 mod commands;
+mod plan;
 mod readme;
 mod ready;
 mod support;

@@ -105,6 +105,7 @@ fn sitting(root: &Path, fates: &[Fate]) -> (Result<Ended, Failure>, Vec<Trial>) 
         server_memory: None,
         threshold_percent: 3.0,
         pool: None,
+        plan: None,
         link_gigabits: None,
         server: None,
         workloads: Vec::new(),

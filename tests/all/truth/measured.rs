@@ -134,6 +134,7 @@ fn study(scenario: &Scenario, kind: &Kind) -> Study {
                 rpm: rotating.map(|drive| drive.rpm),
                 drive_rate: Some(Bytes(scenario.drive.rate_at(0.0).0 as u64)),
             }),
+            plan: None,
             link_gigabits: None,
             server: None,
             workloads: Vec::new(),

@@ -1,0 +1,300 @@
+//! What a plan takes for granted: each value with who said so, the person or a default.
+
+mod stated;
+
+pub use stated::{Priority, RangeError, Stated};
+
+use stated::check;
+
+use super::{Drive, IpVersion, Pace, UseHours, payload_rate};
+use crate::units::{Bytes, Nanos, Rate, percent};
+
+/// One thing that the plan takes for granted.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Assumption {
+    /// What it is.
+    pub what: &'static str,
+    /// Its value with its unit.
+    pub value: String,
+    /// Whether the person stated it.
+    pub stated: bool,
+    /// Where a default comes from; for a stated value, that it was stated.
+    pub source: &'static str,
+    /// The flag that sets it.
+    pub flag: &'static str,
+}
+
+/// Every value that a plan reckons with.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Assumed {
+    /// A member drive.
+    pub drive: Drive,
+    /// Random operations of one drive in a second, where they were stated.
+    pub drive_operations: Option<f64>,
+    /// Line rate of the link in bits per second.
+    pub link_bits_per_s: u64,
+    /// Bytes of the largest packet.
+    pub mtu: u64,
+    /// The part of the pool that holds data, 0 to 1.
+    pub used: f64,
+    /// The part of the pool that its file system keeps, 0 to 1.
+    pub reserve: f64,
+    /// How much the expansion makes way.
+    pub priority: Priority,
+    /// Rate at which the expansion passes each drive at its begin, where it was stated.
+    pub reshape_rate: Option<Rate>,
+    /// When people work.
+    pub hours: UseHours,
+    /// The part of drives that fail in a year, 0 to 1.
+    pub annual_failure: f64,
+    /// Unreadable bits per bit read.
+    pub read_error: f64,
+    /// Power cuts in a year.
+    pub power_cuts: f64,
+    /// All of it in words.
+    pub list: Vec<Assumption>,
+}
+
+/// Collects assumptions while values are taken.
+#[derive(Default)]
+struct Ledger {
+    list: Vec<Assumption>,
+}
+
+impl Ledger {
+    fn take<T: Copy>(
+        &mut self,
+        (what, flag): (&'static str, &'static str),
+        stated: Option<T>,
+        (default, source): (T, &'static str),
+        show: impl Fn(T) -> String,
+    ) -> T {
+        let value = stated.unwrap_or(default);
+        self.list.push(Assumption {
+            what,
+            value: show(value),
+            stated: stated.is_some(),
+            source: if stated.is_some() { "stated" } else { source },
+            flag,
+        });
+        value
+    }
+}
+
+const PRACTICE: &str = "common practice, no source";
+
+/// Outer rate of drives of `size`: 150 to 210 MB/s for 4 to 8 TB, 250 to 290 for 16 to 24 TB (common
+/// practice, no source); the middle of each, and between them half way.
+fn usual_rate(size: Bytes) -> Bytes {
+    let megabytes = match size.0 / Bytes::TB.0 {
+        0..=8 => 180,
+        9..=15 => 225,
+        _ => 270,
+    };
+    Bytes(megabytes * 1_000_000)
+}
+
+impl Assumed {
+    /// Stated values, and defaults for the rest, for drives of `size`.
+    ///
+    /// # Errors
+    /// When a stated value is out of its range.
+    pub fn from(stated: &Stated, size: Bytes) -> Result<Self, RangeError> {
+        check(stated)?;
+        let mut ledger = Ledger::default();
+        let outer = ledger.take(
+            ("rate of a drive, outermost track", "--drive-rate"),
+            stated.drive_rate,
+            (usual_rate(size), PRACTICE),
+            |rate| Rate(rate.0 as f64).to_string(),
+        );
+        let inner = ledger.take(
+            ("innermost over outermost track", "--inner-percent"),
+            stated.inner_percent,
+            (50.0, PRACTICE),
+            |share| percent(share / 100.0, 0),
+        );
+        let rpm = ledger.take(
+            ("turns of a drive", "--rpm"),
+            stated.rpm,
+            (7200, PRACTICE),
+            |rpm| format!("{rpm} a minute"),
+        );
+        let drive = Drive {
+            outer: Rate(outer.0 as f64),
+            inner: Rate(outer.0 as f64 * inner / 100.0),
+            rpm,
+            nearest_seek: Nanos::MILLI,
+            average_seek: Nanos(8_500_000),
+        };
+        let reckoned = 1.0 / (drive.average_seek + drive.half_turn()).secs();
+        ledger.take(
+            (
+                "random operations of a drive, over all of it",
+                "--drive-operations",
+            ),
+            stated.drive_operations,
+            (reckoned, "from half a turn and a mean seek of 8.5 ms"),
+            |operations| format!("{operations:.0} a second"),
+        );
+        let gigabits = ledger.take(
+            ("narrowest link", "--link-gigabits"),
+            stated.link_gigabits,
+            (1.0, PRACTICE),
+            |gigabits| format!("{gigabits} Gb/s"),
+        );
+        let mtu = ledger.take(
+            ("largest packet (MTU)", "--mtu"),
+            stated.mtu,
+            (1500, "IEEE 802.3, from memory"),
+            |mtu| format!("{mtu} bytes"),
+        );
+        let used = ledger.take(
+            ("part of the pool that holds data", "--used-percent"),
+            stated.used_percent,
+            (80.0, "pools are grown when they fill up"),
+            |used| percent(used / 100.0, 0),
+        );
+        let reserve = ledger.take(
+            ("reserve of the file system", "--reserve-percent"),
+            stated.reserve_percent,
+            (
+                5.0,
+                "default of ext4 for its administrator, from memory; others differ",
+            ),
+            |reserve| percent(reserve / 100.0, 1),
+        );
+        let priority = ledger.take(
+            ("priority of the expansion", "--priority"),
+            stated.priority,
+            (Priority::Low, PRACTICE),
+            |priority| priority.word().to_owned(),
+        );
+        let use_hours = ledger.take(
+            ("hours of use in a day", "--use-hours"),
+            stated.use_hours,
+            (8.0, "office hours"),
+            |hours| format!("{hours}"),
+        );
+        let from = ledger.take(
+            ("use begins at", "--use-from"),
+            stated.use_from,
+            (9, "office hours"),
+            |hour| format!("{hour:02}:00"),
+        );
+        let weekends = ledger.take(
+            ("use on weekends", "--weekends"),
+            stated.weekends,
+            (false, "office hours"),
+            |weekends| if weekends { "yes" } else { "no" }.to_owned(),
+        );
+        if let Some(rate) = stated.reshape_rate {
+            ledger.take(
+                ("pace of the expansion at its begin", "--reshape-rate"),
+                Some(rate),
+                (rate, ""),
+                |rate| Rate(rate.0 as f64).to_string(),
+            );
+        } else {
+            ledger.list.push(Assumption {
+                what: "pace of the expansion, mean over each drive",
+                value: "80, 50, 30 MB/s idle (best, likely, worst); in use by priority".into(),
+                stated: false,
+                source: PRACTICE,
+                flag: "--reshape-rate",
+            });
+        }
+        let annual = ledger.take(
+            ("drives that fail in a year", "--annual-failure-percent"),
+            stated.annual_failure_percent,
+            (
+                1.5,
+                "planning value between 1 and 2 %; up to 13 % was seen (Schroeder and Gibson 2007)",
+            ),
+            |annual| percent(annual / 100.0, 1),
+        );
+        let read_error = ledger.take(
+            ("unreadable bits per bit read", "--read-error"),
+            stated.read_error,
+            (
+                1e-14,
+                "usual limit on data sheets, no source; real drives do far better",
+            ),
+            |rate| format!("{rate:e}"),
+        );
+        let power_cuts = ledger.take(
+            ("power cuts in a year", "--power-cuts"),
+            stated.power_cuts,
+            (1.0, "no source"),
+            |cuts| format!("{cuts}"),
+        );
+        Ok(Self {
+            drive,
+            drive_operations: stated.drive_operations,
+            link_bits_per_s: (gigabits * 1e9).round() as u64,
+            mtu,
+            used: used / 100.0,
+            reserve: reserve / 100.0,
+            priority,
+            reshape_rate: stated.reshape_rate.map(|rate| Rate(rate.0 as f64)),
+            hours: UseHours {
+                from,
+                hours: use_hours,
+                weekends,
+            },
+            annual_failure: annual / 100.0,
+            read_error,
+            power_cuts,
+            list: ledger.list,
+        })
+    }
+
+    /// Payload of the link: TCP over IPv4 with timestamps.
+    pub fn payload(&self) -> Rate {
+        payload_rate(self.link_bits_per_s, self.mtu, IpVersion::V4, true, false)
+    }
+
+    /// Innermost over outermost rate.
+    pub fn zone_ratio(&self) -> f64 {
+        self.drive.inner.0 / self.drive.outer.0
+    }
+
+    /// Mean paces of a reshape over each drive: best, likely, worst.
+    ///
+    /// Idle 80, 50, 30 MB/s; in use at low priority 20, 10, 5 MB/s (common practice, no source: 30 to 80
+    /// lightly used, 5 to 20 busy). A stated rate is that of the outermost tracks and is brought to
+    /// the mean over zones; best is 10 % above it and worst 20 % below (assumed). No pace exceeds what
+    /// a drive can.
+    pub fn reshape_paces(&self) -> [Pace; 3] {
+        let most = self.drive.mean_rate().0;
+        let pace = |idle: f64, in_use: f64| Pace {
+            idle: Rate(idle.min(most)),
+            in_use: Rate(in_use.min(idle).min(most)),
+        };
+        let kept = self.priority.kept();
+        match self.reshape_rate {
+            Some(Rate(seen)) => {
+                let mean = seen * f64::midpoint(1.0, self.zone_ratio());
+                [1.1, 1.0, 0.8].map(|factor| pace(mean * factor, mean * factor * kept))
+            }
+            None => {
+                let relative = kept / Priority::Low.kept();
+                [(80e6, 20e6), (50e6, 10e6), (30e6, 5e6)]
+                    .map(|(idle, in_use)| pace(idle, in_use * relative))
+            }
+        }
+    }
+
+    /// Mean paces of filling a whole drive in one sequential run, as shares of what it can: best,
+    /// likely, worst.
+    pub fn fill_paces(&self, shares: [f64; 3]) -> [Pace; 3] {
+        let mean = self.drive.mean_rate().0;
+        shares.map(|share| Pace {
+            idle: Rate(mean * share),
+            in_use: Rate(mean * share * self.priority.kept()),
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests;

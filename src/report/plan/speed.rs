@@ -1,0 +1,100 @@
+//! The speed of a plan: who says what, and who will see it.
+
+use super::super::layout::paragraph;
+use super::words::{speed, times};
+use crate::pool::{Expected, Outlook, Promise, Range};
+use crate::units::Rate;
+
+/// A block for each kind of work: the band with its models, the move to other tracks, and two lines,
+/// what the pool can and what one user sees.
+pub(super) fn speeds(outlook: &Outlook, width: usize) -> String {
+    let mut text = paragraph(
+        width,
+        "",
+        "Bands run from the lowest to the highest model. What the pool can is reckoned with the data \
+         that it holds now, spread over all drives afterwards and so moved to faster tracks.",
+    );
+    for expected in &outlook.speed {
+        text += &block(expected, width);
+    }
+    let payload = Rate(outlook.payload);
+    text + "\n"
+        + &paragraph(
+            width,
+            "",
+            &format!(
+                "The link carries {payload} of payload (TCP over IPv4 with timestamps); file sharing takes \
+                 some more. Caches can make anything look faster than the drives; they are not in this."
+            ),
+        )
+}
+
+fn block(expected: &Expected, width: usize) -> String {
+    let line = |name: &str, text: &str| paragraph(width, &format!("  {name:<34}"), text);
+    let mut text = format!("\n{}\n", expected.work.word());
+    text += &line("gain by the drives", &band(expected));
+    let pair = |before: Range, after: Range| {
+        format!("{} → {}", range(expected, before), range(expected, after))
+    };
+    text += &line(
+        "the pool can",
+        &pair(expected.pool_before, expected.pool_after),
+    );
+    let user = match expected.link_bound() {
+        true => format!(
+            "{}, as before: the link is full",
+            range(expected, expected.user_after)
+        ),
+        false => pair(expected.user_before, expected.user_after),
+    };
+    text + &line("one user on this link will see", &user)
+}
+
+fn range(expected: &Expected, range: Range) -> String {
+    let large = expected.work.large();
+    let (low, high) = (speed(large, range.low), speed(large, range.high));
+    if low == high {
+        return low;
+    }
+    // The unit stands once where both have the same.
+    match (low.rsplit_once(' '), high.rsplit_once(' ')) {
+        (Some((number, one)), Some((_, other))) if one == other => format!("{number} to {high}"),
+        _ => format!("{low} to {high}"),
+    }
+}
+
+/// `×1.25 (Chen et al. 1994) to ×1.50 (OSTEP ch. 38); old data, moved outwards, a further ×1.08`.
+fn band(expected: &Expected) -> String {
+    let by = |wanted: f64| {
+        let near = |promise: &&Promise| (promise.ratio() - wanted).abs() < 1e-9;
+        let mut names: Vec<String> = Vec::new();
+        for promise in expected.promises.iter().filter(near) {
+            let idle = if promise.idling {
+                ", some drives idle"
+            } else {
+                ""
+            };
+            names.push(format!("{}{idle}", promise.model.title()));
+        }
+        names.first().cloned().unwrap_or_default()
+    };
+    let Range { low, high } = expected.ratio;
+    let drives = match times(low, high) {
+        one if !one.contains("to") => one,
+        _ => format!(
+            "{} ({}) to {} ({})",
+            times(low, low),
+            by(low),
+            times(high, high),
+            by(high)
+        ),
+    };
+    // Where the same data keeps its place, nothing is said of it.
+    match (expected.location - 1.0).abs() < 0.005 {
+        true => drives,
+        false => format!(
+            "{drives}; old data, moved outwards, a further {}",
+            times(expected.location, expected.location)
+        ),
+    }
+}
