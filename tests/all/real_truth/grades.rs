@@ -86,7 +86,12 @@ fn times_of_small_reads_show_it_where_the_server_is_not_asked() {
     for part in [0.0, 0.3, 0.8] {
         let config = Config {
             cache: Cache::Set(part),
-            positioning: TURNING,
+            // A seek may be of no length in this share, which no drive can: without a cache, times
+            // have to be those of drives.
+            positioning: match part {
+                0.0 => Config::default().positioning,
+                _ => TURNING,
+            },
             ..Config::default()
         };
         let Some(scene) = Scene::set(&config) else {
