@@ -23,7 +23,7 @@ const EXAMPLES: &str = "Examples:
   poolproof plan scans --json
 
 Sizes: 6TB is on labels (powers of 1000), 5.46TiB is what many systems show of it (powers of 1024).
-A size without a unit is bytes. Exit code 5: the expansion should not be done; the reason is said.";
+A size without a unit is bytes. Exit code 7: the expansion should not be done; the reason is said.";
 
 /// Says what an expansion will give, before anyone buys: space, speed, time, risk.
 ///

@@ -109,7 +109,7 @@ fn what_should_not_be_done_is_refused_with_its_own_code() {
             "does not become",
         ),
     ] {
-        fails(words, 5, why);
+        fails(words, 7, why);
         assert!(run(words).stdout.is_empty(), "{words}");
     }
     let refused = json("--pool raid0 --drives 3 --drive-size 4TB --external");
