@@ -14,6 +14,7 @@ pub mod facts;
 pub mod pool;
 pub mod plan;
 pub mod record;
+pub mod reshape;
 pub mod study;
 pub mod judge;
 pub mod compare;
