@@ -25,4 +25,5 @@ pub mod probe;
 pub mod load;
 pub mod store;
 pub mod sim;
+pub mod watch;
 pub mod cli;

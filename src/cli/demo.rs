@@ -107,6 +107,7 @@ impl Demo {
             }),
             link_gigabits: None,
             server: None,
+            reshape: None,
             workloads: Vec::new(),
         };
         let share =
@@ -133,6 +134,7 @@ impl Demo {
                 seconds: SECONDS,
                 size: None,
                 brief: false,
+                reshape: None,
             };
             let mut tell = |event| {
                 if let Event::Note(note) = event {

@@ -18,6 +18,8 @@ pub enum Exit {
     Study = 3,
     /// The share cannot be used, or trials on it failed. Finished trials are kept.
     Share = 4,
+    /// A single reading of a reshape finds that somebody has to know something.
+    Alarm = 5,
     /// Ended by Ctrl-C or a signal. Finished trials are kept.
     Interrupted = 130,
 }

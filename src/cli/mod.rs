@@ -19,6 +19,7 @@ mod screen;
 mod show;
 mod sitting;
 mod sweep;
+mod watch;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -33,7 +34,7 @@ pub use exit::{Exit, Failure};
 #[command(
     name = "poolproof",
     version,
-    after_help = "Examples:\n  poolproof demo\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof compare scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 130 interrupted.",
+    after_help = "Examples:\n  poolproof demo\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof compare scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 alarm of a reshape, 130 interrupted.",
     disable_help_subcommand = true
 )]
 struct Arguments {
@@ -46,6 +47,7 @@ enum Command {
     New(new::Arguments),
     Measure(measure::Arguments),
     Sweep(sweep::Arguments),
+    Watch(watch::Arguments),
     Show(show::Arguments),
     Compare(compare::Arguments),
     Report(report::Arguments),
@@ -76,6 +78,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
         Command::New(arguments) => new::run(&arguments),
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Sweep(arguments) => sweep::run(&arguments),
+        Command::Watch(arguments) => watch::run(&arguments),
         Command::Show(arguments) => show::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),

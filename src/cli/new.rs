@@ -76,6 +76,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         pool: expansion,
         link_gigabits: arguments.link_gigabits,
         server: None,
+        reshape: None,
         workloads: Vec::new(),
     };
     let root = &arguments.folder.study;

@@ -1,5 +1,7 @@
 //! One sitting, on any share: facts, test data, interleaved trials, each on disk before the next.
 
+use std::path::PathBuf;
+
 use crate::judge::{Case, cache_size, judge, levels};
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{
@@ -10,6 +12,7 @@ use crate::store::Writer;
 use crate::study::tables::cell;
 use crate::study::{State, Study, SweepRow, Trial};
 use crate::units::{Bytes, Nanos};
+use crate::watch::glance;
 
 use super::{Exit, Failure};
 
@@ -25,6 +28,8 @@ pub(super) struct Request {
     pub(super) seconds: u64,
     pub(super) size: Option<Bytes>,
     pub(super) brief: bool,
+    /// Folder of the study, where a real reshape is looked at with each trial of the phase during.
+    pub(super) reshape: Option<PathBuf>,
 }
 
 /// What happens in a sitting, for whoever watches.
@@ -108,7 +113,7 @@ pub(super) fn hold(
             workload: workload.name.clone(),
         });
         let begun = begin(share, store, request, sitting, workload, &sizing, &facts_id);
-        let (trial, full) = run(share, store, &all, workload, begun, request.seconds, watch)?;
+        let (trial, full) = run(share, store, &all, workload, begun, request, watch)?;
         let (state, number, cause) = (trial.state, trial.trial, trial.cause.clone());
         tell(Event::End {
             trial: Box::new(trial),
@@ -355,7 +360,7 @@ fn run(
     all: &[Workload],
     workload: &Workload,
     mut trial: Trial,
-    seconds: u64,
+    request: &Request,
     watch: &Watch,
 ) -> Result<(Trial, bool), Failure> {
     let study = store.study();
@@ -366,12 +371,19 @@ fn run(
         workload,
         pattern,
         data: &study.data,
-        length: Nanos(seconds * Nanos::SECOND.0),
+        length: Nanos(request.seconds * Nanos::SECOND.0),
         first: trial.first_operation,
         trial: trial.trial,
         observe: true,
     };
-    let measured = share.run(&assignment, watch)?;
+    let mut measured = share.run(&assignment, watch)?;
+    if let Some(root) = request
+        .reshape
+        .as_deref()
+        .filter(|_| request.phase == Phase::During)
+    {
+        glance(root, &study.config, share.now()).put(&mut measured.observations);
+    }
     let summary = summarize(&measured.recording, measured.flush);
     let trial = finish(
         trial.with_summary(&summary, &measured.recording),

@@ -63,6 +63,7 @@ fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
             pool: None,
             link_gigabits: None,
             server: None,
+            reshape: None,
             workloads: Vec::new(),
         },
         data: TestData::default(),
@@ -70,6 +71,8 @@ fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
         windows: [(1, (0..10).map(window).collect())].into(),
         observations: [(1, seen)].into(),
         sweeps: Vec::new(),
+        progress: Vec::new(),
+        probes: Vec::new(),
         latency: LatencyLog::default(),
         facts: [(
             "f".to_owned(),

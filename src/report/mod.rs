@@ -13,6 +13,7 @@ mod page;
 mod study;
 mod sweep;
 mod terminal;
+mod watch;
 mod words;
 
 pub use data::comparison_csv;
@@ -22,6 +23,7 @@ pub use page::page;
 pub use study::{sitting_text, study_text};
 pub use sweep::sweep_text;
 pub use terminal::comparison_text;
+pub use watch::{alarm_sentence, cost_sentence, probe_line, reading_line, watch_text};
 
 use crate::chart::standalone;
 use crate::compare::Comparison;

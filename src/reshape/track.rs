@@ -106,14 +106,16 @@ impl Track {
         self.points.last()
     }
 
-    /// When the position that it has now was first seen.
+    /// The reading since which it could have moved and did not: the first at the position of now, or
+    /// the first after it was last held there.
     pub fn standing_since(&self) -> Option<&Point> {
         let last = self.points.last()?;
         let other = self
             .points
             .iter()
-            .rposition(|p| p.fraction != last.fraction);
-        self.points.get(other.map_or(0, |index| index + 1))
+            .rposition(|p| p.fraction != last.fraction || p.held);
+        let first = other.map_or(0, |index| index + 1);
+        self.points.get(first.min(self.points.len() - 1))
     }
 
     /// Puts readings on an axis of time that nobody sets.

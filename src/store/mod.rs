@@ -3,6 +3,9 @@
 //! Everything goes through the six operations of a [`Disk`], so that a disk that fails or forgets
 //! can stand in its place. A trial's row in `trials.csv` is written last: what stands in the other
 //! tables without a row belongs to a trial that was cut off, and is passed over.
+//!
+//! A reshape is followed for days, while sittings come and go. So its two tables belong to a
+//! [`Follower`] with a lock of its own, and a [`Writer`] leaves them alone.
 #![expect(
     clippy::disallowed_methods,
     clippy::disallowed_types,
@@ -10,12 +13,14 @@
 )]
 
 mod disk;
+mod follower;
 mod reader;
 mod writer;
 
 use std::path::PathBuf;
 
 pub use disk::{Disk, FolderDisk};
+pub use follower::Follower;
 pub use reader::read;
 pub use writer::Writer;
 
@@ -36,6 +41,12 @@ pub mod names {
     pub const OBSERVATIONS: &str = "observations.csv";
     /// A row a working set of a sweep.
     pub const SWEEP: &str = "sweep.csv";
+    /// A row a reading of the reshape.
+    pub const PROGRESS: &str = "progress.csv";
+    /// A row a light probe beside it.
+    pub const PROBES: &str = "probes.csv";
+    /// Who is following the reshape.
+    pub const FOLLOWER: &str = "watch-lock";
     /// Latency histograms.
     pub const LATENCY: &str = "latency.hlog";
     /// Fingerprints.

@@ -52,6 +52,8 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
             .put(row.name, row.value);
     }
     let sweeps = table(disk, names::SWEEP, &mut remarks)?;
+    let progress = table(disk, names::PROGRESS, &mut remarks)?;
+    let probes = table(disk, names::PROBES, &mut remarks)?;
     let log = bytes(disk, names::LATENCY)?.unwrap_or_default();
     remark_torn(names::LATENCY, &log, &mut remarks);
     Ok(Study {
@@ -62,6 +64,8 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
         windows,
         observations,
         sweeps,
+        progress,
+        probes,
         latency: LatencyLog::parse(&log)?,
         facts: facts(disk)?,
         remarks,

@@ -235,7 +235,7 @@ const TABLES: [&str; 5] = [
 ];
 
 /// Moves the torn end of a table into a file of its own; a sentence about it.
-fn set_aside(
+pub(super) fn set_aside(
     disk: &mut impl Disk,
     table: &str,
     now: Timestamp,
@@ -284,6 +284,7 @@ mod tests {
             pool: None,
             link_gigabits: None,
             server: None,
+            reshape: None,
             workloads: Vec::new(),
         }
     }

@@ -2,14 +2,16 @@
 
 mod config;
 mod latency;
+mod progress;
 mod sweep;
 pub mod tables;
 mod trial;
 
 use std::collections::BTreeMap;
 
-pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Server};
+pub use config::{Config, ConfigError, Expansion, FORMAT, Following, Identity, Server};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
+pub use progress::{ProbeRow, ProgressRow};
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};
 
@@ -36,6 +38,10 @@ pub struct Study {
     pub latency: LatencyLog,
     /// Working sets that were read again.
     pub sweeps: Vec<SweepRow>,
+    /// Readings of the reshape, in the order in which they were made.
+    pub progress: Vec<ProgressRow>,
+    /// Light probes beside them.
+    pub probes: Vec<ProbeRow>,
     /// Fingerprints by name.
     pub facts: BTreeMap<String, Facts>,
     /// What was found damaged, and what was made of it: a sentence each.

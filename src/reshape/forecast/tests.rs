@@ -137,8 +137,10 @@ fn ranges_of_reshapes_over_zones_hold_what_they_promise() {
 
 #[test]
 fn ranges_hold_where_drives_only_may_set_the_pace() {
-    holds(Some(ROTATING), None, 0.15, plain);
-    holds(Some(ROTATING), None, 0.15, zoned);
+    holds(Some(ROTATING), None, 0.15, |rng| match rng.bool() {
+        true => plain(rng),
+        false => zoned(rng),
+    });
 }
 
 #[test]
