@@ -244,3 +244,74 @@ fn large() -> Workload {
         ..small(PERIOD)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::testing::{Scene, study};
+    use crate::seed::Seed;
+    use crate::sim::{SimulatedShare, demo_scenario};
+
+    fn prober(study: &Study, reshaping: bool) -> Prober {
+        let mut share = SimulatedShare::new(demo_scenario(Seed(8))).unwrap();
+        if reshaping {
+            share.start_reshape();
+        }
+        Prober::new(Box::new(share), study).unwrap()
+    }
+
+    #[test]
+    fn probes_keep_to_their_budget_and_go_on_in_their_order() {
+        let mut study = study(Scene::Simulated);
+        let mut prober = prober(&study, true);
+        let place = Place {
+            fraction: Some(0.25),
+            fraction_per_h: Some(0.02),
+        };
+        let rows: Vec<ProbeRow> = (0..40).flat_map(|_| prober.probe(60, place)).collect();
+        let seconds: f64 = rows.iter().map(|row| row.seconds).sum();
+        let busy: f64 = rows.iter().map(|row| row.busy_fraction * row.seconds).sum();
+        assert_eq!(seconds, 2400.0);
+        assert!(busy / seconds < 0.02, "seed 8: {}", busy / seconds);
+        let small: Vec<&ProbeRow> = rows.iter().filter(|row| row.kind == SMALL).collect();
+        let large: Vec<&ProbeRow> = rows.iter().filter(|row| row.kind == LARGE).collect();
+        assert_eq!((small.len(), large.len()), (40, 3));
+        for row in &small {
+            assert!(
+                row.period_s.unwrap() >= PERIOD && row.mean_ns.unwrap() > 0,
+                "seed 8: {row:?}"
+            );
+            assert_eq!((row.reshape_fraction, row.cause.as_str()), (Some(0.25), ""));
+        }
+        assert!(
+            small
+                .windows(2)
+                .all(|pair| pair[0].next_operation < pair[1].next_operation)
+        );
+        assert!(
+            large.iter().all(|row| row.rate_bytes_per_s.unwrap() > 1e6),
+            "seed 8"
+        );
+        // The next watch goes on where this one ended.
+        let next = small.last().unwrap().next_operation;
+        study.probes = rows;
+        assert_eq!(self::prober(&study, true).next_small, next);
+    }
+
+    #[test]
+    fn slow_answers_make_probes_seldom_and_dear_ones_end_them() {
+        let study = study(Scene::Simulated);
+        let mut prober = prober(&study, false);
+        let mut slower = 0;
+        while prober.slow_down() {
+            slower += 1;
+        }
+        assert_eq!(slower, 4);
+        assert!(prober.period >= SLOWEST);
+    }
+
+    #[test]
+    fn without_test_data_there_is_nothing_to_probe() {
+        assert!(Prober::local(&study(Scene::Empty)).unwrap().is_none());
+    }
+}

@@ -8,6 +8,7 @@
 mod commands;
 mod readme;
 mod support;
+mod watch;
 
 mod real_browser;
 mod real_local;

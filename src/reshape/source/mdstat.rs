@@ -82,8 +82,10 @@ impl Array<'_> {
 
 fn arrays(text: &str) -> Result<Vec<Array<'_>>, String> {
     let mut arrays: Vec<Array<'_>> = Vec::new();
-    let mut known = false;
+    let (mut known, mut begun, mut ended) = (false, false, false);
     for line in text.lines() {
+        begun |= line.starts_with("Personalities");
+        ended |= line.starts_with("unused devices");
         if ["Personalities", "unused devices", "read_ahead"]
             .iter()
             .any(|word| line.starts_with(word))
@@ -105,6 +107,11 @@ fn arrays(text: &str) -> Result<Vec<Array<'_>>, String> {
             };
             array.activity = Some(activity);
         }
+    }
+    // A whole text ends with the devices that are in no array; what is cut off before would look like
+    // an array that does nothing.
+    if begun && !ended {
+        return Err("the text is cut off: its last line, 'unused devices', is missing".to_owned());
     }
     match arrays.is_empty() && !known {
         true => Err(format!(

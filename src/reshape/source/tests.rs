@@ -164,8 +164,17 @@ fn md_that_waits_or_does_something_else_is_no_reshape() {
     }
     let idle = "Personalities : \nunused devices: <none>\n";
     assert_eq!(read(Mdstat, idle).word, Word::Absent);
-    let inactive = "Personalities : [raid6]\nmd0 : inactive sdb[0](S)\n      976 blocks\n";
+    let inactive = "Personalities : [raid6]\nmd0 : inactive sdb[0](S)\n      976 blocks\nunused devices: <none>\n";
     assert!(read(Mdstat, inactive).note.contains("inactive"));
+}
+
+#[test]
+fn a_whole_md_text_that_is_cut_off_anywhere_is_an_error_or_right() {
+    let end = RAID10.find("unused devices").unwrap();
+    for cut in 0..end {
+        assert!(Mdstat.read(&RAID10[..cut], None).is_err(), "cut at {cut}");
+    }
+    assert_eq!(read(Mdstat, RAID10).word, Word::Running);
 }
 
 #[test]

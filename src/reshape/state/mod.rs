@@ -11,6 +11,8 @@ use crate::stats::quantile::{Definition, quantile};
 
 /// So many readings in a row without an answer, and its track is lost.
 const SILENCE: usize = 3;
+/// A reshape is gone when so many answers in a row do not mention it.
+const CONFIRMED: usize = 2;
 /// Below this part of its usual speed a reshape is slowing.
 const SLOW: f64 = 0.5;
 /// So many of the latest movements say how fast it is now.
@@ -183,7 +185,7 @@ impl Verdict {
                 run(answered, |word| word == Word::Finished),
                 None,
             ),
-            Word::Absent | Word::Other => Self::without_reshape(answered, track),
+            Word::Absent | Word::Other => Self::without_reshape(answered, track, zones),
             Word::Paused => since(
                 State::Paused,
                 run(answered, |word| word == Word::Paused),
@@ -204,7 +206,7 @@ impl Verdict {
     }
 
     /// Nothing is said of a reshape: not begun, done, or gone.
-    fn without_reshape(answered: &[Reading], track: &Track) -> Self {
+    fn without_reshape(answered: &[Reading], track: &Track, zones: Option<Zones>) -> Self {
         let gone = run(answered, |word| matches!(word, Word::Absent | Word::Other));
         let since = gone[0].at;
         let finished = run(&answered[..answered.len() - gone.len()], |word| {
@@ -220,17 +222,22 @@ impl Verdict {
         // It may have come to its end since it was last seen.
         let unseen = since.duration_since(last.at).as_secs_f64().max(0.0);
         let ahead = last.fraction + latest_speed(&track.moves).unwrap_or(0.0) * unseen;
-        match finished.is_empty() && ahead < 1.0 - NEAR_END {
-            true => Self {
-                state: State::Lost,
-                since,
-                alarm: Some(Alarm::Gone(last.fraction)),
-            },
-            false => Self {
+        if !finished.is_empty() || ahead >= 1.0 - NEAR_END {
+            return Self {
                 state: State::Finished,
                 since,
                 alarm: None,
-            },
+            };
+        }
+        let before = &answered[..answered.len() - gone.len()];
+        if gone.len() < CONFIRMED && !before.is_empty() {
+            // One such answer may come from a text that was cut off.
+            return Self::of(before, track, zones);
+        }
+        Self {
+            state: State::Lost,
+            since,
+            alarm: Some(Alarm::Gone(last.fraction)),
         }
     }
 

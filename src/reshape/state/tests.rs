@@ -193,14 +193,12 @@ fn gone_near_its_end_is_finished_and_gone_earlier_is_lost() {
         .says(Word::Absent, "")
         .assess();
     assert_eq!((seen.state, seen.alarm), (State::Finished, None));
-    let seen = Story::new()
-        .runs(10.0, 0.5, 8)
-        .says(Word::Other, "md0: resync")
-        .assess();
-    assert_eq!(
-        (seen.state, seen.alarm),
-        (State::Lost, Some(Alarm::Gone(0.135)))
-    );
+    let once = Story::new().runs(10.0, 0.5, 8).says(Word::Absent, "");
+    let seen = once.assess();
+    assert_eq!((seen.state, seen.alarm), (State::Moving, None));
+    let seen = once.says(Word::Other, "md0: resync").assess();
+    assert_eq!((seen.state, seen.since), (State::Lost, minute(40)));
+    assert_eq!(seen.alarm, Some(Alarm::Gone(0.135)));
     let seen = Story::new()
         .runs(10.0, 0.5, 8)
         .says(Word::Finished, "")
