@@ -94,10 +94,10 @@ fn is_low(share: &Path) -> bool {
 }
 
 /// The signals that end a sitting.
-struct Signals([Signal; 3]);
+pub(super) struct Signals([Signal; 3]);
 
 impl Signals {
-    fn new() -> std::io::Result<Self> {
+    pub(super) fn new() -> std::io::Result<Self> {
         Ok(Self([
             signal(SignalKind::interrupt())?,
             signal(SignalKind::terminate())?,
@@ -105,7 +105,7 @@ impl Signals {
         ]))
     }
 
-    async fn next(&mut self) {
+    pub(super) async fn next(&mut self) {
         let [interrupt, terminate, hangup] = &mut self.0;
         tokio::select! {
             _ = interrupt.recv() => {}

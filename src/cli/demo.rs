@@ -169,6 +169,7 @@ impl Demo {
                 seconds: SECONDS,
                 size: None,
                 brief: false,
+                reshape: None,
             };
             let watch = Watch::default();
             sitting::hold(

@@ -25,6 +25,8 @@ pub enum Exit {
     No = 6,
     /// `plan`: the expansion can be done and should not be.
     Refused = 7,
+    /// `watch`: a single reading of a reshape finds that somebody has to know something.
+    Alarm = 8,
     /// Ended by Ctrl-C or a signal. Finished trials are kept.
     Interrupted = 130,
 }

@@ -77,6 +77,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         seconds: arguments.seconds.map_or(seconds, u64::from),
         size: arguments.size,
         brief: arguments.brief,
+        reshape: Some(arguments.folder.study.clone()),
     };
     let root = &arguments.folder.study;
     let mut store = Writer::open(root, &owner("measure"), Timestamp::now())?;

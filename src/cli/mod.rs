@@ -24,6 +24,7 @@ mod show;
 mod sitting;
 mod sweep;
 mod test_data;
+mod watch;
 mod why;
 
 use std::ffi::OsString;
@@ -39,7 +40,7 @@ pub use exit::{Exit, Failure};
 #[command(
     name = "poolproof",
     version,
-    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 130 interrupted.",
+    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof watch scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 8 watch: alarm, 130 interrupted.",
     disable_help_subcommand = true
 )]
 struct Arguments {
@@ -54,6 +55,7 @@ enum Command {
     Check(check::Arguments),
     Measure(measure::Arguments),
     Sweep(sweep::Arguments),
+    Watch(watch::Arguments),
     Show(show::Arguments),
     Why(why::Arguments),
     Compare(compare::Arguments),
@@ -88,6 +90,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Check(arguments) => check::run(&arguments),
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Sweep(arguments) => sweep::run(&arguments),
+        Command::Watch(arguments) => watch::run(&arguments),
         Command::Show(arguments) => show::run(&arguments),
         Command::Why(arguments) => why::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),

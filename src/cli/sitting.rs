@@ -1,5 +1,7 @@
 //! One sitting, on any share: facts, test data, interleaved trials, each on disk before the next.
 
+use std::path::PathBuf;
+
 use crate::judge::{Case, cache_size, judge, levels};
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{self, Memory, Pattern, Phase, Set, Sizing, Workload};
@@ -8,6 +10,7 @@ use crate::store::Writer;
 use crate::study::tables::cell;
 use crate::study::{State, Study, SweepRow, Trial};
 use crate::units::{Bytes, Nanos};
+use crate::watch::glance;
 
 use super::test_data::{Asked, lay_down};
 use super::{Exit, Failure};
@@ -27,6 +30,8 @@ pub(super) struct Request {
     pub(super) seconds: u64,
     pub(super) size: Option<Bytes>,
     pub(super) brief: bool,
+    /// Folder of the study, where a real reshape is looked at with each trial of the phase during.
+    pub(super) reshape: Option<PathBuf>,
 }
 
 /// What happens in a sitting, for whoever watches.
@@ -110,7 +115,7 @@ pub(super) fn hold(
             workload: workload.name.clone(),
         });
         let begun = begin(share, store, request, sitting, workload, &sizing, &facts_id);
-        let (trial, hopeless) = run(share, store, &all, workload, begun, request.seconds, watch)?;
+        let (trial, hopeless) = run(share, store, &all, workload, begun, request, watch)?;
         let (state, number, cause) = (trial.state, trial.trial, trial.cause.clone());
         tell(Event::End {
             trial: Box::new(trial),
@@ -256,7 +261,7 @@ fn run(
     all: &[Workload],
     workload: &Workload,
     mut trial: Trial,
-    seconds: u64,
+    request: &Request,
     watch: &Watch,
 ) -> Result<(Trial, bool), Failure> {
     let study = store.study();
@@ -267,15 +272,22 @@ fn run(
         workload,
         pattern,
         data: &study.data,
-        length: Nanos(seconds * Nanos::SECOND.0),
+        length: Nanos(request.seconds * Nanos::SECOND.0),
         first: trial.first_operation,
         trial: trial.trial,
         observe: true,
     };
-    let measured = match share.run(&assignment, watch) {
+    let mut measured = match share.run(&assignment, watch) {
         Ok(measured) => measured,
         Err(error) => return failed(store, trial, &error),
     };
+    if let Some(root) = request
+        .reshape
+        .as_deref()
+        .filter(|_| request.phase == Phase::During)
+    {
+        glance(root, &study.config, share.now()).put(&mut measured.observations);
+    }
     let summary = summarize(&measured.recording, measured.flush);
     let trial = finish(
         trial.with_summary(&summary, &measured.recording),

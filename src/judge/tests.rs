@@ -66,6 +66,7 @@ fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
             plan: None,
             link_gigabits: None,
             server: None,
+            reshape: None,
             workloads: Vec::new(),
         },
         data: TestData::default(),
@@ -74,6 +75,8 @@ fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
         observations: [(1, seen)].into(),
         sweeps: Vec::new(),
         checks: Vec::new(),
+        progress: Vec::new(),
+        probes: Vec::new(),
         latency: LatencyLog::default(),
         facts: [(
             "f".to_owned(),

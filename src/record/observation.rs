@@ -89,6 +89,13 @@ pub mod names {
     /// Rate of writing data that does not compress.
     pub const WRITE_RANDOM: &str = "compressible_none_bytes_per_s";
 
+    /// Part of the reshape that is done, at the end of the trial.
+    pub const RESHAPE_FRACTION: &str = "reshape_fraction";
+    /// Its speed in parts of the whole an hour, by the latest readings.
+    pub const RESHAPE_PACE: &str = "reshape_fraction_per_h";
+    /// Its speed as its source tells it, at the end of the trial.
+    pub const RESHAPE_RATE: &str = "reshape_bytes_per_s";
+
     /// Member drives that were asked.
     pub const MEMBERS: &str = "members";
     /// Bytes read from all of them in a quiet moment before the trial, per second.

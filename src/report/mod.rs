@@ -22,6 +22,7 @@ mod study;
 mod sweep;
 mod terminal;
 mod verdict;
+mod watch;
 mod why;
 mod words;
 
@@ -36,6 +37,7 @@ pub use sitting::sitting_text;
 pub use study::study_text;
 pub use sweep::sweep_text;
 pub use terminal::comparison_text;
+pub use watch::{alarm_sentence, cost_sentence, probe_line, reading_line, watch_text};
 pub use why::{why_csv, why_json, why_text};
 
 use std::collections::BTreeMap;

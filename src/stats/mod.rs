@@ -16,6 +16,8 @@
 //! | `theil_sen` | a line that wrong points do not move |
 //! | `steady` | whether a series has settled, and where its warm-up ends |
 //! | `change_point` | where the level of a series changes |
+//! | `long_run` | how far the mean of a series with memory may be off |
+//! | `student_mixture` | what several models together predict |
 //! | `mixture` | whether latencies have a fast and a slow part, and the share of the fast |
 
 pub mod describe;
@@ -28,4 +30,6 @@ pub mod regression;
 pub mod theil_sen;
 pub mod steady;
 pub mod change_point;
+pub mod long_run;
+pub mod student_mixture;
 pub mod mixture;

@@ -35,6 +35,11 @@ pub(super) fn t_p_value(t: f64, degrees_of_freedom: f64) -> Option<f64> {
     Some((2.0 * distribution.sf(t.abs())).min(1.0))
 }
 
+/// Distribution function of Student's t; `degrees_of_freedom` positive and finite.
+pub(super) fn t_cdf(t: f64, degrees_of_freedom: f64) -> f64 {
+    StudentsT::new(0.0, 1.0, degrees_of_freedom).map_or(f64::NAN, |t_of| t_of.cdf(t))
+}
+
 /// Quantile of the beta distribution with shapes `a` and `b`, both positive; `p`
 /// strictly between 0 and 1.
 ///

@@ -4,6 +4,9 @@
 //! can stand in its place. A trial's row in `trials.csv` is written last: what stands in the other
 //! tables without a row belongs to a trial that was cut off, and is passed over. Pages are no part of
 //! this: they can be made anew at any time, so [`publish`] needs no lock.
+//!
+//! A reshape is followed for days, while sittings come and go. So its two tables belong to a
+//! [`Follower`] with a lock of its own, and a [`Writer`] leaves them alone.
 #![expect(
     clippy::disallowed_methods,
     clippy::disallowed_types,
@@ -11,6 +14,7 @@
 )]
 
 mod disk;
+mod follower;
 mod publish;
 mod reader;
 mod writer;
@@ -18,6 +22,7 @@ mod writer;
 use std::path::PathBuf;
 
 pub use disk::{Disk, FolderDisk};
+pub use follower::Follower;
 pub use publish::publish;
 pub use reader::read;
 pub use writer::Writer;
@@ -43,6 +48,12 @@ pub mod names {
     pub const SWEEP: &str = "sweep.csv";
     /// A row an answer of a person.
     pub const CHECKS: &str = "checks.csv";
+    /// A row a reading of the reshape.
+    pub const PROGRESS: &str = "progress.csv";
+    /// A row a light probe beside it.
+    pub const PROBES: &str = "probes.csv";
+    /// Who is following the reshape.
+    pub const FOLLOWER: &str = "watch-lock";
     /// Latency histograms.
     pub const LATENCY: &str = "latency.hlog";
     /// Fingerprints.

@@ -54,6 +54,8 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
     }
     let sweeps = table(disk, names::SWEEP, &mut remarks)?;
     let checks = table(disk, names::CHECKS, &mut remarks)?;
+    let progress = table(disk, names::PROGRESS, &mut remarks)?;
+    let probes = table(disk, names::PROBES, &mut remarks)?;
     let log = bytes(disk, names::LATENCY)?.unwrap_or_default();
     remark_torn(names::LATENCY, &log, &mut remarks);
     let data = if config.format < FIRST_WITH_ROWS {
@@ -70,6 +72,8 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
         observations,
         sweeps,
         checks,
+        progress,
+        probes,
         latency: LatencyLog::parse(&log)?,
         facts: facts(disk)?,
         remarks,

@@ -1,12 +1,14 @@
 //! What the person said: `study.toml`.
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
 use crate::plan::{STANDARD, Workload};
 use crate::pool::{Level, Pool, PoolError, Scheme, Stated};
+use crate::reshape::{Hours, Source, Zones};
 use crate::seed::Seed;
 use crate::units::Bytes;
 
@@ -53,6 +55,9 @@ pub struct Config {
     /// How the server is asked for what this client cannot see.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub server: Option<Server>,
+    /// How the reshape is followed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reshape: Option<Following>,
     /// Workloads beside the standard set, or in place of those of the same name.
     #[serde(default, rename = "workload", skip_serializing_if = "Vec::is_empty")]
     pub workloads: Vec<Workload>,
@@ -217,6 +222,53 @@ pub struct Server {
     pub timeout_seconds: u64,
 }
 
+/// How a reshape is followed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Following {
+    /// Whose text it is.
+    pub source: Source,
+    /// Prints the text; runs through the shell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub command: Option<String>,
+    /// Name of the array, where the text tells of several.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub array: Option<String>,
+    /// A command that takes longer is given up.
+    #[serde(default = "patience")]
+    pub timeout_seconds: u64,
+    /// How many times as fast the outermost tracks of the drives are as the innermost.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_ratio: Option<f64>,
+    /// Speed of the reshape in each hour of the day, from midnight on, in any unit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub speed_by_hour: Option<[f64; 24]>,
+}
+
+impl Following {
+    /// Whether every value is in its range; else what is wrong.
+    fn validate(&self) -> Result<(), String> {
+        if !(1..=3600).contains(&self.timeout_seconds) {
+            return Err("timeout_seconds is from 1 to 3600".to_owned());
+        }
+        if self
+            .zone_ratio
+            .is_some_and(|ratio| !(1.0..=5.0).contains(&ratio))
+        {
+            return Err("zone_ratio is from 1 to 5".to_owned());
+        }
+        match self
+            .speed_by_hour
+            .map(|speeds| Hours::new(speeds, TimeZone::UTC))
+        {
+            Some(None) => {
+                Err("speed_by_hour is 24 numbers, none negative and one above 0".to_owned())
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
 fn patience() -> u64 {
     30
 }
@@ -301,6 +353,7 @@ impl Config {
             plan: None,
             link_gigabits: None,
             server: None,
+            reshape: None,
             workloads: Vec::new(),
         }
     }
@@ -320,6 +373,9 @@ impl Config {
             workload
                 .validate()
                 .map_err(|error| ConfigError::Value(error.to_string()))?;
+        }
+        if let Some(Err(why)) = config.reshape.as_ref().map(Following::validate) {
+            return value(format!("[reshape]: {why}"));
         }
         let mut names: Vec<&str> = config.workloads.iter().map(|w| w.name.as_str()).collect();
         names.sort_unstable();
@@ -344,6 +400,31 @@ impl Config {
         format!(
             "# A poolproof study. You may change limits and add workloads; id, seed, share and\n# mount belong to what was measured already.\n{body}"
         )
+    }
+
+    /// What is known of the zones of the pool's drives: as stated for the reshape, else as usual for
+    /// drives that are known to rotate.
+    pub fn zones(&self) -> Option<Zones> {
+        let stated = self.reshape.as_ref().and_then(|reshape| reshape.zone_ratio);
+        let rotating = self
+            .pool
+            .as_ref()
+            .and_then(|pool| pool.rpm)
+            .map(|_| Zones::USUAL);
+        let widening = self.pool.as_ref().and_then(|pool| {
+            let after = pool.after().ok()?;
+            Some(pool.before().large_read_ratio(&after).data_drives)
+        });
+        Some(Zones {
+            ratio: stated.or(rotating)?,
+            widening: widening.unwrap_or(1.0),
+            stated: stated.is_some(),
+        })
+    }
+
+    /// What is known of the speed of the reshape by the hour of the day on the clock of `zone`.
+    pub fn hours(&self, zone: TimeZone) -> Option<Hours> {
+        Hours::new(self.reshape.as_ref()?.speed_by_hour?, zone)
     }
 
     /// Whether this version may write to the study.
@@ -424,6 +505,38 @@ mod tests {
         assert!(!with(|other| other.kind = "ext4".into()));
         assert!(!with(|other| other.point = "/".into()));
         assert!(!with(|other| other.source = "archive:/other".into()));
+    }
+
+    #[test]
+    fn following_a_reshape_is_read_and_checked() {
+        let text = format!(
+            "{}\n[reshape]\nsource = \"mdstat\"\ncommand = \"ssh keeper@archive cat /proc/mdstat\"\n",
+            example()
+                .render()
+                .replace("[[workload]]", "[ignored]\n[[workload]]")
+        );
+        let config = Config::parse(&text).unwrap();
+        let reshape = config.reshape.clone().unwrap();
+        assert_eq!(
+            (reshape.source, reshape.timeout_seconds),
+            (Source::Mdstat, 30)
+        );
+        // RAID 6 from four to five drives: two data drives become three.
+        let zones = config.zones().unwrap();
+        assert_eq!(
+            (zones.ratio, zones.widening, zones.stated),
+            (2.0, 1.5, false)
+        );
+        for bad in [
+            "zone_ratio = 0.5",
+            "timeout_seconds = 0",
+            "speed_by_hour = [1.0]",
+            "colour = 1",
+        ] {
+            assert!(Config::parse(&format!("{text}{bad}\n")).is_err(), "{bad}");
+        }
+        let stated = Config::parse(&format!("{text}zone_ratio = 1.8\n")).unwrap();
+        assert!(stated.zones().unwrap().stated);
     }
 
     #[test]

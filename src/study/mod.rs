@@ -5,6 +5,7 @@ mod checks;
 mod config;
 mod latency;
 pub mod manifest;
+mod progress;
 mod sweep;
 pub mod tables;
 mod trial;
@@ -13,9 +14,12 @@ use std::collections::BTreeMap;
 
 pub use amend::{with_format, with_mount};
 pub use checks::{CheckRow, Outcome, Side};
-pub use config::{Config, ConfigError, Expansion, FORMAT, Identity, Mounted, Planning, Server};
+pub use config::{
+    Config, ConfigError, Expansion, FORMAT, Following, Identity, Mounted, Planning, Server,
+};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use manifest::{DataEvent, DataRow};
+pub use progress::{ProbeRow, ProgressRow};
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};
 
@@ -44,6 +48,10 @@ pub struct Study {
     pub sweeps: Vec<SweepRow>,
     /// What people answered for, in the order in which it was written down.
     pub checks: Vec<CheckRow>,
+    /// Readings of the reshape, in the order in which they were made.
+    pub progress: Vec<ProgressRow>,
+    /// Light probes beside them.
+    pub probes: Vec<ProbeRow>,
     /// Fingerprints by name.
     pub facts: BTreeMap<String, Facts>,
     /// What was found damaged, and what was made of it: a sentence each.

@@ -11,6 +11,7 @@ mod readme;
 mod ready;
 mod support;
 mod truth;
+mod watch;
 
 mod real_browser;
 mod real_folder;

@@ -108,6 +108,7 @@ fn sitting(root: &Path, fates: &[Fate]) -> (Result<Ended, Failure>, Vec<Trial>) 
         plan: None,
         link_gigabits: None,
         server: None,
+        reshape: None,
         workloads: Vec::new(),
     };
     let mut store = Writer::create(root, &config, "test").unwrap();
@@ -123,6 +124,7 @@ fn sitting(root: &Path, fates: &[Fate]) -> (Result<Ended, Failure>, Vec<Trial>) 
         seconds: 1,
         size: Some(Bytes::GIB),
         brief: true,
+        reshape: None,
     };
     let ended = hold(
         &mut share,

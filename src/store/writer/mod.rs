@@ -278,7 +278,7 @@ fn move_manifest(disk: &mut impl Disk) -> Result<(), StoreError> {
 }
 
 /// Moves the torn end of a table into a file of its own; a sentence about it.
-fn set_aside(
+pub(super) fn set_aside(
     disk: &mut impl Disk,
     table: &str,
     now: Timestamp,

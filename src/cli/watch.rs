@@ -1,0 +1,217 @@
+//! `poolproof watch`: follows a reshape until it is done.
+
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use super::attend::Signals;
+use super::{Exit, Failure, owner, print, say, width};
+use crate::report;
+use crate::reshape::{Reading, Source, assess};
+use crate::store::Follower;
+use crate::study::{Following, ProgressRow, Study};
+use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, follow};
+
+/// Follows a reshape: where it is, whether it moves, when it will be done, what somebody has to do.
+///
+/// Asks a command, a file or you at even intervals and keeps each answer in progress.csv. It may be
+/// ended at any moment and started again: it goes on from what is there. Meanwhile it reads a little
+/// of the test data, in turns with leaving the share alone, and says what that costs the reshape.
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Examples:\n  poolproof watch scans --source mdstat --command 'ssh archive cat /proc/mdstat'\n  poolproof watch scans --source btrfs --command 'btrfs balance status /scans; true'\n  poolproof watch scans --source raidz --command 'ssh archive zpool status scans' --every 15m\n  poolproof watch scans --at 37.5\n  poolproof watch scans --once || echo look at the reshape\n\nEnds with 0 when the reshape is done, with 5 when --once or --at finds an alarm, with 130 when you end it."
+)]
+pub(super) struct Arguments {
+    #[command(flatten)]
+    folder: super::StudyFolder,
+    /// Time between two readings, as 30s, 5m or 1h.
+    #[arg(long, value_name = "TIME", default_value = "5m", value_parser = parse_every)]
+    every: Duration,
+    /// Whose text it is [default: as in study.toml].
+    #[arg(long, value_name = "mdstat|btrfs|raidz|percent")]
+    source: Option<Source>,
+    /// Prints the text; runs through the shell [default: as in study.toml].
+    #[arg(long, value_name = "COMMAND", conflicts_with = "file")]
+    command: Option<String>,
+    /// Holds the text [default with mdstat: /proc/mdstat].
+    #[arg(long, value_name = "PATH")]
+    file: Option<PathBuf>,
+    /// A reading by hand, in percent; 100 ends the reshape.
+    #[arg(long, value_name = "PERCENT", conflicts_with_all = ["source", "command", "file", "array", "every", "once"])]
+    at: Option<f64>,
+    /// Name of the array, where the text tells of several, as md0.
+    #[arg(long, value_name = "NAME")]
+    array: Option<String>,
+    /// One reading, then all that is known.
+    #[arg(long)]
+    once: bool,
+    /// Leaves the share alone.
+    #[arg(long)]
+    no_probes: bool,
+    /// Runs through the shell when an alarm begins; finds it in $POOLPROOF_ALARM and $POOLPROOF_STATE.
+    #[arg(long, value_name = "COMMAND")]
+    on_alarm: Option<String>,
+}
+
+fn parse_every(text: &str) -> Result<Duration, String> {
+    let advice = || "write a time from 1s to 24h, as 30s, 5m or 1h".to_owned();
+    let span: SignedDuration = text.parse().map_err(|_| advice())?;
+    let span = Duration::try_from(span).map_err(|_| advice())?;
+    let range = Duration::from_secs(1)..=Duration::from_secs(86_400);
+    range.contains(&span).then_some(span).ok_or_else(advice)
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    let root = &arguments.folder.study;
+    let mut store = Follower::open(root, &owner("watch"), Timestamp::now())?;
+    if store.study().config.simulated {
+        let message = format!(
+            "{} is a simulated study: it has no reshape to follow",
+            root.display()
+        );
+        return Err(Failure::new(Exit::Study, message));
+    }
+    store.recovered().iter().for_each(|sentence| say(sentence));
+    let following = following(arguments, store.study())?;
+    let by_hand = arguments.at.is_some();
+    let once = arguments.once || by_hand;
+    let orders = Orders {
+        source: following.source,
+        array: following.array.clone(),
+        every: arguments.every,
+        once,
+        zone: TimeZone::system(),
+    };
+    let config = &store.study().config;
+    let mut machine = Machine::new(
+        asking(arguments, &following)?,
+        Duration::from_secs(following.timeout_seconds),
+    )
+    .with_command_for_alarms(arguments.on_alarm.clone());
+    // What the server counts now is no part of a reading that a person brings.
+    if !by_hand {
+        machine = machine.with_server(config.server.clone().unwrap_or_default());
+    }
+    if !once && !arguments.no_probes {
+        machine = machine.with_prober(prober(store.study()));
+    }
+    let zone = orders.zone.clone();
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()?;
+    let ended = runtime.block_on(attend(&mut machine, &mut store, &orders));
+    // A command that hangs must not keep the program alive.
+    runtime.shutdown_background();
+    let ended = ended?;
+    print(&told(store.study(), &zone))?;
+    Ok(match ended {
+        Some(Ended::Once { alarm: true }) => Exit::Alarm,
+        Some(Ended::Once { alarm: false } | Ended::Finished) => Exit::Done,
+        None => Exit::Interrupted,
+    })
+}
+
+/// Follows until the end, or until the person ends it: `None`.
+async fn attend(
+    machine: &mut Machine,
+    store: &mut Follower,
+    orders: &Orders,
+) -> Result<Option<Ended>, Failure> {
+    let mut signals = Signals::new()?;
+    let once = orders.once;
+    let live = std::io::stderr().is_terminal();
+    let mut tell = |event: Event<'_>| match event {
+        Event::Read(seen) if !once => say(&report::reading_line(seen, &orders.zone)),
+        Event::Alarm(sentence) if !once => say(&format!("ALARM {sentence}")),
+        Event::Calm if !once => say("the alarm is over"),
+        Event::Cost(cost) => say(&report::cost_sentence(&cost)),
+        Event::Note(note) => say(&note),
+        Event::Probed(row) if live => say(&report::probe_line(row)),
+        Event::Read(_) | Event::Alarm(_) | Event::Calm | Event::Probed(_) => {}
+    };
+    tokio::select! {
+        ended = follow(machine, store, orders, &mut tell) => Ok(Some(ended)),
+        () = signals.next() => {
+            say("ended; what was read is kept, and the next watch goes on from it");
+            Ok(None)
+        }
+    }
+}
+
+/// How the reshape is followed: as typed, else as in `study.toml`.
+fn following(arguments: &Arguments, study: &Study) -> Result<Following, Failure> {
+    let configured = study.config.reshape.clone();
+    let source = match (arguments.at, arguments.source, &configured) {
+        (Some(_), ..) => Source::Percent,
+        (None, Some(source), _) => source,
+        (None, None, Some(configured)) => configured.source,
+        (None, None, None) => {
+            let message = "nothing says how the reshape is followed: give --source with --command or --file, or --at with a percentage, or a [reshape] table in study.toml";
+            return Err(Failure::new(Exit::Usage, message));
+        }
+    };
+    // A source that was typed has nothing to do with the command of another.
+    let same = configured.filter(|configured| configured.source == source);
+    let mut following = same.unwrap_or(Following {
+        source,
+        command: None,
+        array: None,
+        timeout_seconds: 30,
+        zone_ratio: None,
+        speed_by_hour: None,
+    });
+    following.command = arguments.command.clone().or(following.command);
+    following.array = arguments.array.clone().or(following.array);
+    Ok(following)
+}
+
+fn asking(arguments: &Arguments, following: &Following) -> Result<Asking, Failure> {
+    if let Some(percent) = arguments.at {
+        // Checked as the text of any other source is.
+        return match Source::Percent.read(&percent.to_string(), None) {
+            Ok(_) => Ok(Asking::Told(percent.to_string())),
+            Err(error) => Err(Failure::new(Exit::Usage, error)),
+        };
+    }
+    match (&arguments.file, &following.command, following.source) {
+        (Some(file), ..) => Ok(Asking::File(file.clone())),
+        (None, Some(command), _) => Ok(Asking::Command(command.clone())),
+        (None, None, Source::Mdstat) => Ok(Asking::File(PathBuf::from("/proc/mdstat"))),
+        (None, None, source) => Err(Failure::new(
+            Exit::Usage,
+            format!("nothing says where the text of {source} comes from: give --command or --file"),
+        )),
+    }
+}
+
+/// A prober, where there is test data; why there is none is said.
+fn prober(study: &Study) -> Option<Prober> {
+    match Prober::local(study) {
+        Ok(Some(prober)) => Some(prober),
+        Ok(None) => {
+            say(
+                "no test data is laid down, so users' latency is not probed: measure the phase before first, or follow without",
+            );
+            None
+        }
+        Err(error) => {
+            say(&format!("{error}; the watch goes on without probes"));
+            None
+        }
+    }
+}
+
+/// All that is known at the end.
+fn told(study: &Study, zone: &TimeZone) -> String {
+    let readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
+    let hours = study.config.hours(zone.clone());
+    let seen = assess(&readings, study.config.zones(), hours.as_ref());
+    match (study.progress.last(), seen) {
+        (Some(row), Some(seen)) => report::watch_text(&study.name, row, &seen, zone, width()),
+        _ => String::new(),
+    }
+}

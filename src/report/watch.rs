@@ -1,0 +1,424 @@
+//! The state of a reshape in words: a line a reading, an alarm as one sentence, and all that is known
+//! as a short text. Times are those of the clock of `zone`.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::layout::{clamp, heading, list, paragraph};
+use super::words;
+use crate::chart::plain;
+use crate::reshape::{Alarm, Assessment, Cost, Extent, Forecast, Range, State};
+use crate::study::{ProbeRow, ProgressRow};
+use crate::units::{Nanos, Rate, percent};
+
+/// `Tue 3 Mar 09:10`.
+fn clock(at: Timestamp, zone: &TimeZone) -> String {
+    let at = at.to_zoned_datetime(zone.clone());
+    at.strftime("%a %-d %b %H:%M").to_string()
+}
+
+fn position(fraction: Option<f64>) -> String {
+    fraction.map_or(words::NONE.to_owned(), |fraction| percent(fraction, 1))
+}
+
+/// `27 h 23 min`, `12 min`.
+fn span(seconds: f64) -> String {
+    let minutes = (seconds / 60.0).round().max(0.0) as u64;
+    match minutes {
+        0..60 => format!("{minutes} min"),
+        60..2_880 => format!("{} h {:02} min", minutes / 60, minutes % 60),
+        _ => format!("{} days {} h", minutes / 1440, minutes % 1440 / 60),
+    }
+}
+
+fn between(range: Range, zone: &TimeZone) -> String {
+    format!(
+        "{} to {}",
+        clock(range.early, zone),
+        clock(range.late, zone)
+    )
+}
+
+/// A line for the latest reading: when, how far, in what state, how fast, done when.
+pub fn reading_line(seen: &Assessment, zone: &TimeZone) -> String {
+    let mut line = format!(
+        "{}  {:>7}  {:<8}",
+        clock(seen.at, zone),
+        position(seen.fraction),
+        seen.state.word()
+    );
+    if let Some(speed) = seen.speed {
+        line += &format!("  {} an hour", percent(speed * 3600.0, 2));
+    }
+    if let Some(forecast) = &seen.forecast {
+        line += &format!(
+            "  done {} (80 %: {})",
+            clock(forecast.finish, zone),
+            between(forecast.range80, zone)
+        );
+    }
+    line.trim_end().to_owned()
+}
+
+/// The alarm as one sentence: first the one thing to do, then why. `None` when there is none.
+pub fn alarm_sentence(seen: &Assessment, zone: &TimeZone) -> Option<String> {
+    let since = clock(seen.since, zone);
+    let place = position(seen.fraction);
+    let because = |note: &str| match plain(note) {
+        note if note.is_empty() => String::new(),
+        note => format!(" ({note})"),
+    };
+    Some(match seen.alarm.as_ref()? {
+        Alarm::OthersFirst => {
+            format!("do nothing: reads of other users are taking priority since {since}")
+        }
+        Alarm::Slow(part) => format!(
+            "look for errors of a member drive in the server's kernel log: since {since} the reshape goes at {} of its usual speed, and nothing that is seen here explains it",
+            percent(*part, 0)
+        ),
+        Alarm::Stalled => format!(
+            "look for errors in the server's kernel log, and restart nothing before: the reshape stands at {place} since {since}"
+        ),
+        Alarm::Waits(note) if note.contains("read-only") => {
+            format!(
+                "let the array be written to: the reshape waits since {since}{}",
+                because(note)
+            )
+        }
+        Alarm::Waits(note) => {
+            format!(
+                "do nothing: the reshape waits for its turn since {since}{}",
+                because(note)
+            )
+        }
+        Alarm::Held(note) if note.contains("resilver") => {
+            format!(
+                "do nothing: the pool heals itself first, since {since}{}",
+                because(note)
+            )
+        }
+        Alarm::Held(note) => format!(
+            "ask who paused it, and let it go on: the reshape is held at {place} since {since}{}",
+            because(note)
+        ),
+        Alarm::WentBack { from, to } => format!(
+            "find out what stopped the array, power or a restart: at {since} the reshape went back from {} to {}, and goes on from there by itself",
+            percent(*from, 1),
+            percent(*to, 1)
+        ),
+        Alarm::Gone(at) => format!(
+            "look whether the array runs, and force nothing: since {since} no reshape is mentioned any more, and it was at {}",
+            percent(*at, 1)
+        ),
+        Alarm::NoAnswer(why) => format!(
+            "look whether the server can be reached: since {since} there is no answer{}; the reshape itself does not need this watch",
+            because(why)
+        ),
+    })
+}
+
+/// All that is known: state, alarm, forecast with its ranges, what it rests on. `name` is the
+/// study's; `row` the latest of the table.
+pub fn watch_text(
+    name: &str,
+    row: &ProgressRow,
+    seen: &Assessment,
+    zone: &TimeZone,
+    width: usize,
+) -> String {
+    let width = clamp(width);
+    let banner = words::banner(row.simulated);
+    let mut text = heading(&format!("{banner}Reshape of {}", plain(name)));
+    let place = match (row.done, row.total) {
+        (Some(done), Some(total)) => format!(", {}", amounts(done, total, row.counts)),
+        _ => String::new(),
+    };
+    let since = clock(seen.since, zone);
+    text += &paragraph(
+        width,
+        "state     ",
+        &format!(
+            "{} since {since}, at {}{place}",
+            seen.state.word(),
+            position(seen.fraction)
+        ),
+    );
+    if let Some(sentence) = alarm_sentence(seen, zone) {
+        text += &paragraph(width, "alarm     ", &sentence);
+    }
+    if let Some(speed) = seen.speed {
+        let told = match (seen.told_speed, row.counts) {
+            (Some(rate), Some(Extent::Drive)) => format!(", {} on each drive", Rate(rate)),
+            (Some(rate), _) => format!(", {}", Rate(rate)),
+            (None, _) => String::new(),
+        };
+        let pace = percent(speed * 3600.0, 2);
+        text += &paragraph(width, "speed     ", &format!("{pace} an hour{told}"));
+    }
+    match &seen.forecast {
+        Some(forecast) => text += &ahead(forecast, zone, width),
+        None => text += &paragraph(width, "finish    ", without_forecast(seen)),
+    }
+    text + &list(width, "What this rests on", &remarks(seen, zone))
+}
+
+fn amounts(done: f64, total: f64, counts: Option<Extent>) -> String {
+    let tera = |bytes: f64| format!("{:.2} TB", bytes / 1e12);
+    match counts {
+        Some(Extent::Chunks) => format!("{done} of about {total} chunks"),
+        Some(Extent::Drive) => format!("{} of {} of each drive", tera(done), tera(total)),
+        _ => format!("{} of {}", tera(done), tera(total)),
+    }
+}
+
+fn ahead(forecast: &Forecast, zone: &TimeZone, width: usize) -> String {
+    let left = forecast.finish.duration_since(forecast.made).as_secs_f64();
+    let line = |label: &str, text: String| paragraph(width, label, &text);
+    line(
+        "finish    ",
+        format!(
+            "{}, {} from the latest reading",
+            clock(forecast.finish, zone),
+            span(left)
+        ),
+    ) + &line("  80 %    ", between(forecast.range80, zone))
+        + &line("  95 %    ", between(forecast.range95, zone))
+}
+
+fn without_forecast(seen: &Assessment) -> &'static str {
+    match seen.state {
+        State::Waiting => "not known: it has not begun",
+        State::Finished => {
+            "done; grow the file system, wait for a clean scrub, then measure with --phase after"
+        }
+        State::Paused | State::Stalled => "not known while it does not move",
+        State::Lost => "not known while nothing is heard of it",
+        State::Moving | State::Slowing if seen.fraction.is_some_and(|f| f >= 1.0) => {
+            "not known: it is past the end that was expected"
+        }
+        State::Moving | State::Slowing => "not known yet: four readings that move are needed",
+    }
+}
+
+/// What a reader should know of the forecast and the readings below it.
+fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
+    let mut all = Vec::new();
+    if let Some(forecast) = &seen.forecast {
+        let since = clock(forecast.since, zone);
+        let seen_for = forecast.made.duration_since(forecast.since).as_secs_f64();
+        all.push(match forecast.changed {
+            true => format!("the speed changed for good at {since}: only what came after counts"),
+            false => format!("readings since {since}, over {}", span(seen_for)),
+        });
+        all.push(match forecast.zoned {
+            Some(part) => format!(
+                "slower inner tracks of the drives are reckoned with: by the curve, they set {} of the time",
+                percent(part, 0)
+            ),
+            None => "nothing is known of slower inner tracks: if the drives rotate and set the pace, it will take longer (set rpm or zone_ratio in study.toml)".to_owned(),
+        });
+        if !forecast.hourly && seen_for < 86_400.0 {
+            all.push("less than a day was seen and nothing is known of the hours (speed_by_hour in study.toml): what the rest of a working day takes is hardly in the range".to_owned());
+        }
+        if let Some(straight) = &forecast.straight {
+            let pace = |slope: f64| percent(slope * 3600.0, 2);
+            let robust = straight.robust_slope.map_or(String::new(), |slope| {
+                format!(", {} by Theil and Sen", pace(slope))
+            });
+            all.push(format!(
+                "straight line for comparison: {} an hour by least squares{robust}, R² {:.4}",
+                pace(straight.line.slope),
+                straight.r_squared
+            ));
+        }
+    }
+    let track = &seen.track;
+    if track.standing > 0.0 {
+        all.push(format!(
+            "it stood still or was held for {}, which does not count",
+            span(track.standing)
+        ));
+    }
+    for step in &track.clock_steps {
+        let way = if step.seconds < 0.0 {
+            "back"
+        } else {
+            "forward"
+        };
+        all.push(format!(
+            "the clock of this machine was set {way} by {:.0} s before {}",
+            step.seconds.abs(),
+            clock(step.at, zone)
+        ));
+    }
+    for point in &track.corrupt {
+        all.push(format!(
+            "the reading of {} at {} agrees with no other and is left out",
+            percent(point.fraction, 1),
+            clock(point.at, zone)
+        ));
+    }
+    for jump in &track.jumps {
+        all.push(format!(
+            "it went back from {} to {} at {}",
+            percent(jump.from, 1),
+            percent(jump.to, 1),
+            clock(jump.at, zone)
+        ));
+    }
+    all
+}
+
+/// A line for a probe: what a user feels while the reshape runs.
+pub fn probe_line(row: &ProbeRow) -> String {
+    let banner = words::banner(row.simulated);
+    if !row.cause.is_empty() {
+        return format!("{banner}  {}: {}", row.kind, plain(&row.cause));
+    }
+    match row.rate_bytes_per_s {
+        Some(rate) => format!("{banner}  large reads {}", Rate(rate)),
+        None => {
+            let of =
+                |ns: Option<u64>| ns.map_or(words::NONE.to_owned(), |ns| Nanos(ns).to_string());
+            format!(
+                "{banner}  {}: median {}, worst {}",
+                words::count(row.operations as usize, "small read"),
+                of(row.p50_ns),
+                of(row.max_ns)
+            )
+        }
+    }
+}
+
+/// What probing costs the reshape, as a sentence.
+pub fn cost_sentence(cost: &Cost) -> String {
+    let pace = |speed: f64| percent(speed * 3600.0, 2);
+    let interval = cost.interval.map_or(String::new(), |interval| {
+        format!(
+            " (95 % interval {} to {})",
+            percent(interval.low, 1),
+            percent(interval.high, 1)
+        )
+    });
+    format!(
+        "{} an hour with probes, {} without: over {} probing costs {} of the speed{interval}",
+        pace(cost.with),
+        pace(cost.without),
+        words::count(cost.pairs, "pair"),
+        percent(cost.loss, 1)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reshape::simulated::Course;
+    use crate::reshape::{Reading, Reported, Source, Word, assess};
+    use crate::seed::Seed;
+
+    fn readings(count: usize) -> Vec<Reading> {
+        let start = "2026-03-02T08:00:00Z".parse().unwrap();
+        let (mut readings, _) = Course::straight(20.0, 0.1, 600.0).run(start, Seed(5));
+        readings.truncate(count);
+        readings
+    }
+
+    fn text(readings: &[Reading]) -> String {
+        let seen = assess(readings, None, None).unwrap();
+        let row = ProgressRow::of(readings.last().unwrap(), Source::Percent, true);
+        watch_text("scans", &row, &seen, &TimeZone::UTC, 80)
+    }
+
+    #[test]
+    fn state_and_forecast_are_told_within_eighty_columns() {
+        let text = text(&readings(60));
+        assert!(text.starts_with("SIMULATED Reshape of scans\n"), "{text}");
+        for part in [
+            "moving since Mon 2 Mar 08:00",
+            "finish    Tue 3 Mar 0",
+            "80 %",
+            "95 %",
+            "R² 0.99",
+        ] {
+            assert!(text.contains(part), "{part}: {text}");
+        }
+        assert!(
+            text.lines().all(|line| line.chars().count() <= 80),
+            "{text}"
+        );
+        let seen = assess(&readings(60), None, None).unwrap();
+        let line = reading_line(&seen, &TimeZone::UTC);
+        assert!(
+            line.starts_with("Mon 2 Mar 12:55") && line.contains("  done Tue 3 Mar"),
+            "{line}"
+        );
+    }
+
+    #[test]
+    fn a_standing_reshape_has_no_finish_time() {
+        let mut all = readings(20);
+        let mut still = all[19].clone();
+        still.at += jiff::SignedDuration::from_mins(5);
+        still.reported.speed = Some(0.0);
+        all.push(still);
+        let text = text(&all);
+        assert!(text.contains("stalled since Mon 2 Mar 09:35"), "{text}");
+        assert!(text.contains("not known while it does not move"), "{text}");
+        let words: Vec<&str> = text.split_whitespace().collect();
+        assert!(
+            words
+                .join(" ")
+                .contains("restart nothing before: the reshape stands at"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn every_alarm_begins_with_what_to_do_and_brings_no_control_characters() {
+        let mut seen = assess(&readings(20), None, None).unwrap();
+        let hostile = "\u{1b}[31mred\nresilver".to_owned();
+        let alarms = [
+            (
+                Alarm::OthersFirst,
+                "do nothing: reads of other users are taking priority since Mon 2 Mar 08:00",
+            ),
+            (Alarm::Slow(0.2), "look for errors"),
+            (Alarm::Stalled, "look for errors"),
+            (Alarm::Waits(hostile.clone()), "do nothing"),
+            (
+                Alarm::Waits("md0 is read-only".into()),
+                "let the array be written to",
+            ),
+            (Alarm::Held(hostile.clone()), "do nothing"),
+            (Alarm::Held(String::new()), "ask who paused it"),
+            (
+                Alarm::WentBack { from: 0.4, to: 0.3 },
+                "find out what stopped",
+            ),
+            (Alarm::Gone(0.4), "look whether the array runs"),
+            (Alarm::NoAnswer(hostile), "look whether the server"),
+        ];
+        for (alarm, begins) in alarms {
+            seen.alarm = Some(alarm);
+            let sentence = alarm_sentence(&seen, &TimeZone::UTC).unwrap();
+            assert!(sentence.starts_with(begins), "{sentence}");
+            assert!(!sentence.chars().any(char::is_control), "{sentence:?}");
+        }
+        seen.alarm = None;
+        assert_eq!(alarm_sentence(&seen, &TimeZone::UTC), None);
+    }
+
+    #[test]
+    fn a_reading_without_an_answer_is_told_too() {
+        let start = "2026-03-02T08:00:00Z".parse().unwrap();
+        let silent = [Reading::of(
+            start,
+            Reported::bare(Word::Unreadable, "no route to host"),
+        )];
+        let text = text(&silent);
+        assert!(
+            text.contains("lost since") && text.contains("no route to host"),
+            "{text}"
+        );
+    }
+}

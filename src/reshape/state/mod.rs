@@ -1,0 +1,374 @@
+//! In what state a reshape is, and what somebody has to do.
+
+use jiff::Timestamp;
+
+use super::forecast::{Forecast, forecast};
+use super::reading::{Reading, Word};
+use super::track::{Move, Point, Track};
+use super::work::{Hours, Model, Zones};
+use crate::stats::describe::median;
+use crate::stats::quantile::{Definition, quantile};
+
+/// So many readings in a row without an answer, and its track is lost.
+const SILENCE: usize = 3;
+/// A reshape is gone when so many answers in a row do not mention it.
+const CONFIRMED: usize = 2;
+/// Below this part of its usual speed a reshape is slowing.
+const SLOW: f64 = 0.5;
+/// So many of the latest movements say how fast it is now.
+const LATEST: usize = 3;
+/// The usual speed needs so many movements before those.
+const USUAL: usize = 4;
+/// A reshape that is gone from its source may have finished when it would have been within this of
+/// its end by now.
+const NEAR_END: f64 = 0.02;
+/// Reads beyond the reshape's own count as those of others from this part of its usual own on.
+const OTHERS: f64 = 0.5;
+
+/// The state of a reshape.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum State {
+    /// It has not begun.
+    Waiting,
+    /// It moves.
+    Moving,
+    /// It moves at less than half of its usual speed.
+    Slowing,
+    /// It is held, or waits for its turn.
+    Paused,
+    /// It should move and does not.
+    Stalled,
+    /// It is done.
+    Finished,
+    /// Nobody knows: no answers, or it is gone before its end.
+    Lost,
+}
+
+impl State {
+    /// The word used in texts.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Waiting => "waiting",
+            Self::Moving => "moving",
+            Self::Slowing => "slowing",
+            Self::Paused => "paused",
+            Self::Stalled => "stalled",
+            Self::Finished => "finished",
+            Self::Lost => "lost",
+        }
+    }
+}
+
+/// What somebody has to know; each has one thing to do, which may be nothing.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Alarm {
+    /// Reads of others take priority, so it slows or stands.
+    OthersFirst,
+    /// It goes at this part of its usual speed, and why is not known.
+    Slow(f64),
+    /// It does not move.
+    Stalled,
+    /// It waits for its turn, as the source says.
+    Waits(String),
+    /// It is held, as the source says.
+    Held(String),
+    /// It went back to an earlier position.
+    WentBack {
+        /// Fraction before.
+        from: f64,
+        /// Fraction after.
+        to: f64,
+    },
+    /// It was here, and is not mentioned any more.
+    Gone(f64),
+    /// The source gives no answers, for this reason.
+    NoAnswer(String),
+}
+
+impl Alarm {
+    /// A word that tells alarms apart; a new one is raised when it changes.
+    pub fn word(&self) -> &'static str {
+        match self {
+            Self::OthersFirst => "others-first",
+            Self::Slow(_) => "slow",
+            Self::Stalled => "stalled",
+            Self::Waits(_) => "waits",
+            Self::Held(_) => "held",
+            Self::WentBack { .. } => "went-back",
+            Self::Gone(_) => "gone",
+            Self::NoAnswer(_) => "no-answer",
+        }
+    }
+}
+
+/// What all readings together say.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Assessment {
+    /// The state.
+    pub state: State,
+    /// Since when, as far as readings tell.
+    pub since: Timestamp,
+    /// The latest reading's time.
+    pub at: Timestamp,
+    /// The latest position.
+    pub fraction: Option<f64>,
+    /// Fraction per second by the latest movements; `None` when it does not move.
+    pub speed: Option<f64>,
+    /// Speed that the source told last, in bytes per second.
+    pub told_speed: Option<f64>,
+    /// What somebody has to know.
+    pub alarm: Option<Alarm>,
+    /// When it will be done; `None` when it does not move or too little was seen.
+    pub forecast: Option<Forecast>,
+    /// Readings with their accidents set apart.
+    pub track: Track,
+}
+
+/// Assesses `readings`, in the order in which they were made; `None` when there are none. Zones and
+/// hours as for [`forecast`].
+pub fn assess(
+    readings: &[Reading],
+    zones: Option<Zones>,
+    hours: Option<&Hours>,
+) -> Option<Assessment> {
+    let latest = readings.last()?;
+    let track = Track::of(readings);
+    let Verdict {
+        state,
+        since,
+        alarm,
+    } = Verdict::of(readings, &track, zones);
+    let moves = matches!(state, State::Moving | State::Slowing);
+    let forecast = moves.then(|| forecast(&track, zones, hours)).flatten();
+    let told = readings.iter().rev().find(|r| r.position().is_some());
+    Some(Assessment {
+        state,
+        since,
+        at: latest.at,
+        fraction: track.last().map(|point| point.fraction),
+        speed: latest_speed(&track.moves).filter(|_| moves),
+        told_speed: told.and_then(|r| r.reported.speed).filter(|_| moves),
+        alarm,
+        forecast,
+        track,
+    })
+}
+
+struct Verdict {
+    state: State,
+    since: Timestamp,
+    alarm: Option<Alarm>,
+}
+
+impl Verdict {
+    fn of(readings: &[Reading], track: &Track, zones: Option<Zones>) -> Self {
+        let silent = run(readings, |word| word == Word::Unreadable);
+        if silent.len() >= SILENCE || silent.len() == readings.len() {
+            let why = silent.last().map(|r| r.reported.note.clone());
+            return Self {
+                state: State::Lost,
+                since: silent[0].at,
+                alarm: Some(Alarm::NoAnswer(why.unwrap_or_default())),
+            };
+        }
+        let answered = &readings[..readings.len() - silent.len()];
+        let latest = &answered[answered.len() - 1];
+        let note = latest.reported.note.clone();
+        let since = |state: State, of: &[Reading], alarm| Self {
+            state,
+            since: of[0].at,
+            alarm,
+        };
+        match latest.reported.word {
+            Word::Finished => since(
+                State::Finished,
+                run(answered, |word| word == Word::Finished),
+                None,
+            ),
+            Word::Absent | Word::Other => Self::without_reshape(answered, track, zones),
+            Word::Paused => since(
+                State::Paused,
+                run(answered, |word| word == Word::Paused),
+                Some(Alarm::Held(note)),
+            ),
+            Word::Waiting if track.moves.is_empty() => since(
+                State::Waiting,
+                run(answered, |word| word == Word::Waiting),
+                None,
+            ),
+            Word::Waiting => since(
+                State::Paused,
+                run(answered, |word| word == Word::Waiting),
+                Some(Alarm::Waits(note)),
+            ),
+            Word::Running | Word::Unreadable => Self::running(latest, track, zones),
+        }
+    }
+
+    /// Nothing is said of a reshape: not begun, done, or gone.
+    fn without_reshape(answered: &[Reading], track: &Track, zones: Option<Zones>) -> Self {
+        let gone = run(answered, |word| matches!(word, Word::Absent | Word::Other));
+        let since = gone[0].at;
+        let finished = run(&answered[..answered.len() - gone.len()], |word| {
+            word == Word::Finished
+        });
+        let Some(last) = track.last() else {
+            return Self {
+                state: State::Waiting,
+                since,
+                alarm: None,
+            };
+        };
+        // It may have come to its end since it was last seen.
+        let unseen = since.duration_since(last.at).as_secs_f64().max(0.0);
+        let ahead = last.fraction + latest_speed(&track.moves).unwrap_or(0.0) * unseen;
+        if !finished.is_empty() || ahead >= 1.0 - NEAR_END {
+            return Self {
+                state: State::Finished,
+                since,
+                alarm: None,
+            };
+        }
+        let before = &answered[..answered.len() - gone.len()];
+        if gone.len() < CONFIRMED && !before.is_empty() {
+            // One such answer may come from a text that was cut off.
+            return Self::of(before, track, zones);
+        }
+        Self {
+            state: State::Lost,
+            since,
+            alarm: Some(Alarm::Gone(last.fraction)),
+        }
+    }
+
+    fn running(latest: &Reading, track: &Track, zones: Option<Zones>) -> Self {
+        let moving = |since| Self {
+            state: State::Moving,
+            since,
+            alarm: None,
+        };
+        let (Some(last), Some(stood)) = (track.last(), track.standing_since()) else {
+            return moving(latest.at);
+        };
+        let still = last.seconds - stood.seconds;
+        let told_still = last.still && (still > 0.0 || track.points.len() == 1);
+        if told_still || still > track.patience {
+            let others = others_read(track, stood, last);
+            return Self {
+                state: State::Stalled,
+                since: stood.at,
+                alarm: Some(if others {
+                    Alarm::OthersFirst
+                } else {
+                    Alarm::Stalled
+                }),
+            };
+        }
+        let began = track.moves.first().map_or(last.at, |m| m.began);
+        if let Some(jump) = track.jumps.last() {
+            let after = track.moves.iter().filter(|m| m.began >= jump.at).count();
+            // Until it has shown that it goes on.
+            if after < USUAL {
+                return Self {
+                    state: State::Moving,
+                    since: jump.at,
+                    alarm: Some(Alarm::WentBack {
+                        from: jump.from,
+                        to: jump.to,
+                    }),
+                };
+            }
+        }
+        match slow(&track.moves, zones) {
+            Some((part, since)) => {
+                let from = track.points.iter().find(|p| p.at >= since).unwrap_or(last);
+                let others = others_read(track, from, last);
+                Self {
+                    state: State::Slowing,
+                    since,
+                    alarm: Some(if others {
+                        Alarm::OthersFirst
+                    } else {
+                        Alarm::Slow(part)
+                    }),
+                }
+            }
+            None => moving(began),
+        }
+    }
+}
+
+/// The readings at the end that are all of a kind.
+fn run(readings: &[Reading], kind: impl Fn(Word) -> bool) -> &[Reading] {
+    let other = readings.iter().rposition(|r| !kind(r.reported.word));
+    &readings[other.map_or(0, |index| index + 1)..]
+}
+
+/// Fraction per second over the latest movements.
+fn latest_speed(moves: &[Move]) -> Option<f64> {
+    let latest = &moves[moves.len().saturating_sub(LATEST)..];
+    let seconds: f64 = latest.iter().map(|m| m.seconds).sum();
+    let way: f64 = latest.iter().map(|m| m.to - m.from).sum();
+    (seconds > 0.0).then(|| way / seconds)
+}
+
+/// The part of its usual speed at which it goes, and since when, if that is slow. Zones are reckoned
+/// with, so that inner tracks alarm nobody.
+fn slow(moves: &[Move], zones: Option<Zones>) -> Option<(f64, Timestamp)> {
+    let model = Model::new(zones, 1.0);
+    // Past the end that a source expects, nothing is known of the way.
+    let moves = &moves[..moves.partition_point(|m| m.to < 1.0)];
+    let speeds: Vec<f64> = moves
+        .iter()
+        .map(|m| (model.work(m.to) - model.work(m.from)) / m.seconds)
+        .collect();
+    if speeds.len() < LATEST + USUAL {
+        return None;
+    }
+    let usual = median(&speeds[..speeds.len() - LATEST])?;
+    let now = median(&speeds[speeds.len() - LATEST..])?;
+    let first = speeds.iter().rposition(|speed| *speed >= SLOW * usual);
+    let since = moves
+        .get(first.map_or(0, |index| index + 1))
+        .map(|m| m.began);
+    (now < SLOW * usual).then(|| {
+        (
+            now / usual,
+            since.unwrap_or(moves[moves.len() - LATEST].began),
+        )
+    })
+}
+
+/// Whether the member drives read much more since `from` than the reshape needs.
+///
+/// What it needs by itself is taken from its quietest movements: a tenth of them needed less for
+/// their way.
+fn others_read(track: &Track, from: &Point, to: &Point) -> bool {
+    let reads = |m: &Move| Some((m.members_read? as f64, m.to - m.from, m.seconds));
+    let before: Vec<(f64, f64, f64)> = track
+        .moves
+        .iter()
+        .filter(|m| m.ended <= from.at)
+        .filter_map(reads)
+        .collect();
+    let mut needs: Vec<f64> = before.iter().map(|(bytes, way, _)| bytes / way).collect();
+    let paces: Vec<f64> = before
+        .iter()
+        .map(|(_, way, seconds)| way / seconds)
+        .collect();
+    needs.sort_unstable_by(f64::total_cmp);
+    let need = quantile(&needs, 0.1, Definition::Linear);
+    let Some((need, pace)) = need.zip(median(&paces)) else {
+        return false;
+    };
+    let seen = to.members_read.zip(from.members_read);
+    let Some(bytes) = seen.and_then(|(now, then)| now.checked_sub(then)) else {
+        return false;
+    };
+    let seconds = to.seconds - from.seconds;
+    let own = need * (to.fraction - from.fraction).max(0.0);
+    seconds > 0.0 && (bytes as f64 - own) / seconds > OTHERS * need * pace
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,210 @@
+use jiff::{SignedDuration, Timestamp};
+
+use super::*;
+use crate::reshape::reading::Reported;
+
+/// Readings every five minutes, as a person writes them: a percentage, or a word.
+struct Story {
+    readings: Vec<Reading>,
+    reads: u64,
+}
+
+impl Story {
+    fn new() -> Self {
+        Self {
+            readings: Vec::new(),
+            reads: 0,
+        }
+    }
+
+    fn add(mut self, reported: Reported) -> Self {
+        let start: Timestamp = "2026-03-02T08:00:00Z".parse().unwrap();
+        let count = self.readings.len() as i64;
+        let at = start + SignedDuration::from_mins(5 * count);
+        let elapsed = (count > 0).then_some(300.0);
+        let members_read = (self.reads > 0).then_some(self.reads);
+        self.readings.push(Reading {
+            elapsed,
+            members_read,
+            ..Reading::of(at, reported)
+        });
+        self
+    }
+
+    fn at(self, percent: f64) -> Self {
+        self.add(Reported {
+            fraction: Some(percent / 100.0),
+            ..Reported::bare(Word::Running, "")
+        })
+    }
+
+    fn says(self, word: Word, note: &str) -> Self {
+        self.add(Reported::bare(word, note))
+    }
+
+    /// Goes on from `from` in `count` steps of `step`.
+    fn runs(mut self, from: f64, step: f64, count: usize) -> Self {
+        for index in 0..count {
+            self = self.at(from + step * index as f64);
+        }
+        self
+    }
+
+    /// The same while the member drives are read at `rate` per step of time.
+    fn runs_reading(mut self, from: f64, step: f64, count: usize, bytes: u64) -> Self {
+        for index in 0..count {
+            self.reads += bytes;
+            self = self.at(from + step * index as f64);
+        }
+        self
+    }
+
+    fn assess(&self) -> Assessment {
+        assess(&self.readings, None, None).unwrap()
+    }
+}
+
+fn minute(minutes: i64) -> Timestamp {
+    let start: Timestamp = "2026-03-02T08:00:00Z".parse().unwrap();
+    start + SignedDuration::from_mins(minutes)
+}
+
+#[test]
+fn before_it_begins_it_waits_and_then_it_moves() {
+    let story = Story::new()
+        .says(Word::Absent, "md0 does not reshape")
+        .says(Word::Waiting, "");
+    assert_eq!(story.assess().state, State::Waiting);
+    let seen = story.runs(0.0, 0.5, 10).assess();
+    assert_eq!((seen.state, seen.alarm.is_none()), (State::Moving, true));
+    assert!(seen.forecast.is_some());
+    assert!((seen.speed.unwrap() * 300.0 - 0.005).abs() < 1e-9);
+}
+
+#[test]
+fn zero_speed_is_stalled_at_once_and_has_no_finish_time() {
+    let still = |percent: f64| Reported {
+        fraction: Some(percent / 100.0),
+        speed: Some(0.0),
+        ..Reported::bare(Word::Running, "")
+    };
+    let seen = Story::new().add(still(97.5)).assess();
+    assert_eq!(
+        (seen.state, seen.alarm),
+        (State::Stalled, Some(Alarm::Stalled))
+    );
+    let seen = Story::new().runs(90.0, 0.5, 16).add(still(97.5)).assess();
+    assert_eq!((seen.state, seen.since), (State::Stalled, minute(75)));
+    assert_eq!((seen.forecast, seen.speed), (None, None));
+    // It moves a little while the kernel rounds its speed down to nothing: that is slow, not still.
+    let seen = Story::new().runs(90.0, 0.5, 16).add(still(97.6)).assess();
+    assert_ne!(seen.state, State::Stalled);
+}
+
+#[test]
+fn without_a_told_speed_it_is_stalled_after_a_while() {
+    let story = Story::new().runs(10.0, 0.5, 10).runs(14.5, 0.0, 4);
+    assert_eq!(story.assess().state, State::Moving);
+    let seen = story.runs(14.5, 0.0, 3).assess();
+    assert_eq!((seen.state, seen.since), (State::Stalled, minute(45)));
+}
+
+#[test]
+fn others_that_read_are_named_and_nothing_has_to_be_done() {
+    let quiet = Story::new().runs_reading(10.0, 0.5, 12, 10 << 30);
+    let story = quiet.runs_reading(15.6, 0.1, 8, 40 << 30);
+    let seen = story.assess();
+    assert_eq!(
+        (seen.state, seen.alarm),
+        (State::Slowing, Some(Alarm::OthersFirst))
+    );
+    assert!(
+        minute(55) <= seen.since && seen.since <= minute(65),
+        "{}",
+        seen.since
+    );
+    // The reshape's own reads shrink with it: then nobody else is to blame.
+    let quiet = Story::new().runs_reading(10.0, 0.5, 12, 10 << 30);
+    let seen = quiet.runs_reading(15.6, 0.1, 8, 2 << 30).assess();
+    assert_eq!(seen.state, State::Slowing);
+    assert!(
+        matches!(seen.alarm, Some(Alarm::Slow(part)) if (0.15..0.25).contains(&part)),
+        "{:?}",
+        seen.alarm
+    );
+}
+
+#[test]
+fn a_held_and_a_delayed_one_are_paused_for_their_reasons() {
+    let story = || Story::new().runs(10.0, 0.5, 6);
+    let seen = story()
+        .says(Word::Waiting, "md0 waits for another array")
+        .assess();
+    assert_eq!((seen.state, seen.since), (State::Paused, minute(30)));
+    assert_eq!(
+        seen.alarm,
+        Some(Alarm::Waits("md0 waits for another array".into()))
+    );
+    let seen = story()
+        .says(Word::Paused, "")
+        .says(Word::Paused, "")
+        .assess();
+    assert_eq!((seen.state, seen.since), (State::Paused, minute(30)));
+    assert_eq!(seen.forecast, None);
+    assert!(matches!(seen.alarm, Some(Alarm::Held(_))));
+}
+
+#[test]
+fn a_power_cut_is_told_until_it_has_gone_on_for_a_while() {
+    let story = Story::new().runs(40.0, 0.5, 10).at(41.0);
+    let seen = story.assess();
+    assert_eq!((seen.state, seen.since), (State::Moving, minute(50)));
+    assert!(
+        matches!(seen.alarm, Some(Alarm::WentBack { from, to }) if (from - 0.445).abs() < 1e-9 && to == 0.41)
+    );
+    let seen = story.runs(41.5, 0.5, 5).assess();
+    assert_eq!((seen.state, seen.alarm), (State::Moving, None));
+    assert!(seen.forecast.is_some());
+}
+
+#[test]
+fn silence_is_lost_after_three_readings_and_found_again() {
+    let story = Story::new()
+        .runs(10.0, 0.5, 6)
+        .says(Word::Unreadable, "no route");
+    let story = story.says(Word::Unreadable, "no route");
+    assert_eq!(story.assess().state, State::Moving);
+    let story = story.says(Word::Unreadable, "no route");
+    let seen = story.assess();
+    assert_eq!((seen.state, seen.since), (State::Lost, minute(30)));
+    assert_eq!(seen.alarm, Some(Alarm::NoAnswer("no route".into())));
+    assert_eq!(
+        (seen.forecast.is_none(), seen.fraction),
+        (true, Some(0.125))
+    );
+    let seen = story.runs(14.5, 0.5, 3).assess();
+    assert_eq!((seen.state, seen.alarm), (State::Moving, None));
+}
+
+#[test]
+fn gone_near_its_end_is_finished_and_gone_earlier_is_lost() {
+    let seen = Story::new()
+        .runs(96.0, 0.5, 8)
+        .says(Word::Absent, "")
+        .assess();
+    assert_eq!((seen.state, seen.alarm), (State::Finished, None));
+    let once = Story::new().runs(10.0, 0.5, 8).says(Word::Absent, "");
+    let seen = once.assess();
+    assert_eq!((seen.state, seen.alarm), (State::Moving, None));
+    let seen = once.says(Word::Other, "md0: resync").assess();
+    assert_eq!((seen.state, seen.since), (State::Lost, minute(40)));
+    assert_eq!(seen.alarm, Some(Alarm::Gone(0.135)));
+    let seen = Story::new()
+        .runs(10.0, 0.5, 8)
+        .says(Word::Finished, "")
+        .says(Word::Absent, "");
+    assert_eq!(seen.assess().state, State::Finished);
+    // Past a hundred per cent it still runs.
+    let seen = Story::new().runs(97.0, 0.5, 8).at(100.93).assess();
+    assert_eq!((seen.state, seen.forecast), (State::Moving, None));
+}

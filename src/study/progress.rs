@@ -1,0 +1,199 @@
+//! A row of `progress.csv` and a row of `probes.csv`.
+//!
+//! The order of fields is the order of columns. Units stand in the names.
+
+use jiff::Timestamp;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use super::tables::cell;
+use crate::reshape::{Extent, Reading, Reported, Source, Word};
+
+/// One reading of a reshape's progress, one that failed included.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ProgressRow {
+    /// When, by the watching machine's clock.
+    pub at: Timestamp,
+    /// Whether the reshape is made up.
+    pub simulated: bool,
+    /// Who told it: a source, or a person through `percent`.
+    pub source: Source,
+    /// What it said: running, waiting, paused, finished, absent, other or unreadable.
+    #[serde(serialize_with = "write_word", deserialize_with = "read_word")]
+    pub state: Word,
+    /// Part that is done, 0 to 1 and sometimes more.
+    pub fraction: Option<f64>,
+    /// Bytes or chunks that are done.
+    pub done: Option<f64>,
+    /// Bytes or chunks in all.
+    pub total: Option<f64>,
+    /// What those count: drive (bytes of each drive), array (bytes of the array) or chunks.
+    #[serde(serialize_with = "write_extent", deserialize_with = "read_extent")]
+    pub counts: Option<Extent>,
+    /// Speed of that moment, where the source tells one.
+    pub speed_bytes_per_s: Option<f64>,
+    /// Since the row before, by a clock that nobody sets; empty for the first row after a start.
+    pub elapsed_s: Option<f64>,
+    /// Whether the share was probed since the row before; empty where it is never probed.
+    pub probed: Option<bool>,
+    /// Bytes read from all member drives since the server started, where it tells.
+    pub members_read_bytes: Option<u64>,
+    /// What else the source said, or why there was no answer.
+    pub note: String,
+}
+
+impl ProgressRow {
+    /// The row of a reading.
+    pub fn of(reading: &Reading, source: Source, simulated: bool) -> Self {
+        let Reported {
+            word,
+            fraction,
+            done,
+            total,
+            extent,
+            speed,
+            note,
+        } = &reading.reported;
+        Self {
+            at: reading.at,
+            simulated,
+            source,
+            state: *word,
+            fraction: *fraction,
+            done: *done,
+            total: *total,
+            counts: *extent,
+            speed_bytes_per_s: *speed,
+            elapsed_s: reading.elapsed,
+            probed: reading.probed,
+            members_read_bytes: reading.members_read,
+            note: cell(note),
+        }
+    }
+
+    /// The reading in a row. What is no number that a position or a time can have becomes unknown.
+    pub fn reading(&self) -> Reading {
+        let number = |value: Option<f64>| value.filter(|v| v.is_finite() && *v >= 0.0);
+        Reading {
+            at: self.at,
+            elapsed: number(self.elapsed_s),
+            reported: Reported {
+                word: self.state,
+                fraction: number(self.fraction),
+                done: number(self.done),
+                total: number(self.total),
+                extent: self.counts,
+                speed: number(self.speed_bytes_per_s),
+                note: self.note.clone(),
+            },
+            probed: self.probed,
+            members_read: self.members_read_bytes,
+        }
+    }
+}
+
+/// What a light probe of the share saw while the reshape ran.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ProbeRow {
+    /// When it began.
+    pub at: Timestamp,
+    /// Whether the share is made up.
+    pub simulated: bool,
+    /// `probe-small` or `probe-large`.
+    pub kind: String,
+    /// Where the reshape stood.
+    pub reshape_fraction: Option<f64>,
+    /// How fast it was, in parts of the whole.
+    pub reshape_fraction_per_h: Option<f64>,
+    /// Length of the probe.
+    pub seconds: f64,
+    /// Time between two small reads; empty for large ones.
+    pub period_s: Option<f64>,
+    /// Reads that ended.
+    pub operations: u64,
+    /// Reads that were due and never started.
+    pub missed_operations: u64,
+    /// Time in which a read was under way, as a part of the probe.
+    pub busy_fraction: f64,
+    /// Rate of the reads, for large ones.
+    pub rate_bytes_per_s: Option<f64>,
+    /// Mean latency from the moment a read was due.
+    pub mean_ns: Option<u64>,
+    /// Median of them; empty below 20.
+    pub p50_ns: Option<u64>,
+    /// Worst of them.
+    pub max_ns: Option<u64>,
+    /// Position in the probe's order at the end, where the next of its kind goes on.
+    pub next_operation: u64,
+    /// Why it failed, if it did.
+    pub cause: String,
+}
+
+fn write_word<S: Serializer>(word: &Word, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(word.word())
+}
+
+fn read_word<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Word, D::Error> {
+    let text = String::deserialize(deserializer)?;
+    let found = Word::ALL.into_iter().find(|word| word.word() == text);
+    found.ok_or_else(|| serde::de::Error::custom("state is no word of a reading"))
+}
+
+fn write_extent<S: Serializer>(counts: &Option<Extent>, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(counts.map_or("", Extent::word))
+}
+
+fn read_extent<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Extent>, D::Error> {
+    let text = String::deserialize(deserializer)?;
+    let found = Extent::ALL.into_iter().find(|extent| extent.word() == text);
+    match found {
+        None if !text.is_empty() => {
+            Err(serde::de::Error::custom("counts is drive, array or chunks"))
+        }
+        found => Ok(found),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tables::{parse, render};
+    use super::*;
+
+    fn reading() -> Reading {
+        let text = "[=>..]  reshape = 24.1% (74306176/307556288) finish=2226.8min speed=1744K/sec";
+        let reported = Source::Mdstat.read(text, None).unwrap();
+        Reading {
+            elapsed: Some(300.25),
+            probed: Some(false),
+            members_read: Some(7),
+            ..Reading::of("2026-03-02T08:00:00Z".parse().unwrap(), reported)
+        }
+    }
+
+    #[test]
+    fn a_reading_comes_back_from_its_row() {
+        let bare = Reading::of(reading().at, Reported::bare(Word::Unreadable, "no\nroute"));
+        let rows = [&reading(), &bare].map(|r| ProgressRow::of(r, Source::Mdstat, false));
+        let back: Vec<ProgressRow> = parse("progress.csv", render(&rows, true).as_bytes()).unwrap();
+        assert_eq!(back, rows);
+        assert_eq!(back[0].reading(), reading());
+        assert_eq!(
+            back[1].reading().reported,
+            Reported::bare(Word::Unreadable, "no route")
+        );
+    }
+
+    #[test]
+    fn words_of_no_reading_are_refused() {
+        let text = render(&[ProgressRow::of(&reading(), Source::Mdstat, false)], true);
+        for (good, bad) in [
+            ("running", "walking"),
+            ("drive", "diskette"),
+            ("mdstat", "oracle"),
+        ] {
+            assert!(
+                parse::<ProgressRow>("t", text.replace(good, bad).as_bytes()).is_err(),
+                "{bad}"
+            );
+        }
+    }
+}

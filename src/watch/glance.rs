@@ -1,0 +1,73 @@
+//! One look at the reshape, for a trial that is measured beside it.
+#![expect(
+    clippy::disallowed_methods,
+    reason = "this is an edge: it reads a table that another process writes"
+)]
+
+use std::path::Path;
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use crate::probe::shell;
+use crate::record::{Observations, observed};
+use crate::reshape::{Reading, assess};
+use crate::store::names;
+use crate::study::tables::parse;
+use crate::study::{Config, ProgressRow};
+
+/// A reading older than this says nothing of a trial.
+const FRESH: f64 = 900.0;
+
+/// Where the reshape is, and how fast.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Glance {
+    /// Part that is done.
+    pub fraction: Option<f64>,
+    /// Speed by the latest readings, in parts of the whole an hour.
+    pub fraction_per_h: Option<f64>,
+    /// Speed that the source tells of just now, in bytes per second. Linux md's is a mean over half a
+    /// minute: asked at the end of a trial, it is the speed during it.
+    pub bytes_per_s: Option<f64>,
+}
+
+impl Glance {
+    /// Keeps what was seen with the observations of a trial.
+    pub fn put(self, observations: &mut Observations) {
+        observations.put_some(observed::RESHAPE_FRACTION, self.fraction);
+        observations.put_some(observed::RESHAPE_PACE, self.fraction_per_h);
+        observations.put_some(observed::RESHAPE_RATE, self.bytes_per_s);
+    }
+}
+
+/// Looks at the reshape of the study in the folder `root`: asks the configured command, else takes
+/// the last reading of `progress.csv`, when it is not older than a quarter of an hour. What cannot be
+/// known stays unknown.
+pub fn glance(root: &Path, config: &Config, now: Timestamp) -> Glance {
+    let table = std::fs::read(root.join(names::PROGRESS)).unwrap_or_default();
+    let rows: Vec<ProgressRow> = parse(names::PROGRESS, &table).unwrap_or_default();
+    let readings: Vec<Reading> = rows.iter().map(ProgressRow::reading).collect();
+    let fresh = readings
+        .last()
+        .filter(|last| now.duration_since(last.at).as_secs_f64().abs() <= FRESH);
+    let asked = config.reshape.as_ref().and_then(|following| {
+        let command = following.command.as_ref()?;
+        let text = shell(command, Duration::from_secs(following.timeout_seconds)).ok()?;
+        let reported = following
+            .source
+            .read(&text, following.array.as_deref())
+            .ok()?;
+        Some(Reading::of(now, reported))
+    });
+    let pace = fresh
+        .and_then(|_| assess(&readings, None, None)?.speed)
+        .map(|speed| speed * 3600.0);
+    let seen = asked.as_ref().or(fresh);
+    Glance {
+        fraction: seen.and_then(Reading::position),
+        fraction_per_h: pace,
+        bytes_per_s: seen
+            .filter(|reading| reading.position().is_some())
+            .and_then(|reading| reading.reported.speed),
+    }
+}

@@ -1,0 +1,242 @@
+//! The machine on which a follower runs: its clocks, the command or file that it asks, the share.
+#![expect(
+    clippy::disallowed_methods,
+    reason = "this is an edge: it reads the clock and files"
+)]
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use jiff::Timestamp;
+use rustix::time::{ClockId, clock_gettime};
+use tokio::task::spawn_blocking;
+use tokio::time::timeout;
+
+use super::{Place, Prober, World};
+use crate::facts::counters::DriveIo;
+use crate::probe::shell;
+use crate::study::{ProbeRow, Server};
+
+/// The most of a file that is read: the texts in question are much shorter.
+const MOST: usize = 4 << 20;
+/// What the operating system may take to end a command beyond its time.
+const GRACE: Duration = Duration::from_secs(10);
+/// A command for alarms gets so long.
+const ALARM: Duration = Duration::from_secs(60);
+
+/// Where the text comes from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Asking {
+    /// A command, run through the shell.
+    Command(String),
+    /// A file of this machine.
+    File(PathBuf),
+    /// The person has told it.
+    Told(String),
+}
+
+/// This machine.
+#[derive(Debug)]
+pub struct Machine {
+    asking: Asking,
+    patience: Duration,
+    server: Server,
+    on_alarm: Option<String>,
+    prober: Option<Prober>,
+}
+
+impl Machine {
+    /// Asks as `asking` says and gives it up after `patience`.
+    pub fn new(asking: Asking, patience: Duration) -> Self {
+        Self {
+            asking,
+            patience,
+            server: Server::default(),
+            on_alarm: None,
+            prober: None,
+        }
+    }
+
+    /// Also asks the server for the counters of its drives.
+    pub fn with_server(mut self, server: Server) -> Self {
+        self.server = server;
+        self
+    }
+
+    /// Also runs a command for each alarm.
+    pub fn with_command_for_alarms(mut self, command: Option<String>) -> Self {
+        self.on_alarm = command;
+        self
+    }
+
+    /// Also probes the share.
+    pub fn with_prober(mut self, prober: Option<Prober>) -> Self {
+        self.prober = prober;
+        self
+    }
+
+    /// Runs what may block, for no longer than `patience`.
+    async fn blocking<T: Send + 'static>(
+        &self,
+        patience: Duration,
+        work: impl FnOnce() -> Result<T, String> + Send + 'static,
+    ) -> Result<T, String> {
+        match timeout(patience + GRACE, spawn_blocking(work)).await {
+            Ok(Ok(done)) => done,
+            Ok(Err(error)) => Err(format!("asking broke off: {error}")),
+            Err(_) => Err(format!("no answer within {} s", patience.as_secs())),
+        }
+    }
+}
+
+impl World for Machine {
+    fn now(&self) -> Timestamp {
+        Timestamp::now()
+    }
+
+    fn steady(&self) -> f64 {
+        // Linux counts the time of sleep in this clock and not in the monotonic one.
+        let time = clock_gettime(ClockId::Boottime);
+        time.tv_sec as f64 + time.tv_nsec as f64 / 1e9
+    }
+
+    async fn ask(&mut self) -> Result<String, String> {
+        let (asking, patience) = (self.asking.clone(), self.patience);
+        let work = move || match asking {
+            Asking::Command(command) => shell(&command, patience),
+            Asking::File(path) => match std::fs::read(&path) {
+                Ok(bytes) => {
+                    Ok(String::from_utf8_lossy(&bytes[..bytes.len().min(MOST)]).into_owned())
+                }
+                Err(error) => Err(format!("{} cannot be read: {error}", path.display())),
+            },
+            Asking::Told(text) => Ok(text),
+        };
+        self.blocking(patience, work).await
+    }
+
+    async fn members_read(&mut self) -> Option<u64> {
+        let command = self.server.diskstats_command.clone()?;
+        let members = self.server.members.clone();
+        let patience = Duration::from_secs(self.server.timeout_seconds);
+        let text = self
+            .blocking(patience, move || shell(&command, patience))
+            .await
+            .ok()?;
+        let drives: Result<Vec<DriveIo>, _> = DriveIo::parse(&text, &members).into_iter().collect();
+        let sectors = drives
+            .ok()?
+            .iter()
+            .map(|drive| drive.sectors_read)
+            .sum::<u64>();
+        (!members.is_empty()).then(|| sectors.saturating_mul(512))
+    }
+
+    fn can_probe(&self) -> bool {
+        self.prober.is_some()
+    }
+
+    async fn probe(&mut self, seconds: u64, place: Place) -> Vec<ProbeRow> {
+        let Some(mut prober) = self.prober.take() else {
+            return Vec::new();
+        };
+        let probed = spawn_blocking(move || {
+            let rows = prober.probe(seconds, place);
+            (prober, rows)
+        });
+        let Ok((prober, rows)) = probed.await else {
+            return Vec::new();
+        };
+        let failed = rows.iter().any(|row| !row.cause.is_empty());
+        self.prober = (!failed).then_some(prober);
+        rows
+    }
+
+    fn probe_less(&mut self) -> bool {
+        let goes_on = self.prober.as_mut().is_some_and(Prober::slow_down);
+        if !goes_on {
+            self.prober = None;
+        }
+        goes_on
+    }
+
+    async fn raise(&mut self, state: &str, sentence: &str) -> Result<(), String> {
+        let Some(command) = &self.on_alarm else {
+            return Ok(());
+        };
+        let command = format!(
+            "export POOLPROOF_STATE={} POOLPROOF_ALARM={}\n{command}",
+            quoted(state),
+            quoted(sentence)
+        );
+        self.blocking(ALARM, move || shell(&command, ALARM).map(drop))
+            .await
+    }
+}
+
+/// Text as one word of the shell.
+fn quoted(text: &str) -> String {
+    format!("'{}'", text.replace('\'', r"'\''"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn machine(asking: Asking) -> Machine {
+        Machine::new(asking, Duration::from_millis(100))
+    }
+
+    #[tokio::test]
+    async fn commands_files_and_told_texts_are_asked_and_failures_told() {
+        let told = machine(Asking::Told("37.5".into())).ask().await;
+        assert_eq!(told, Ok("37.5".into()));
+        let mut slow = machine(Asking::Command("sleep 60".into()));
+        assert!(slow.ask().await.unwrap_err().contains("did not end"));
+        let mut patient = Machine::new(Asking::Command("echo 12".into()), Duration::from_secs(20));
+        assert_eq!(patient.ask().await, Ok("12\n".into()));
+        let missing = machine(Asking::File("/nowhere/at all".into())).ask().await;
+        assert!(
+            missing
+                .unwrap_err()
+                .starts_with("/nowhere/at all cannot be read")
+        );
+    }
+
+    #[tokio::test]
+    async fn the_command_for_alarms_gets_the_sentence_whole() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("alarm");
+        let command = format!(
+            "echo \"$POOLPROOF_STATE: $POOLPROOF_ALARM\" > {}",
+            file.display()
+        );
+        let mut machine =
+            machine(Asking::Told(String::new())).with_command_for_alarms(Some(command));
+        machine
+            .raise("stalled", "it's $(touch /x) `still` \"here\"")
+            .await
+            .unwrap();
+        let text = std::fs::read_to_string(file).unwrap();
+        assert_eq!(text, "stalled: it's $(touch /x) `still` \"here\"\n");
+    }
+
+    #[tokio::test]
+    async fn member_drives_are_summed_and_a_missing_one_is_unknown() {
+        let line = |name: &str, sectors: u64| format!("8 0 {name} 1 0 {sectors} 0 0 0 0 0 0 0 0");
+        let server = |members: &[&str]| Server {
+            diskstats_command: Some(format!(
+                "printf '{}\\n{}\\n'",
+                line("sda", 10),
+                line("sdb", 20)
+            )),
+            members: members.iter().map(|name| (*name).to_owned()).collect(),
+            timeout_seconds: 20,
+            ..Server::default()
+        };
+        let asked = |members| machine(Asking::Told(String::new())).with_server(server(members));
+        assert_eq!(asked(&["sda", "sdb"]).members_read().await, Some(30 * 512));
+        assert_eq!(asked(&["sda", "sdc"]).members_read().await, None);
+        assert_eq!(asked(&[]).members_read().await, None);
+    }
+}

@@ -1,0 +1,60 @@
+//! Follows a reshape for days.
+//!
+//! The follower asks a source at even intervals, keeps each reading on disk before it thinks about
+//! it, and starts anew from the study's table after any interruption. Commands may fail or hang, the
+//! machine may sleep, its clock may be set: each leaves its trace in the table and none ends the
+//! watch. All that touches the machine goes through a [`World`], so that days pass in a test at once.
+
+mod follow;
+mod glance;
+mod machine;
+mod probing;
+
+pub use follow::{Ended, Event, Orders, follow};
+pub use glance::{Glance, glance};
+pub use machine::{Asking, Machine};
+pub use probing::Prober;
+
+use jiff::Timestamp;
+
+use crate::study::ProbeRow;
+
+/// What a follower needs of the machine it runs on.
+pub trait World {
+    /// The time of day.
+    fn now(&self) -> Timestamp;
+
+    /// Seconds by a clock that nobody sets and that goes on while the machine sleeps.
+    fn steady(&self) -> f64;
+
+    /// The text of the source, or one sentence why there is none. Ends within a known time.
+    fn ask(&mut self) -> impl Future<Output = Result<String, String>>;
+
+    /// Bytes read from all member drives since the server started, where it tells.
+    fn members_read(&mut self) -> impl Future<Output = Option<u64>>;
+
+    /// Whether there is a share to probe.
+    fn can_probe(&self) -> bool;
+
+    /// Probes the share lightly for so many seconds, while the reshape is at `place` (fraction, and
+    /// fraction per hour).
+    fn probe(&mut self, seconds: u64, place: Place) -> impl Future<Output = Vec<ProbeRow>>;
+
+    /// Probes more lightly from now on; `false` when it cannot and probing has ended.
+    fn probe_less(&mut self) -> bool;
+
+    /// Runs the person's command for an alarm with these words; a sentence when it fails.
+    fn raise(&mut self, state: &str, sentence: &str) -> impl Future<Output = Result<(), String>>;
+}
+
+/// Where the reshape is while something else is looked at.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Place {
+    /// Part that is done.
+    pub fraction: Option<f64>,
+    /// Speed, in parts of the whole an hour.
+    pub fraction_per_h: Option<f64>,
+}
+
+#[cfg(test)]
+mod tests;

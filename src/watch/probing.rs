@@ -1,0 +1,305 @@
+//! Light probes of a share that reshapes: small reads a second or two apart, now and then a second of
+//! large ones.
+//!
+//! Both read test data that is there already, each in an order of its own that goes on from probe to
+//! probe, so that blocks are cold. Small reads are paced and their latency counts from the schedule.
+//! The pace follows the latency, so that a read is under way in at most one hundredth of the time;
+//! with the large reads, probes load the share in less than a fiftieth of it.
+
+use std::fmt;
+use std::sync::Arc;
+
+use super::Place;
+use crate::load::{Assignment, LoadError, LocalShare, Measured, Share, Watch};
+use crate::plan::{Access, Pattern, Set, TestData, Workload};
+use crate::seed::Seed;
+use crate::study::tables::cell;
+use crate::study::{ProbeRow, Study};
+use crate::units::{Bytes, Nanos};
+
+/// Names of the two kinds of probes.
+const SMALL: &str = "probe-small";
+const LARGE: &str = "probe-large";
+/// Seconds between two small reads that are answered quickly.
+const PERIOD: f64 = 1.5;
+/// Small reads are under way in at most this part of the time.
+const BUDGET: f64 = 0.01;
+/// The slowest pace of small reads in seconds; who needs a slower one does not probe.
+const SLOWEST: f64 = 30.0;
+/// Seconds of probing between two seconds of large reads.
+const BETWEEN_LARGE: f64 = 900.0;
+
+/// Probes one share.
+pub struct Prober {
+    share: Box<dyn Share + Send>,
+    data: TestData,
+    seed: Seed,
+    simulated: bool,
+    /// Where the next probes go on in their orders.
+    next_small: u64,
+    next_large: u64,
+    /// Seconds between small reads, as the latency of the latest allows.
+    period: f64,
+    /// The least that it may be, after slowing down.
+    least: f64,
+    /// Seconds of probing since the latest large reads.
+    since_large: f64,
+    watch: Arc<Watch>,
+}
+
+impl fmt::Debug for Prober {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Prober")
+            .field("period", &self.period)
+            .field("least", &self.least)
+            .finish_non_exhaustive()
+    }
+}
+
+impl Prober {
+    /// A prober of the share that `study` names; `Ok(None)` where no test data is laid down.
+    ///
+    /// # Errors
+    /// When the test data is not where it was laid down.
+    pub fn local(study: &Study) -> Result<Option<Self>, LoadError> {
+        if study.data.bytes(Set::Read) == Bytes(0) {
+            return Ok(None);
+        }
+        Self::new(Box::new(LocalShare::new(&study.config)), study).map(Some)
+    }
+
+    /// A prober of `share`, on the test data of `study`.
+    ///
+    /// # Errors
+    /// When the folder of the test data cannot be opened.
+    pub fn new(mut share: Box<dyn Share + Send>, study: &Study) -> Result<Self, LoadError> {
+        share.open_folder(&study.data)?;
+        let next = |kind: &str| {
+            let latest = study.probes.iter().rfind(|row| row.kind == kind);
+            latest.map_or(0, |row| row.next_operation)
+        };
+        Ok(Self {
+            share,
+            data: study.data.clone(),
+            seed: study.config.seed,
+            simulated: study.config.simulated,
+            next_small: next(SMALL),
+            next_large: next(LARGE),
+            period: PERIOD,
+            least: PERIOD,
+            since_large: BETWEEN_LARGE,
+            watch: Arc::default(),
+        })
+    }
+
+    /// Ends the probe that is under way, and all later ones at once.
+    pub fn stopper(&self) -> Arc<Watch> {
+        Arc::clone(&self.watch)
+    }
+
+    /// Probes for `seconds`, at least one; a row for each kind. One that failed says so.
+    pub fn probe(&mut self, seconds: u64, place: Place) -> Vec<ProbeRow> {
+        let mut rows = Vec::new();
+        let mut left = seconds.max(1);
+        if self.since_large >= BETWEEN_LARGE && left > 1 {
+            self.since_large = 0.0;
+            left -= 1;
+            rows.push(self.run(&large(), 1, place));
+        }
+        self.since_large += seconds as f64;
+        let row = self.run(&small(self.period), left, place);
+        if let Some(mean) = row.mean_ns {
+            self.period = (mean as f64 / 1e9 / BUDGET).clamp(self.least, SLOWEST);
+        }
+        rows.push(row);
+        rows
+    }
+
+    /// Probes half as often; `false` when that would be too seldom.
+    pub fn slow_down(&mut self) -> bool {
+        self.least *= 2.0;
+        self.period = self.period.max(self.least);
+        self.least <= SLOWEST
+    }
+
+    fn run(&mut self, workload: &Workload, seconds: u64, place: Place) -> ProbeRow {
+        let small = workload.name == SMALL;
+        let first = if small {
+            self.next_small
+        } else {
+            self.next_large
+        };
+        let mut row = ProbeRow {
+            at: self.share.now(),
+            simulated: self.simulated,
+            kind: workload.name.clone(),
+            reshape_fraction: place.fraction,
+            reshape_fraction_per_h: place.fraction_per_h,
+            seconds: seconds as f64,
+            period_s: workload.operations_per_second.map(|rate| 1.0 / rate),
+            operations: 0,
+            missed_operations: 0,
+            busy_fraction: 0.0,
+            rate_bytes_per_s: None,
+            mean_ns: None,
+            p50_ns: None,
+            max_ns: None,
+            next_operation: first,
+            cause: String::new(),
+        };
+        match self.measure(workload, seconds, first) {
+            Ok(measured) => {
+                let next = if small {
+                    &mut self.next_small
+                } else {
+                    &mut self.next_large
+                };
+                *next = measured.next_first;
+                fill(&mut row, &measured, small);
+            }
+            Err(why) => row.cause = cell(&why),
+        }
+        row
+    }
+
+    fn measure(
+        &mut self,
+        workload: &Workload,
+        seconds: u64,
+        first: u64,
+    ) -> Result<Measured, String> {
+        // Alone in its order, a probe's blocks are spread over all of the test data: so few are read
+        // that later trials hardly find one of theirs in a cache.
+        let all = [workload.clone()];
+        let pattern = Pattern::new(workload, &all, &self.data, self.seed)
+            .map_err(|error| error.to_string())?;
+        let assignment = Assignment {
+            workload,
+            pattern,
+            data: &self.data,
+            length: Nanos(seconds * Nanos::SECOND.0),
+            first,
+            trial: 0,
+            observe: false,
+        };
+        self.share
+            .run(&assignment, &self.watch)
+            .map_err(|error| error.to_string())
+    }
+}
+
+fn fill(row: &mut ProbeRow, measured: &Measured, small: bool) {
+    let recording = &measured.recording;
+    let latency = recording.latency(0);
+    let some = |value: u64, least: u64| (latency.len() >= least).then_some(value);
+    row.operations = latency.len().saturating_sub(recording.missed);
+    row.missed_operations = recording.missed;
+    row.mean_ns = some(latency.mean() as u64, 1);
+    row.p50_ns = some(latency.value_at_quantile(0.5), 20);
+    row.max_ns = some(latency.max(), 1);
+    row.next_operation = measured.next_first;
+    let seconds = row.seconds.max(recording.ended.secs());
+    // Reads of a probe follow one another: their latencies add up to the time under way.
+    let busy = latency.mean() * row.operations as f64 / 1e9;
+    row.busy_fraction = (busy / seconds).min(1.0);
+    if !small {
+        row.rate_bytes_per_s = Some(recording.bytes().0 as f64 / seconds);
+    }
+    if let Some(failure) = &recording.failure {
+        row.cause = cell(&failure.to_string());
+    }
+}
+
+fn small(period: f64) -> Workload {
+    Workload {
+        name: SMALL.to_owned(),
+        read_percent: 100,
+        access: Access::Random,
+        block: Bytes::KIB.times(4),
+        depth: 1,
+        streams: 1,
+        operations_per_second: Some(1.0 / period),
+        span: None,
+    }
+}
+
+fn large() -> Workload {
+    Workload {
+        name: LARGE.to_owned(),
+        access: Access::Sequential,
+        block: Bytes::MIB,
+        operations_per_second: None,
+        ..small(PERIOD)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::testing::{Scene, study};
+    use crate::seed::Seed;
+    use crate::sim::{SimulatedShare, demo_scenario};
+
+    fn prober(study: &Study, reshaping: bool) -> Prober {
+        let mut share = SimulatedShare::new(demo_scenario(Seed(8))).unwrap();
+        if reshaping {
+            share.start_reshape();
+        }
+        Prober::new(Box::new(share), study).unwrap()
+    }
+
+    #[test]
+    fn probes_keep_to_their_budget_and_go_on_in_their_order() {
+        let mut study = study(Scene::Simulated);
+        let mut prober = prober(&study, true);
+        let place = Place {
+            fraction: Some(0.25),
+            fraction_per_h: Some(0.02),
+        };
+        let rows: Vec<ProbeRow> = (0..40).flat_map(|_| prober.probe(60, place)).collect();
+        let seconds: f64 = rows.iter().map(|row| row.seconds).sum();
+        let busy: f64 = rows.iter().map(|row| row.busy_fraction * row.seconds).sum();
+        assert_eq!(seconds, 2400.0);
+        assert!(busy / seconds < 0.02, "seed 8: {}", busy / seconds);
+        let small: Vec<&ProbeRow> = rows.iter().filter(|row| row.kind == SMALL).collect();
+        let large: Vec<&ProbeRow> = rows.iter().filter(|row| row.kind == LARGE).collect();
+        assert_eq!((small.len(), large.len()), (40, 3));
+        for row in &small {
+            assert!(
+                row.period_s.unwrap() >= PERIOD && row.mean_ns.unwrap() > 0,
+                "seed 8: {row:?}"
+            );
+            assert_eq!((row.reshape_fraction, row.cause.as_str()), (Some(0.25), ""));
+        }
+        assert!(
+            small
+                .windows(2)
+                .all(|pair| pair[0].next_operation < pair[1].next_operation)
+        );
+        assert!(
+            large.iter().all(|row| row.rate_bytes_per_s.unwrap() > 1e6),
+            "seed 8"
+        );
+        // The next watch goes on where this one ended.
+        let next = small.last().unwrap().next_operation;
+        study.probes = rows;
+        assert_eq!(self::prober(&study, true).next_small, next);
+    }
+
+    #[test]
+    fn slow_answers_make_probes_seldom_and_dear_ones_end_them() {
+        let study = study(Scene::Simulated);
+        let mut prober = prober(&study, false);
+        let mut slower = 0;
+        while prober.slow_down() {
+            slower += 1;
+        }
+        assert_eq!(slower, 4);
+        assert!(prober.period >= SLOWEST);
+    }
+
+    #[test]
+    fn without_test_data_there_is_nothing_to_probe() {
+        assert!(Prober::local(&study(Scene::Empty)).unwrap().is_none());
+    }
+}
