@@ -73,15 +73,14 @@ pub fn robust_long_run_sd(values: &[f64]) -> Option<f64> {
     let near = difference_sd(values)?;
     let even: Vec<f64> = values.iter().step_by(2).copied().collect();
     let odd: Vec<f64> = values.iter().skip(1).step_by(2).copied().collect();
-    let far = [even, odd]
-        .iter()
-        .filter_map(|half| difference_sd(half))
-        .fold(0.0, f64::max);
+    let halves = [difference_sd(&even), difference_sd(&odd)];
+    let squares: Vec<f64> = halves.iter().flatten().map(|sd| sd * sd).collect();
     if near == 0.0 {
         return Some(0.0);
     }
     // difference_sd is s sqrt(1-r) of neighbours, s sqrt(1-r^2) of next neighbours.
-    let memory = ((far / near).powi(2) - 1.0).clamp(0.0, MOST_MEMORY);
+    let memory =
+        (mean(&squares).map_or(1.0, |far| far / (near * near)) - 1.0).clamp(0.0, MOST_MEMORY);
     Some(near / (1.0 - memory).sqrt() * ((1.0 + memory) / (1.0 - memory)).sqrt())
 }
 
