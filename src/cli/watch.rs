@@ -210,8 +210,12 @@ fn told(study: &Study, zone: &TimeZone) -> String {
     let readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
     let hours = study.config.hours(zone.clone());
     let seen = assess(&readings, study.config.zones(), hours.as_ref());
-    match (study.progress.last(), seen) {
-        (Some(row), Some(seen)) => report::watch_text(&study.name, row, &seen, zone, width()),
+    let made_up = study.progress.iter().any(|row| row.simulated);
+    match (study.progress.last().cloned(), seen) {
+        (Some(mut row), Some(seen)) => {
+            row.simulated |= made_up;
+            report::watch_text(&study.name, &row, &seen, zone, width())
+        }
         _ => String::new(),
     }
 }

@@ -217,9 +217,10 @@ fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
             ),
             None => "nothing is known of slower inner tracks: if the drives rotate and set the pace, it will take longer (set rpm or zone_ratio in study.toml)".to_owned(),
         });
-        if !forecast.hourly && seen_for < 86_400.0 {
-            all.push("less than a day was seen and nothing is known of the hours (speed_by_hour in study.toml): what the rest of a working day takes is hardly in the range".to_owned());
-        }
+        all.push(match forecast.hourly {
+            true => "the hours of the day are reckoned with (speed_by_hour in study.toml)",
+            false => "nothing is known of the hours of the day (speed_by_hour in study.toml): the hours to come are taken to be like those that were seen",
+        }.to_owned());
         if let Some(straight) = &forecast.straight {
             let pace = |slope: f64| percent(slope * 3600.0, 2);
             let robust = straight.robust_slope.map_or(String::new(), |slope| {

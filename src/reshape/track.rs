@@ -336,8 +336,8 @@ mod tests {
     fn steps_of_the_clock_move_nothing() {
         let mut all = readings(&[1.0, 2.0, 3.0, 4.0]);
         let hour = jiff::SignedDuration::from_hours(1);
-        all[2].at = all[2].at - hour;
-        all[3].at = all[3].at - hour;
+        all[2].at -= hour;
+        all[3].at -= hour;
         let track = Track::of(&all);
         assert_eq!(track.clock_steps.len(), 1);
         assert_eq!(track.clock_steps[0].seconds, -3600.0);

@@ -15,6 +15,8 @@ pub struct LongRun {
     pub mean: f64,
     /// The variance of the mean of `n` values is this over `n`.
     pub variance: f64,
+    /// Correlation of neighbours, 0 to 0.9.
+    pub memory: f64,
     /// Degrees of freedom of that estimate.
     pub degrees_of_freedom: f64,
 }
@@ -54,6 +56,7 @@ pub fn long_run(values: &[f64]) -> Option<LongRun> {
     Some(LongRun {
         mean,
         variance: squares / (n - 1.0) * widening,
+        memory,
         degrees_of_freedom: ((n - 1.0) / widening).max(1.0),
     })
 }
@@ -70,14 +73,72 @@ pub fn robust_long_run_sd(values: &[f64]) -> Option<f64> {
     let near = difference_sd(values)?;
     let even: Vec<f64> = values.iter().step_by(2).copied().collect();
     let odd: Vec<f64> = values.iter().skip(1).step_by(2).copied().collect();
-    let far = [even, odd]
-        .iter()
-        .filter_map(|half| difference_sd(half))
-        .fold(0.0, f64::max);
+    let halves = [difference_sd(&even), difference_sd(&odd)];
+    let squares: Vec<f64> = halves.iter().flatten().map(|sd| sd * sd).collect();
     if near == 0.0 {
         return Some(0.0);
     }
     // difference_sd is s sqrt(1-r) of neighbours, s sqrt(1-r^2) of next neighbours.
-    let memory = ((far / near).powi(2) - 1.0).clamp(0.0, MOST_MEMORY);
+    let memory =
+        (mean(&squares).map_or(1.0, |far| far / (near * near)) - 1.0).clamp(0.0, MOST_MEMORY);
     Some(near / (1.0 - memory).sqrt() * ((1.0 + memory) / (1.0 - memory)).sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::seed::{Seed, standard_normal};
+    use crate::stats::describe::median;
+
+    /// A first-order autoregression of unit variance about `level(i)`.
+    fn series(seed: Seed, n: usize, memory: f64, level: impl Fn(usize) -> f64) -> Vec<f64> {
+        let mut rng = seed.rng();
+        let mut value = standard_normal(&mut rng);
+        (0..n)
+            .map(|index| {
+                value = memory * value + (1.0 - memory * memory).sqrt() * standard_normal(&mut rng);
+                level(index) + value
+            })
+            .collect()
+    }
+
+    /// Median over many series of what `of` finds, over the truth `sqrt((1+r)/(1-r))`.
+    fn found(memory: f64, level: fn(usize) -> f64, of: impl Fn(&[f64]) -> f64) -> f64 {
+        let truth = ((1.0 + memory) / (1.0 - memory)).sqrt();
+        let all: Vec<f64> = (0..200)
+            .map(|index| of(&series(Seed(3).child("series", index), 200, memory, level)) / truth)
+            .collect();
+        median(&all).unwrap()
+    }
+
+    #[test]
+    fn the_long_run_spread_of_a_known_process_is_found() {
+        for memory in [0.0, 0.4, 0.8] {
+            let plain = found(memory, |_| 0.0, |v| long_run(v).unwrap().variance.sqrt());
+            assert!((0.9..1.1).contains(&plain), "seed 3, {memory}: {plain}");
+            let robust = found(memory, |_| 0.0, |v| robust_long_run_sd(v).unwrap());
+            assert!((0.75..1.35).contains(&robust), "seed 3, {memory}: {robust}");
+        }
+    }
+
+    #[test]
+    fn a_change_of_level_moves_the_plain_estimate_and_not_the_robust_one() {
+        let jump = |index: usize| if index < 100 { 0.0 } else { 8.0 };
+        let plain = found(0.4, jump, |v| long_run(v).unwrap().variance.sqrt());
+        let robust = found(0.4, jump, |v| robust_long_run_sd(v).unwrap());
+        assert!(
+            plain > 5.0 && (0.75..1.35).contains(&robust),
+            "seed 3: {plain} {robust}"
+        );
+    }
+
+    #[test]
+    fn few_values_say_little_and_none_nothing() {
+        let two = long_run(&[1.0, 3.0]).unwrap();
+        assert_eq!((two.mean, two.variance, two.memory), (2.0, 2.0, 0.0));
+        assert_eq!(two.degrees_of_freedom, 1.0);
+        assert_eq!((long_run(&[1.0]), long_run(&[1.0, f64::NAN])), (None, None));
+        assert_eq!(robust_long_run_sd(&[1.0, 2.0, 3.0]), None);
+        assert_eq!(robust_long_run_sd(&[1.0; 9]), Some(0.0));
+    }
 }

@@ -71,3 +71,57 @@ pub fn quantile(components: &[Component], p: f64) -> Option<f64> {
     }
     Some(low + (high - low) / 2.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn component(weight: f64, centre: f64, scale: f64, degrees_of_freedom: f64) -> Component {
+        Component {
+            weight,
+            centre,
+            scale,
+            degrees_of_freedom,
+        }
+    }
+
+    #[test]
+    fn one_component_has_the_quantiles_of_its_distribution() {
+        // scipy 1.17.1: t of 6 and of 1 degree of freedom at 0.975.
+        for (df, t) in [(6.0, 2.4469118511449786), (1.0, 12.706204736174694)] {
+            for weight in [1.0, 0.2] {
+                let found = quantile(&[component(weight, 3.0, 2.0, df)], 0.975).unwrap();
+                assert!((found - (3.0 + 2.0 * t)).abs() < 1e-8, "{df}: {found}");
+            }
+        }
+    }
+
+    #[test]
+    fn far_components_share_the_quantiles_by_their_weights() {
+        let both = [
+            component(3.0, 0.0, 1.0, 30.0),
+            component(1.0, 1e6, 1.0, 30.0),
+        ];
+        // Of the first three quarters, two thirds of the whole lie below its 8/9.
+        let within = quantile(&both[..1], 8.0 / 9.0).unwrap();
+        let found = quantile(&both, 2.0 / 3.0).unwrap();
+        assert!((found - within).abs() < 1e-5, "{found} {within}");
+        let upper = quantile(&both, 0.875).unwrap();
+        assert!((upper - 1e6).abs() < 1e-5, "{upper}");
+    }
+
+    #[test]
+    fn what_is_no_mixture_has_no_quantiles() {
+        let good = component(1.0, 0.0, 1.0, 3.0);
+        for bad in [
+            component(-1.0, 0.0, 1.0, 3.0),
+            component(1.0, f64::NAN, 1.0, 3.0),
+            component(1.0, 0.0, 0.0, 3.0),
+            component(1.0, 0.0, 1.0, 0.0),
+            component(0.0, 0.0, 1.0, 3.0),
+        ] {
+            assert_eq!(quantile(&[bad], 0.5), None, "{bad:?}");
+        }
+        assert_eq!((quantile(&[good], 0.0), quantile(&[], 0.5)), (None, None));
+    }
+}

@@ -7,7 +7,6 @@
 //! with the large reads, probes load the share in less than a fiftieth of it.
 
 use std::fmt;
-use std::sync::Arc;
 
 use super::Place;
 use crate::load::{Assignment, LoadError, LocalShare, Measured, Share, Watch};
@@ -44,7 +43,6 @@ pub struct Prober {
     least: f64,
     /// Seconds of probing since the latest large reads.
     since_large: f64,
-    watch: Arc<Watch>,
 }
 
 impl fmt::Debug for Prober {
@@ -88,13 +86,7 @@ impl Prober {
             period: PERIOD,
             least: PERIOD,
             since_large: BETWEEN_LARGE,
-            watch: Arc::default(),
         })
-    }
-
-    /// Ends the probe that is under way, and all later ones at once.
-    pub fn stopper(&self) -> Arc<Watch> {
-        Arc::clone(&self.watch)
     }
 
     /// Probes for `seconds`, at least one; a row for each kind. One that failed says so.
@@ -183,7 +175,7 @@ impl Prober {
             observe: false,
         };
         self.share
-            .run(&assignment, &self.watch)
+            .run(&assignment, &Watch::default())
             .map_err(|error| error.to_string())
     }
 }

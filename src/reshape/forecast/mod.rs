@@ -5,9 +5,11 @@
 //! whole stretch that counts, and its uncertainty from the long-run variance of the speeds of equal
 //! blocks of time ([`long_run`]): over a time `T` seen and a time `R` to come, the mean speeds of
 //! the two differ by `sd · √(1/T + 1/R)`, in logarithms. That is wide after an hour and narrow near
-//! the end. How far the drives' zones set the pace is learnt from the curve: a few models, from
-//! none of it to all of it, are weighted by how evenly each makes the work flow, and their
-//! predictions are mixed.
+//! the end; over a time that is short beside the speed's memory it is narrower yet, and after a
+//! change of speed it is wider until a day has passed.
+//!
+//! How far the drives' zones set the pace is learnt from the curve: a few models, from none of it to
+//! all of it, are weighted by how evenly each makes the work flow, and their predictions are mixed.
 
 use jiff::{SignedDuration, Timestamp};
 
@@ -30,7 +32,7 @@ const CHANGE: f64 = 1.25;
 /// counts like so many degrees of freedom. Reshapes of lightly used arrays are steadier, those of
 /// busy ones are not (common practice, no source).
 const SUPPOSED_SPREAD: f64 = 0.06;
-const SUPPOSED_WEIGHT: f64 = 1.5;
+const SUPPOSED_WEIGHT: f64 = 1.0;
 /// A whole day holds hours of all kinds. What was seen of a part of one says less of the next: so
 /// much of the speed may change with what the rest of the day brings, where nothing is known of it.
 const UNSEEN_DAY: f64 = 0.04;
@@ -98,15 +100,20 @@ pub fn forecast(track: &Track, zones: Option<Zones>, hours: Option<&Hours>) -> O
             .collect(),
         None => vec![(0.0, 1.0, Model::new(None, 0.0))],
     };
-    let begins = latest_regime(&track.moves, models.last().map(|(.., model)| model)?, hours)
-        .max(latest_regime(&track.moves, &models[0].2, hours));
+    let regime = |model: &Model| latest_regime(&track.moves, model, hours);
+    let (plain, zoned) = (regime(&models[0].2), regime(&models[models.len() - 1].2));
+    let Regime { begins, change } = if zoned.begins > plain.begins {
+        zoned
+    } else {
+        plain
+    };
     let changed = begins > 0;
     let moves = &track.moves[begins..];
     let fits: Vec<Fit> = models
         .iter()
         .map(|(part, belief, model)| Fit::new(moves, model, hours, *part, *belief, last.fraction))
         .collect::<Option<_>>()?;
-    let components = components(&fits, hours.is_none());
+    let components = components(&fits, hours.is_none(), change);
     let weights: f64 = components.iter().map(|c| c.weight).sum();
     let zoned = fits
         .iter()
@@ -156,6 +163,8 @@ struct Fit {
     left: f64,
     /// Long-run variance of the relative speed over a second.
     variance: f64,
+    /// Seconds over which the speed remembers.
+    memory: f64,
     degrees_of_freedom: f64,
 }
 
@@ -182,6 +191,10 @@ impl Fit {
             seen: flow.time(),
             left,
             variance: spread.variance / (speed * speed) * length,
+            memory: match spread.memory > 0.0 {
+                true => -length / spread.memory.ln(),
+                false => 0.0,
+            },
             degrees_of_freedom: spread.degrees_of_freedom,
         })
         .filter(|fit| fit.log_left.is_finite() && fit.variance.is_finite())
@@ -194,17 +207,32 @@ impl Fit {
         both / (SUPPOSED_WEIGHT + self.degrees_of_freedom)
     }
 
-    /// What the hours that were not seen yet may change of the mean speed.
-    fn unseen(&self) -> f64 {
+    /// Variance of the mean speed of what is to come over that of what was seen. Over a time that is
+    /// no longer than its memory the speed hardly wanders: of an exponential memory `m`, the part
+    /// `1 − (1 − exp(−R/m))·m/R` of the long-run variance is left.
+    fn wander(&self) -> f64 {
+        let lasts = self.memory / self.left;
+        let part = match lasts > 0.0 {
+            true => 1.0 - lasts * (1.0 - (-1.0 / lasts).exp()),
+            false => 1.0,
+        };
+        self.tempered() * (1.0 / self.seen + part / self.left)
+    }
+
+    /// How much of a day is still to be seen, and to come: 0 to 1.
+    fn unsettled(&self) -> f64 {
         let part = |seconds: f64| (seconds / DAY).min(1.0);
-        UNSEEN_DAY * (1.0 - part(self.seen)) * part(self.left).sqrt()
+        (1.0 - part(self.seen)) * part(self.left).sqrt()
     }
 }
 
 /// Predictions of the logarithm of the seconds left. A model's weight is its belief times its
 /// likelihood, which for normal errors of unknown spread goes with the spread to the power of minus
 /// the degrees of freedom.
-fn components(fits: &[Fit], hours_differ: bool) -> Vec<Component> {
+///
+/// A speed that has just changed by `change` (a logarithm) may change back, as it does every evening:
+/// half of it counts, until a day has passed.
+fn components(fits: &[Fit], hours_differ: bool, change: f64) -> Vec<Component> {
     let fewest = fits
         .iter()
         .map(|fit| fit.degrees_of_freedom)
@@ -214,12 +242,12 @@ fn components(fits: &[Fit], hours_differ: bool) -> Vec<Component> {
     fits.iter()
         .map(|fit| {
             let variance = fit.tempered();
-            let wander = variance * (1.0 / fit.seen + 1.0 / fit.left);
-            let unseen = if hours_differ { fit.unseen() } else { 0.0 };
+            let unseen = if hours_differ { UNSEEN_DAY } else { 0.0 };
+            let unsettled = fit.unsettled() * (unseen + change.abs() / 2.0);
             Component {
                 weight: fit.belief * (least / variance).powf(power),
                 centre: fit.log_left,
-                scale: (wander + unseen.powi(2)).sqrt().min(2.0),
+                scale: (fit.wander() + unsettled.powi(2)).sqrt().min(2.0),
                 degrees_of_freedom: fit.degrees_of_freedom + SUPPOSED_WEIGHT,
             }
         })
@@ -276,12 +304,20 @@ impl Flow {
     }
 }
 
-/// The first movement since the speed last changed for good.
-fn latest_regime(moves: &[Move], model: &Model, hours: Option<&Hours>) -> usize {
+/// The stretch since the speed last changed.
+#[derive(Clone, Copy, Debug, Default)]
+struct Regime {
+    /// Its first movement; 0 when the speed never changed.
+    begins: usize,
+    /// Logarithm of its speed over that before.
+    change: f64,
+}
+
+fn latest_regime(moves: &[Move], model: &Model, hours: Option<&Hours>) -> Regime {
     let flow = Flow::new(moves, model, hours);
     let count = moves.len().min(BLOCKS);
     if count < 2 * LEAST || flow.time() <= 0.0 {
-        return 0;
+        return Regime::default();
     }
     let speeds: Vec<f64> = flow
         .blocks(count)
@@ -290,13 +326,13 @@ fn latest_regime(moves: &[Move], model: &Model, hours: Option<&Hours>) -> usize 
         .collect();
     let noise = robust_long_run_sd(&speeds).unwrap_or(0.0).max(0.01);
     let Some(found) = levels(&speeds, LEAST, noise) else {
-        return 0;
+        return Regime::default();
     };
     let real = found
         .windows(2)
         .rfind(|pair| (pair[1].mean - pair[0].mean).abs() > CHANGE.ln());
-    let Some([_, latest]) = real else {
-        return 0;
+    let Some([before, latest]) = real else {
+        return Regime::default();
     };
     let begins = flow.time() * latest.start as f64 / count as f64;
     // A movement that spans the change belongs to what came before.
@@ -306,9 +342,11 @@ fn latest_regime(moves: &[Move], model: &Model, hours: Option<&Hours>) -> usize 
         .position(|end| end.0 >= begins - 1e-9)
         .unwrap_or(0);
     if moves.len() - first < FEWEST {
-        0
-    } else {
-        first
+        return Regime::default();
+    }
+    Regime {
+        begins: first,
+        change: latest.mean - before.mean,
     }
 }
 

@@ -263,3 +263,21 @@ fn it_is_not_forecast_before_it_has_moved_nor_past_its_end() {
     readings.last_mut().unwrap().reported.fraction = Some(1.0025);
     assert_eq!(forecast(&Track::of(&readings), None, None), None);
 }
+
+/// Hours of the day of which nobody told: the office takes more than half of the speed. The first
+/// hours cannot know of the others; once a change was seen, the range allows for the next.
+#[test]
+fn a_day_that_nobody_told_of_widens_the_range_once_it_shows() {
+    let mut by_hour = [1.0; 24];
+    by_hour[8..18].fill(0.4);
+    let course = |rng: &mut fastrand::Rng| Course {
+        hours: 50.0,
+        by_hour,
+        ..plain(rng)
+    };
+    for place in [0.3, 0.5, 0.9] {
+        let score = score(100, place, None, None, course);
+        let inside = part(&score.inside95);
+        assert!(inside >= 0.9, "seed 2026, at {place}: {inside}");
+    }
+}

@@ -231,6 +231,6 @@ fn bar(array: &Array<'_>, activity: &str, value: &str) -> Result<Reported, Strin
 /// The percentage as `status_resync()` computes it from sectors, cut off after one decimal: off by
 /// more than rounding for small arrays, since it counts in MiB and adds one to the total.
 fn kernel_percent(done: u64, total: u64) -> f64 {
-    let mib = |kib: u64| u128::from(kib) * 2 >> 10;
+    let mib = |kib: u64| u128::from(kib) * 2 / 1024;
     (mib(done) * 1000 / (mib(total) + 1)) as f64 / 10.0
 }
