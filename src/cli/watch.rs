@@ -22,7 +22,7 @@ use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, follow};
 /// of the test data, in turns with leaving the share alone, and says what that costs the reshape.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  poolproof watch scans --source mdstat --command 'ssh archive cat /proc/mdstat'\n  poolproof watch scans --source btrfs --command 'btrfs balance status /scans; true'\n  poolproof watch scans --source raidz --command 'ssh archive zpool status scans' --every 15m\n  poolproof watch scans --at 37.5\n  poolproof watch scans --once || echo look at the reshape\n\nEnds with 0 when the reshape is done, with 5 when --once or --at finds an alarm, with 130 when you end it."
+    after_help = "Examples:\n  poolproof watch scans --source mdstat --command 'ssh archive cat /proc/mdstat'\n  poolproof watch scans --source btrfs --command 'btrfs balance status /scans; true'\n  poolproof watch scans --source raidz --command 'ssh archive zpool status scans' --every 15m\n  poolproof watch scans --at 37.5\n  poolproof watch scans --once || echo look at the reshape\n\nEnds with 0 when the reshape is done, with 8 when --once or --at finds an alarm, with 130 when you end it."
 )]
 pub(super) struct Arguments {
     #[command(flatten)]

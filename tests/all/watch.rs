@@ -119,10 +119,10 @@ fn said(output: &Output) -> String {
 }
 
 #[test]
-fn a_stalled_array_ends_with_five_and_says_what_to_do() {
+fn a_stalled_array_ends_with_eight_and_says_what_to_do() {
     let place = Place::new();
     place.write("mdstat", STALLED);
-    let text = printed(&place.ends("watch scans --source mdstat --file mdstat --once", 5));
+    let text = printed(&place.ends("watch scans --source mdstat --file mdstat --once", 8));
     for part in [
         "stalled since",
         "4.12 TB of 4.22 TB of each drive",
@@ -145,7 +145,7 @@ fn a_stalled_array_ends_with_five_and_says_what_to_do() {
 }
 
 #[test]
-fn a_moving_array_ends_with_nought_and_a_cut_text_with_five() {
+fn a_moving_array_ends_with_nought_and_a_cut_text_with_eight() {
     let place = Place::new();
     place.write("mdstat", MOVING);
     let text = printed(&place.ends("watch scans --source mdstat --file mdstat --once", 0));
@@ -157,7 +157,7 @@ fn a_moving_array_ends_with_nought_and_a_cut_text_with_five() {
     for _ in 0..2 {
         place.ends("watch scans --source mdstat --file mdstat --once", 0);
     }
-    let text = printed(&place.ends("watch scans --source mdstat --file mdstat --once", 5));
+    let text = printed(&place.ends("watch scans --source mdstat --file mdstat --once", 8));
     assert!(
         text.contains("lost since") && text.contains("the text is cut off"),
         "{text}"
