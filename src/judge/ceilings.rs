@@ -13,7 +13,7 @@ const STATED: f64 = 1.1;
 
 /// All ceilings that the trial broke, and the link when it stayed below.
 pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
-    [link, drives, turns, half_turn]
+    [link, drives, turns, half_turn, quick_flush]
         .into_iter()
         .filter_map(|look| look(case))
         .collect()
@@ -77,6 +77,26 @@ fn turns(case: &Case<'_>) -> Option<Evidence> {
         ),
         says: Says::AtLeast(Layer::Path, share),
         strength: Strength::Counted,
+    })
+}
+
+/// A flush that finds data to write to a platter waits for it to come round: one quicker than half a
+/// turn was acknowledged from memory, or found nothing left to write. The rate is then that of what
+/// reached the drives in balance; whether it would outlive a power cut is another question.
+fn quick_flush(case: &Case<'_>) -> Option<Evidence> {
+    let turn = case.turn().filter(|_| case.trial.bytes > 0)?;
+    let half = Nanos(turn.0 / 2);
+    let flush = Nanos::from_secs_f64(case.trial.flush_seconds?);
+    (flush < half).then(|| Evidence {
+        source: "flush",
+        expected: format!("at least {half}, half a turn, where anything was left to write"),
+        seen: flush.to_string(),
+        meaning:
+            "acknowledged from memory, or nothing was left: only memory that outlives a power \
+                  cut makes that safe"
+                .into(),
+        says: Says::Remark,
+        strength: Strength::Inferred,
     })
 }
 

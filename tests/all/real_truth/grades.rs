@@ -5,7 +5,7 @@ use std::time::Duration;
 use poolproof::judge::{Grade, Judgement, judge_all};
 use poolproof::store;
 
-use super::config::{Cache, Config, Direct, Positioning};
+use super::config::{Cache, Config, Direct, Flush, Positioning, Writes};
 use super::program::Scene;
 use super::{MIB, SMALL};
 use crate::support::say;
@@ -14,8 +14,8 @@ use crate::support::say;
 const TURNING: Positioning =
     Positioning::SeekAndTurn(Duration::from_millis(8), Duration::from_micros(8333));
 
-/// What `study.toml` says of the pool: four rotating drives.
-const ROTATING: &str = "[pool]\nlevel = \"raid5\"\ndrives = 4\nadding = 1\nrpm = 7200\n";
+/// What `study.toml` says of the pool: four rotating drives without parity.
+const ROTATING: &str = "[pool]\nlevel = \"raid0\"\ndrives = 4\nadding = 1\nrpm = 7200\n";
 
 /// How the share is asked for the counters of its members.
 fn members(scene: &Scene) -> String {
@@ -121,4 +121,32 @@ fn direct_reads_that_this_side_answers_are_no_reads_of_platters() {
     assert_eq!(scene.counts().reads_of(SMALL).from_drives.operations, 0);
     assert_eq!(judgement.ruling.grade, Grade::X, "{judgement:?}");
     assert_estimated(&judgement, 1.0);
+}
+
+#[test]
+fn a_flush_that_lies_is_found_out_on_rotating_drives() {
+    for flush in [Flush::Drains, Flush::Lies] {
+        let config = Config {
+            drive_rate: 20_000_000,
+            writes: Writes::Buffered(64 << 20),
+            positioning: TURNING,
+            flush,
+            ..Config::default()
+        };
+        let Some(scene) = Scene::set(&config) else {
+            return;
+        };
+        scene.configure(&format!("{ROTATING}\n{}", members(&scene)));
+        let judgement = judged(&scene, "large-write", "2");
+        let lies = scene.counts().flushed_yet_buffered > 0;
+        assert_eq!(lies, matches!(flush, Flush::Lies));
+        // The rate stands where as much reaches the drives as is written; the flush is told of.
+        let mut evidence = judgement.evidence.iter();
+        let told = evidence.any(|sign| sign.source == "flush");
+        assert_eq!(
+            told || !judgement.ruling.grade.holds(),
+            lies,
+            "{judgement:?}"
+        );
+    }
 }
