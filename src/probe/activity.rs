@@ -19,29 +19,37 @@ pub fn arrays() -> Option<String> {
     std::fs::read_to_string("/proc/mdstat").ok()
 }
 
+/// What the pool's member drives have done so far, in their order in `study.toml`, asked through its
+/// command; `None` when there is none, or no member is named.
+///
+/// # Errors
+/// One sentence, when the command fails or its text lacks a member.
+pub fn members(server: &Server) -> Option<Result<Vec<DriveIo>, String>> {
+    let command = server.diskstats_command.as_ref()?;
+    if server.members.is_empty() {
+        return None;
+    }
+    let told = shell(command, server.patience()).and_then(|text| {
+        let drives = DriveIo::parse(&text, &server.members).into_iter();
+        drives
+            .collect::<Result<_, _>>()
+            .map_err(|error| error.to_string())
+    });
+    Some(told)
+}
+
 /// Bytes per second that the least busy member drive moves just now, asked over a few seconds
 /// through the command in `study.toml`; `None` when there is none.
 ///
 /// # Errors
 /// One sentence, when the command fails or its text cannot be read.
 pub fn moving(server: &Server) -> Option<Result<f64, String>> {
-    let command = server.diskstats_command.as_ref()?;
-    if server.members.is_empty() {
-        return None;
-    }
-    let patience = Duration::from_secs(server.timeout_seconds.clamp(1, 3600));
-    let look = || {
-        let text = shell(command, patience)?;
-        let drives: Result<Vec<DriveIo>, _> =
-            DriveIo::parse(&text, &server.members).into_iter().collect();
-        drives
-            .map(|drives| (drives, Instant::now()))
-            .map_err(|error| error.to_string())
-    };
+    let first = members(server)?.map(|drives| (drives, Instant::now()));
     let least = || {
-        let (before, then) = look()?;
+        let (before, then) = first?;
         sleep(LOOK);
-        let (after, now) = look()?;
+        let after = members(server).expect("it was asked before")?;
+        let now = Instant::now();
         let seconds = now.duration_since(then).as_secs_f64();
         let rates: Result<Vec<f64>, String> = before
             .iter()

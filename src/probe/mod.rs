@@ -12,7 +12,7 @@ mod counters;
 mod devices;
 pub mod extents;
 
-pub use activity::{arrays, moving};
+pub use activity::{arrays, members, moving};
 pub use command::shell;
 pub use counters::{Sources, server_link};
 

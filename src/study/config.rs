@@ -1,5 +1,7 @@
 //! What the person said: `study.toml`.
 
+use std::time::Duration;
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -271,6 +273,13 @@ impl Following {
 
 fn patience() -> u64 {
     30
+}
+
+impl Server {
+    /// How long a command may take: a second at least, an hour at most.
+    pub fn patience(&self) -> Duration {
+        Duration::from_secs(self.timeout_seconds.clamp(1, 3600))
+    }
 }
 
 impl Default for Server {

@@ -13,8 +13,7 @@ use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
 use super::{Place, Prober, World};
-use crate::facts::counters::DriveIo;
-use crate::probe::shell;
+use crate::probe::{members, shell};
 use crate::study::{ProbeRow, Server};
 
 /// The most of a file that is read: the texts in question are much shorter.
@@ -116,20 +115,10 @@ impl World for Machine {
     }
 
     async fn members_read(&mut self) -> Option<u64> {
-        let command = self.server.diskstats_command.clone()?;
-        let members = self.server.members.clone();
-        let patience = Duration::from_secs(self.server.timeout_seconds);
-        let text = self
-            .blocking(patience, move || shell(&command, patience))
-            .await
-            .ok()?;
-        let drives: Result<Vec<DriveIo>, _> = DriveIo::parse(&text, &members).into_iter().collect();
-        let sectors = drives
-            .ok()?
-            .iter()
-            .map(|drive| drive.sectors_read)
-            .sum::<u64>();
-        (!members.is_empty()).then(|| sectors.saturating_mul(512))
+        let server = self.server.clone();
+        let asked = move || members(&server).unwrap_or_else(|| Err("nobody to ask".to_owned()));
+        let drives = self.blocking(self.server.patience(), asked).await.ok()?;
+        Some(drives.iter().map(|drive| drive.bytes_read().0).sum())
     }
 
     fn can_probe(&self) -> bool {

@@ -85,7 +85,7 @@ impl Observer {
     ) -> Before {
         let (mut seen, mut notes) = (Observations::default(), Vec::new());
         if let Some(command) = &self.server.empty_cache_command
-            && let Err(why) = probe::shell(command, self.patience())
+            && let Err(why) = probe::shell(command, self.server.patience())
         {
             notes.push(format!("the server's cache was not emptied: {why}"));
         }
@@ -177,10 +177,6 @@ impl Observer {
         }
     }
 
-    fn patience(&self) -> Duration {
-        Duration::from_secs(self.server.timeout_seconds.clamp(1, 3600))
-    }
-
     /// What moves over the link while nothing is measured. Waits a while for others to finish, and says
     /// so.
     fn look_at_the_link(&self, seen: &mut Observations) -> Option<String> {
@@ -214,12 +210,7 @@ impl Observer {
 
     /// Asks the server for its member drives; an empty error when there is no command for it.
     fn members(&self) -> Result<(Vec<DriveIo>, Instant), Option<String>> {
-        let command = self.server.diskstats_command.as_ref().ok_or(None)?;
-        let text = probe::shell(command, self.patience())
-            .map_err(|why| Some(format!("member drives not seen: {why}")))?;
-        let drives: Result<Vec<DriveIo>, _> = DriveIo::parse(&text, &self.server.members)
-            .into_iter()
-            .collect();
+        let drives = probe::members(&self.server).ok_or(None)?;
         let drives = drives.map_err(|why| Some(format!("member drives not seen: {why}")))?;
         Ok((drives, Instant::now()))
     }
