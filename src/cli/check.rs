@@ -8,10 +8,13 @@ use jiff::tz::TimeZone;
 
 use super::{Exit, Failure, owner, print, say, width};
 use crate::facts::Facts;
+use crate::probe::Sources;
 use crate::ready::{self, Activity, Look, Readiness, Verdict, readiness};
+use crate::reshape::{Reported, Source};
 use crate::store::Writer;
 use crate::study::{CheckRow, Config, Outcome, Side, Study};
 use crate::units::Rate;
+use crate::watch::asked;
 use crate::{probe, report, store};
 
 /// Tells whether the expansion may start: go, not yet or no, line by line with the evidence.
@@ -171,8 +174,13 @@ fn look(study: &Study) -> Look {
     let share = Path::new(&config.share);
     let facts = probe::facts(share);
     let laid = study.data.files.iter().any(|file| file.complete);
+    let address = config
+        .server
+        .as_ref()
+        .and_then(|server| server.address.as_deref());
+    let sources = Sources::find(share, address, &[]);
     Look {
-        interface: probe::server_link(share).map(|link| link.interface),
+        interface: sources.link().map(|link| link.interface.clone()),
         data_found: laid.then(|| share.join(&study.data.folder).is_dir()),
         activity: activity(config, &facts),
         facts,
@@ -182,16 +190,23 @@ fn look(study: &Study) -> Look {
 /// Above this rate on every member drive, something large may be running.
 const BUSY: f64 = 5e6;
 
-/// Whether a reshape, a rebuild or a scrub is running, as far as it can be seen from here: the array
-/// under a local share, else how much every member drive moves.
+/// Whether a reshape, a rebuild or a scrub is running, as far as it can be seen from here: by the
+/// source of progress in study.toml, by the array under a local share, else by how much every member
+/// drive moves.
 fn activity(config: &Config, facts: &Facts) -> Activity {
-    let arrays = probe::arrays().unwrap_or_default();
-    let own = facts
-        .devices
-        .iter()
-        .find_map(|device| Some((device, ready::busy_array(&arrays, &device.name)?)));
-    if let Some((device, running)) = own {
-        return Activity::of(running, &format!("array {} of this machine", device.name));
+    let told = |reported: Result<Reported, String>, source: &str| match reported {
+        Ok(reported) => Activity::reported(&reported, source),
+        Err(why) => Activity::NotSeen(format!("{source} was asked in vain: {why}")),
+    };
+    if let Some(reported) = config.reshape.as_ref().and_then(asked) {
+        return told(reported, "the command of [reshape]");
+    }
+    let mut devices = facts.devices.iter().map(|device| &device.name);
+    let array = devices.find(|name| name.starts_with("md"));
+    if let (Some(name), Some(text)) = (array, probe::arrays()) {
+        let reported = Source::Mdstat.read(&text, Some(name));
+        let source = format!("array {name} of this machine");
+        return told(reported.map_err(|error| error.to_string()), &source);
     }
     match config.server.as_ref().and_then(probe::moving) {
         Some(Ok(rate)) if rate < BUSY => Activity::Quiet(format!(

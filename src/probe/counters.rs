@@ -115,12 +115,6 @@ fn drives(names: &[String], lost: &mut impl FnMut(&str, String)) -> Vec<DriveIo>
     found
 }
 
-/// The server behind the share, and the interface that leads to it; `None` for a local file system,
-/// and where either cannot be learnt. Sends nothing but a question to the name service.
-pub fn server_link(share: &Path) -> Option<ServerLink> {
-    link_of(&super::mount(share).ok()?).ok()
-}
-
 /// The way to the server behind `mount`, or why it is not known; `None` where no server is behind it.
 pub(super) fn way(mount: &Mount) -> Option<Result<ServerLink, String>> {
     server(mount).map(|_| link_of(mount))
@@ -238,6 +232,7 @@ mod tests {
             "a share of type ext4 names no server"
         );
         let folder = tempfile::tempdir().unwrap();
-        assert_eq!(server_link(&folder.path().join("not there")), None);
+        let nowhere = Sources::find(&folder.path().join("not there"), None, &[]);
+        assert_eq!(nowhere.link(), None);
     }
 }

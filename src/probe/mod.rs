@@ -14,7 +14,7 @@ pub mod extents;
 
 pub use activity::{arrays, members, moving};
 pub use command::shell;
-pub use counters::{Sources, server_link};
+pub use counters::Sources;
 
 use std::io;
 use std::path::Path;

@@ -1,5 +1,8 @@
 //! Whether a reshape, a rebuild or a scrub is running.
 
+use crate::reshape::{Reported, Word};
+use crate::units::percent;
+
 /// What a look at the server found.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Activity {
@@ -18,6 +21,21 @@ impl Default for Activity {
 }
 
 impl Activity {
+    /// What a source of progress has told; any activity counts, a reshape or another.
+    pub fn reported(reported: &Reported, source: &str) -> Self {
+        let place = reported.fraction.map_or(String::new(), |fraction| {
+            format!(" at {}", percent(fraction, 1))
+        });
+        let what = format!("{}{place}", reported.note);
+        match reported.word {
+            Word::Running | Word::Waiting | Word::Paused | Word::Other => {
+                Self::of(Some(what), source)
+            }
+            Word::Absent | Word::Finished => Self::of(None, source),
+            Word::Unreadable => Self::NotSeen(format!("{source} was asked in vain: {what}")),
+        }
+    }
+
     /// What a source that can tell has told: what is running, or nothing.
     pub fn of(running: Option<String>, source: &str) -> Self {
         match running {
@@ -27,34 +45,10 @@ impl Activity {
     }
 }
 
-/// The activity of the array `name` in the text of `/proc/mdstat`, as `reshape = 12.6%`; `None` when
-/// it has none. The outer `None` stands for an array that is not in the text.
-///
-/// An array's lines reach from its name to the next empty line; a line of progress has the word and,
-/// behind `=`, a percentage, or `DELAYED` or `PENDING` for one that waits its turn (format from
-/// memory of the kernel's `drivers/md/md.c`).
-pub fn busy_array(text: &str, name: &str) -> Option<Option<String>> {
-    const WORDS: [&str; 5] = ["reshape", "recovery", "resync", "check", "repair"];
-    let begins = |line: &&str| line.split_once(" :").is_some_and(|(own, _)| own == name);
-    let mut lines = text.lines().skip_while(|line| !begins(line));
-    lines.next()?;
-    let found = lines
-        .take_while(|line| !line.trim().is_empty())
-        .find_map(|line| {
-            let words = line.replace('=', " = ");
-            let words: Vec<&str> = words.split_whitespace().collect();
-            let at = words
-                .windows(2)
-                .position(|pair| pair[1] == "=" && WORDS.contains(&pair[0]))?;
-            let value = words.get(at + 2).copied().unwrap_or("?");
-            Some(format!("{} = {value}", words[at]))
-        });
-    Some(found)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::reshape::Source;
 
     /// Laid out as the kernel prints it (from memory), with names and numbers of our own.
     const TEXT: &str = "Personalities : [raid6] [raid5] [raid4]
@@ -75,17 +69,19 @@ unused devices: <none>
 
     #[test]
     fn each_array_speaks_for_itself() {
+        let of = |name| {
+            let reported = Source::Mdstat.read(TEXT, Some(name)).unwrap();
+            Activity::reported(&reported, "array")
+        };
+        let running = |what: &str| Activity::Running(format!("{what} (array)"));
+        assert_eq!(of("md7"), running("md7: reshape at 12.6 %"));
+        assert!(matches!(of("md8"), Activity::Quiet(_)));
         assert_eq!(
-            busy_array(TEXT, "md7"),
-            Some(Some("reshape = 12.6%".into()))
+            of("md9"),
+            running("md9 waits for another array on the same drives")
         );
-        assert_eq!(busy_array(TEXT, "md8"), Some(None));
-        assert_eq!(
-            busy_array(TEXT, "md9"),
-            Some(Some("resync = DELAYED".into()))
-        );
-        assert_eq!(busy_array(TEXT, "md"), None);
-        assert_eq!(busy_array("", "md7"), None);
+        assert!(matches!(of("md"), Activity::Quiet(_)));
+        assert!(Source::Mdstat.read("", Some("md7")).is_err());
     }
 
     #[test]

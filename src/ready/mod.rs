@@ -14,7 +14,7 @@ mod layers;
 mod next;
 mod seen;
 
-pub use activity::{Activity, busy_array};
+pub use activity::Activity;
 pub use cards::{CAUTIONS, NEVER};
 pub use items::{AFTER, BEFORE, Item, item};
 pub use layers::{Figure, Layer};

@@ -11,10 +11,10 @@ use jiff::Timestamp;
 
 use crate::probe::shell;
 use crate::record::{Observations, observed};
-use crate::reshape::{Reading, assess};
+use crate::reshape::{Reading, Reported, assess};
 use crate::store::names;
 use crate::study::tables::parse;
-use crate::study::{Config, ProgressRow};
+use crate::study::{Config, Following, ProgressRow};
 
 /// A reading older than this says nothing of a trial.
 const FRESH: f64 = 900.0;
@@ -40,6 +40,17 @@ impl Glance {
     }
 }
 
+/// What the configured source says just now; `None` without a command for it.
+///
+/// # Errors
+/// One sentence, when the command fails or its text is no answer.
+pub fn asked(following: &Following) -> Option<Result<Reported, String>> {
+    let command = following.command.as_ref()?;
+    let text = shell(command, Duration::from_secs(following.timeout_seconds));
+    let read = |text: String| following.source.read(&text, following.array.as_deref());
+    Some(text.and_then(|text| read(text).map_err(|error| error.to_string())))
+}
+
 /// Looks at the reshape of the study in the folder `root`: asks the configured command, else takes
 /// the last reading of `progress.csv`, when it is not older than a quarter of an hour. What cannot be
 /// known stays unknown.
@@ -50,15 +61,10 @@ pub fn glance(root: &Path, config: &Config, now: Timestamp) -> Glance {
     let fresh = readings
         .last()
         .filter(|last| now.duration_since(last.at).as_secs_f64().abs() <= FRESH);
-    let asked = config.reshape.as_ref().and_then(|following| {
-        let command = following.command.as_ref()?;
-        let text = shell(command, Duration::from_secs(following.timeout_seconds)).ok()?;
-        let reported = following
-            .source
-            .read(&text, following.array.as_deref())
-            .ok()?;
-        Some(Reading::of(now, reported))
-    });
+    let asked = config
+        .reshape
+        .as_ref()
+        .and_then(|following| Some(Reading::of(now, asked(following)?.ok()?)));
     let pace = fresh
         .and_then(|_| assess(&readings, None, None)?.speed)
         .map(|speed| speed * 3600.0);

@@ -11,7 +11,7 @@ mod machine;
 mod probing;
 
 pub use follow::{Ended, Event, Orders, follow};
-pub use glance::{Glance, glance};
+pub use glance::{Glance, asked, glance};
 pub use machine::{Asking, Machine};
 pub use probing::Prober;
 

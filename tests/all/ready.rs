@@ -310,3 +310,23 @@ fn the_example_tells_its_bytes_by_layer() {
         assert!(text.contains(part), "{part} in {text}");
     }
 }
+
+/// The source of progress that `watch` asks tells `check`, too.
+#[test]
+fn what_the_source_of_progress_tells_decides_whether_anything_runs() {
+    for (command, state, seen) in [
+        ("echo 37.5", "not-yet", "37.5 %"),
+        ("echo finished", "holds", "nothing is running"),
+        ("exit 3", "unknown", "asked in vain"),
+    ] {
+        let place = Place::new();
+        let file = place.path("scans/study.toml");
+        let text = fs::read_to_string(&file).unwrap();
+        let source = format!("[reshape]\nsource = \"percent\"\ncommand = \"{command}\"\n");
+        fs::write(&file, format!("{text}\n{source}")).unwrap();
+        let json = place.json(5, "check");
+        let line = line(&json["seen"], "item", "running");
+        assert_eq!(line["state"], state, "{line}");
+        assert!(line.to_string().contains(seen), "{line}");
+    }
+}
