@@ -75,7 +75,6 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         mount: mount.as_ref().map(Mounted::from),
         server_memory: arguments.server_memory,
         pool: expansion,
-        plan: None,
         link_gigabits: arguments.link_gigabits,
         server: server(arguments),
         ..Config::new(id, seed, Timestamp::now(), path)

@@ -2,11 +2,11 @@
 
 use super::*;
 use crate::facts::{Facts, Mount};
-use crate::plan::{Phase, TestData, Workload};
+use crate::plan::{Phase, Workload};
 use crate::pool::Level;
 use crate::record::{Observations, observed};
 use crate::seed::Seed;
-use crate::study::{Config, Expansion, FORMAT, Identity, LatencyLog, Trial, WindowRow};
+use crate::study::{Config, Expansion, Identity, Trial, WindowRow};
 
 /// A study of one trial of ten seconds: `rate` in bytes per second, all else as it should be.
 fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
@@ -50,44 +50,17 @@ fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
         .iter()
         .map(|(name, value)| ((*name).to_owned(), *value))
         .collect();
-    Study {
-        name: "scans".into(),
-        config: Config {
-            format: FORMAT,
-            id: Identity(1),
-            created: now,
-            seed: Seed(1),
-            simulated: false,
-            share: "/mnt/scans".into(),
-            mount: None,
-            server_memory: None,
-            threshold_percent: 3.0,
-            pool: None,
-            plan: None,
-            link_gigabits: None,
-            server: None,
-            reshape: None,
-            workloads: Vec::new(),
-        },
-        data: TestData::default(),
-        trials: vec![trial],
-        windows: [(1, (0..10).map(window).collect())].into(),
-        observations: [(1, seen)].into(),
-        sweeps: Vec::new(),
-        checks: Vec::new(),
-        progress: Vec::new(),
-        probes: Vec::new(),
-        latency: LatencyLog::default(),
-        facts: [(
-            "f".to_owned(),
-            Facts {
-                mount: Some(mount),
-                ..Facts::default()
-            },
-        )]
-        .into(),
-        remarks: Vec::new(),
-    }
+    let config = Config::new(Identity(1), Seed(1), now, "/mnt/scans".into());
+    let mut study = Study::new("scans", config);
+    study.trials = vec![trial];
+    study.windows = [(1, (0..10).map(window).collect())].into();
+    study.observations = [(1, seen)].into();
+    let facts = Facts {
+        mount: Some(mount),
+        ..Facts::default()
+    };
+    study.facts = [("f".to_owned(), facts)].into();
+    study
 }
 
 fn judged(study: &Study) -> Judgement {

@@ -9,8 +9,7 @@ use crate::pool::Level;
 use crate::record::{Observations, Recording, Shape, WINDOW, observed, summarize};
 use crate::seed::{Seed, standard_normal};
 use crate::study::{
-    Config, Expansion, FORMAT, Identity, LatencyLog, Server, State, Study, Trial, WindowRow,
-    render_latency,
+    Config, Expansion, Identity, LatencyLog, Server, State, Study, Trial, WindowRow, render_latency,
 };
 use crate::units::{Bytes, Nanos};
 
@@ -100,43 +99,23 @@ fn bare(scene: Scene) -> Study {
         data.files
             .extend((16..20).map(|number| file(number, Set::Write)));
     }
+    let created = "2026-03-02T08:00:00Z".parse().unwrap();
+    let config = Config {
+        simulated: scene == Scene::Simulated,
+        server_memory: Some(Bytes::GIB.times(16)),
+        pool: Some(Expansion {
+            level: Level::Raid6,
+            drives: 4,
+            adding: 1,
+            drive_size: Some(Bytes::TB.times(6)),
+            rpm: None,
+            drive_rate: None,
+        }),
+        ..Config::new(Identity(0x1234), Seed(99), created, "/mnt/scans".into())
+    };
     Study {
-        name: "scan-archive".into(),
-        config: Config {
-            format: FORMAT,
-            id: Identity(0x1234),
-            created: "2026-03-02T08:00:00Z".parse().unwrap(),
-            seed: Seed(99),
-            simulated: scene == Scene::Simulated,
-            share: "/mnt/scans".into(),
-            mount: None,
-            server_memory: Some(Bytes::GIB.times(16)),
-            threshold_percent: 3.0,
-            pool: Some(Expansion {
-                level: Level::Raid6,
-                drives: 4,
-                adding: 1,
-                drive_size: Some(Bytes::TB.times(6)),
-                rpm: None,
-                drive_rate: None,
-            }),
-            plan: None,
-            link_gigabits: None,
-            server: None,
-            reshape: None,
-            workloads: Vec::new(),
-        },
         data,
-        trials: Vec::new(),
-        windows: Default::default(),
-        observations: Default::default(),
-        sweeps: Vec::new(),
-        checks: Vec::new(),
-        progress: Vec::new(),
-        probes: Vec::new(),
-        latency: LatencyLog::default(),
-        facts: Default::default(),
-        remarks: Vec::new(),
+        ..Study::new("scan-archive", config)
     }
 }
 

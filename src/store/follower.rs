@@ -7,11 +7,11 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::reader::{bytes, snapshot};
-use super::writer::set_aside;
-use super::{Disk, FolderDisk, StoreError, names};
+use super::reader::snapshot;
+use super::tables::{append, claim, mend, set_aside};
+use super::{FolderDisk, StoreError, names};
 use crate::study::tables::render;
-use crate::study::{FORMAT, ProbeRow, ProgressRow, Study};
+use crate::study::{ProbeRow, ProgressRow, Study};
 
 /// A study whose reshape nobody else follows.
 #[derive(Debug)]
@@ -32,26 +32,9 @@ impl Follower {
     /// it is damaged beyond a torn end.
     pub fn open(root: &Path, owner: &str, now: Timestamp) -> Result<Self, StoreError> {
         let study = super::read(root)?;
-        let found = study.config.format;
-        if !study.config.writable() {
-            return Err(StoreError::Newer {
-                found,
-                known: FORMAT,
-            });
-        }
         let mut disk = FolderDisk::new(root);
-        match disk.lock(names::FOLLOWER, owner) {
-            Ok(Ok(())) => {}
-            Ok(Err(owner)) => return Err(StoreError::Locked { owner }),
-            Err(error) => return Err(StoreError::io("locking", names::FOLLOWER, error)),
-        }
-        let (mut begun, mut recovered) = (BTreeSet::new(), Vec::new());
-        for table in [names::PROGRESS, names::PROBES] {
-            recovered.extend(set_aside(&mut disk, table, now)?);
-            if bytes(&disk, table)?.is_some_and(|bytes| !bytes.is_empty()) {
-                begun.insert(table);
-            }
-        }
+        claim(&mut disk, &study.config, names::FOLLOWER, owner)?;
+        let (begun, recovered) = mend(&mut disk, &[names::PROGRESS, names::PROBES], now)?;
         Ok(Self {
             root: root.to_owned(),
             study: snapshot(&disk, study.name)?,
@@ -111,12 +94,9 @@ impl Follower {
         self.recovered.extend(torn);
         let header = !self.begun.contains(table);
         let text = render(std::slice::from_ref(row), header);
-        let fail = |doing| move |error| StoreError::io(doing, table, error);
-        self.disk
-            .append(table, text.as_bytes())
-            .map_err(fail("writing"))?;
+        append(&mut self.disk, table, text.as_bytes())?;
         self.begun.insert(table);
-        self.disk.sync(table).map_err(fail("flushing"))
+        Ok(())
     }
 }
 

@@ -17,6 +17,7 @@ mod disk;
 mod follower;
 mod publish;
 mod reader;
+mod tables;
 mod writer;
 
 use std::path::PathBuf;

@@ -59,6 +59,25 @@ pub struct Study {
 }
 
 impl Study {
+    /// The study `name` of which nothing is known but what the person said.
+    pub fn new(name: impl Into<String>, config: Config) -> Self {
+        Self {
+            name: name.into(),
+            config,
+            data: TestData::default(),
+            trials: Vec::new(),
+            windows: BTreeMap::new(),
+            observations: BTreeMap::new(),
+            latency: LatencyLog::default(),
+            sweeps: Vec::new(),
+            checks: Vec::new(),
+            progress: Vec::new(),
+            probes: Vec::new(),
+            facts: BTreeMap::new(),
+            remarks: Vec::new(),
+        }
+    }
+
     /// The number that the next trial gets: larger than any that has left a trace, so that a trace
     /// without a row is never taken for a later trial.
     pub fn next_trial(&self) -> u64 {

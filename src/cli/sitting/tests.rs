@@ -13,7 +13,7 @@ use crate::record::{Cause, Failure as Broken};
 use crate::seed::Seed;
 use crate::sim::{SimulatedShare, demo_scenario};
 use crate::store;
-use crate::study::{Config, FORMAT, Identity};
+use crate::study::{Config, Identity};
 
 /// What happens to a trial.
 #[derive(Clone, Copy, Debug)]
@@ -95,21 +95,8 @@ impl Share for Doomed {
 fn sitting(root: &Path, fates: &[Fate]) -> (Result<Ended, Failure>, Vec<Trial>) {
     let scenario = demo_scenario(Seed(5));
     let config = Config {
-        format: FORMAT,
-        id: Identity(9),
-        created: scenario.start,
-        seed: Seed(5),
         simulated: true,
-        share: "SIMULATED".into(),
-        mount: None,
-        server_memory: None,
-        threshold_percent: 3.0,
-        pool: None,
-        plan: None,
-        link_gigabits: None,
-        server: None,
-        reshape: None,
-        workloads: Vec::new(),
+        ..Config::new(Identity(9), Seed(5), scenario.start, "SIMULATED".into())
     };
     let mut store = Writer::create(root, &config, "test").unwrap();
     let mut share = Doomed {

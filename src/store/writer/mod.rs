@@ -8,13 +8,14 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::reader::{FIRST_WITH_ROWS, bytes, old_data, snapshot, text};
+use super::tables::{append, claim, mend};
 use super::{Disk, FolderDisk, StoreError, names};
 use crate::facts::Facts;
 use crate::record::{Observations, Recording, Summary};
-use crate::study::tables::{render, whole};
+use crate::study::tables::render;
 use crate::study::{
-    CheckRow, Config, ConfigError, DataRow, FORMAT, Mounted, ObservationRow, Study, SweepRow,
-    Trial, WindowRow, manifest, render_latency, with_format, with_mount,
+    CheckRow, Config, ConfigError, DataRow, Mounted, ObservationRow, Study, SweepRow, Trial,
+    WindowRow, manifest, render_latency, with_format, with_mount,
 };
 
 /// A study that is locked for writing, and what stands in it.
@@ -70,28 +71,11 @@ impl<D: Disk> Writer<D> {
     ) -> Result<Self, StoreError> {
         // A newer study is not touched at all, not even its lock.
         let found = snapshot(&disk, name.clone())?.config;
-        if !found.writable() {
-            return Err(StoreError::Newer {
-                found: found.format,
-                known: FORMAT,
-            });
-        }
-        match disk.lock(names::LOCK, owner) {
-            Ok(Ok(())) => {}
-            Ok(Err(owner)) => return Err(StoreError::Locked { owner }),
-            Err(error) => return Err(StoreError::io("locking", names::LOCK, error)),
-        }
+        claim(&mut disk, &found, names::LOCK, owner)?;
         if found.format < FIRST_WITH_ROWS {
             move_manifest(&mut disk)?;
         }
-        let mut recovered = Vec::new();
-        let mut begun = BTreeSet::new();
-        for table in TABLES {
-            recovered.extend(set_aside(&mut disk, table, now)?);
-            if bytes(&disk, table)?.is_some_and(|bytes| !bytes.is_empty()) {
-                begun.insert(table);
-            }
-        }
+        let (begun, mut recovered) = mend(&mut disk, &TABLES, now)?;
         let study = snapshot(&disk, name)?;
         let last_row = study.trials.last().map_or(0, |trial| trial.trial);
         if study.windows.keys().any(|trial| *trial > last_row) {
@@ -235,9 +219,7 @@ impl<D: Disk> Writer<D> {
     }
 
     fn append(&mut self, name: &str, bytes: &[u8]) -> Result<(), StoreError> {
-        let fail = |doing| move |error| StoreError::io(doing, name, error);
-        self.disk.append(name, bytes).map_err(fail("writing"))?;
-        self.disk.sync(name).map_err(fail("flushing"))
+        append(&mut self.disk, name, bytes)
     }
 }
 
@@ -275,34 +257,6 @@ fn move_manifest(disk: &mut impl Disk) -> Result<(), StoreError> {
             .map_err(|error| StoreError::io("writing", names::OLD_DATA, error))?;
     }
     Ok(())
-}
-
-/// Moves the torn end of a table into a file of its own; a sentence about it.
-pub(super) fn set_aside(
-    disk: &mut impl Disk,
-    table: &str,
-    now: Timestamp,
-) -> Result<Option<String>, StoreError> {
-    let content = bytes(disk, table)?.unwrap_or_default();
-    let parts = whole(&content);
-    if parts.torn.is_empty() {
-        return Ok(None);
-    }
-    let aside = format!(
-        "{}/{table}-{}",
-        names::ASIDE,
-        now.strftime("%Y%m%dT%H%M%SZ")
-    );
-    let fail = |name: &str| {
-        let name = name.to_owned();
-        move |error| StoreError::io("setting aside the torn end of", &name, error)
-    };
-    disk.replace(&aside, parts.torn).map_err(fail(&aside))?;
-    disk.replace(table, parts.lines).map_err(fail(table))?;
-    let length = parts.torn.len();
-    Ok(Some(format!(
-        "{table} ended in a torn line of {length} bytes; it is now in {aside}"
-    )))
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use crate::plan::{Direction, Phase, Set, Workload};
 use crate::record::{Shape, summarize};
 use crate::seed::Seed;
 use crate::store;
-use crate::study::{DataEvent, Identity, State};
+use crate::study::{DataEvent, FORMAT, Identity, State};
 use crate::units::{Bytes, Nanos};
 
 fn config() -> Config {

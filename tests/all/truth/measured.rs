@@ -1,8 +1,6 @@
 //! One drawn scenario: measured on the simulated share, judged as a study of one trial, and held
 //! against what the share knows of itself.
 
-use std::collections::BTreeMap;
-
 use poolproof::facts::{Facts, Mount};
 use poolproof::judge::{Judgement, judge_all};
 use poolproof::plan::Phase;
@@ -11,7 +9,7 @@ use poolproof::seed::Seed;
 use poolproof::sim::scenarios::{Kind, random};
 use poolproof::sim::{DriveKind, Scenario, Truth};
 use poolproof::study::{
-    Config, Expansion, FORMAT, Identity, LatencyLog, State, Study, Trial, WindowRow, render_latency,
+    Config, Expansion, Identity, LatencyLog, State, Study, Trial, WindowRow, render_latency,
 };
 use poolproof::units::{Bytes, Nanos};
 
@@ -114,42 +112,21 @@ fn study(scenario: &Scenario, kind: &Kind) -> Study {
         mount: Some(mount),
         ..Facts::default()
     };
+    let config = Config {
+        simulated: true,
+        pool: Some(Expansion {
+            level: scenario.pool.level,
+            drives: scenario.pool.drives,
+            adding: scenario.adding,
+            drive_size: scenario.pool.drive_size,
+            rpm: rotating.map(|drive| drive.rpm),
+            drive_rate: Some(Bytes(scenario.drive.rate_at(0.0).0 as u64)),
+        }),
+        ..Config::new(Identity(1), scenario.seed, scenario.start, word())
+    };
     Study {
-        name: word(),
-        config: Config {
-            format: FORMAT,
-            id: Identity(1),
-            created: scenario.start,
-            seed: scenario.seed,
-            simulated: true,
-            share: word(),
-            mount: None,
-            server_memory: None,
-            threshold_percent: 3.0,
-            pool: Some(Expansion {
-                level: scenario.pool.level,
-                drives: scenario.pool.drives,
-                adding: scenario.adding,
-                drive_size: scenario.pool.drive_size,
-                rpm: rotating.map(|drive| drive.rpm),
-                drive_rate: Some(Bytes(scenario.drive.rate_at(0.0).0 as u64)),
-            }),
-            plan: None,
-            link_gigabits: None,
-            server: None,
-            reshape: None,
-            workloads: Vec::new(),
-        },
         data: kind.test_data(),
-        trials: Vec::new(),
-        windows: BTreeMap::new(),
-        observations: BTreeMap::new(),
-        sweeps: Vec::new(),
-        progress: Vec::new(),
-        probes: Vec::new(),
-        checks: Vec::new(),
-        latency: LatencyLog::default(),
         facts: [("f".to_owned(), facts)].into(),
-        remarks: Vec::new(),
+        ..Study::new(word(), config)
     }
 }
