@@ -127,7 +127,7 @@ pub struct Multiple {
 /// Zahorjan, Graham and Sevcik, *Quantitative System Performance*, 1984; from memory).
 pub fn busy_share(drives: u32, in_flight: f64) -> f64 {
     let (drives, in_flight) = (f64::from(drives.max(1)), in_flight.max(1.0));
-    in_flight / (in_flight + drives - 1.0)
+    in_flight / (in_flight + (drives - 1.0))
 }
 
 /// Speed of `work` on `drives` drives by every model that has a say.
