@@ -353,6 +353,12 @@ mod tests {
         assert!(change.iter().all(|promise| promise.ratio() == 1.0));
     }
 
+    /// Drawn once: rounding made it more than all of one drive.
+    #[test]
+    fn a_lone_drive_is_busy_all_the_time() {
+        assert_eq!(busy_share(1, 127.472_694_738_888_5), 1.0);
+    }
+
     proptest! {
         #[test]
         fn more_drives_never_slow_a_level_down(
