@@ -2,10 +2,16 @@
 //! logs of its own in one folder.
 
 use std::fs::{self, File};
+use std::io;
+use std::net::TcpListener;
+use std::os::fd::{AsFd, OwnedFd};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use std::sync::mpsc::{self, Sender};
 use std::thread;
 use std::time::Duration;
+
+use rustix::thread::{LinkNameSpaceType, move_into_link_name_space};
 
 use super::link::{Link, SERVER_ADDRESS};
 use crate::real_pool::pool::text;
@@ -13,6 +19,10 @@ use crate::support::{find, run};
 
 /// Port of the server, in its own namespace.
 const PORT: u16 = 2222;
+/// Its port without encryption.
+const PLAIN_PORT: u16 = 2223;
+/// Speaks SFTP on its standard streams.
+const SFTP: &str = "/usr/lib/openssh/sftp-server";
 /// Fast wherever the processor knows AES, so that the cable is the limit and not the cipher.
 const CIPHER: &str = "aes128-gcm@openssh.com";
 /// Where the server insists on being able to hide a part of itself.
@@ -119,12 +129,18 @@ impl Server {
         share: &Path,
         cache: ClientCache,
     ) -> Result<(), String> {
+        let mut sshfs = Command::new("sshfs");
+        sshfs.arg("-F").arg(self.folder.join("ssh_config"));
+        sshfs.arg(format!("server:{}", text(exported)));
+        self.mount_by(sshfs, share, cache)
+    }
+
+    /// Mounts what `sshfs` names at `share`.
+    fn mount_by(&self, mut sshfs: Command, share: &Path, cache: ClientCache) -> Result<(), String> {
         let log = self.folder.join("mount.log");
         let errors =
             File::create(&log).map_err(|error| format!("cannot make {}: {error}", text(&log)))?;
-        let mut sshfs = Command::new("sshfs");
-        sshfs.arg("-F").arg(self.folder.join("ssh_config"));
-        sshfs.arg(format!("server:{}", text(exported))).arg(share);
+        sshfs.arg(share);
         match cache {
             ClientCache::Bypassed => sshfs.args(["-o", "direct_io"]),
             ClientCache::WhileOpen => &mut sshfs,
@@ -145,6 +161,28 @@ impl Server {
         Err(format!("sshfs ended with {status}: {words}{}", self.log()))
     }
 
+    /// Mounts `exported` of the server at `share` without encryption, which costs more than a fast
+    /// cable. The mount tells the server's address then.
+    pub(super) fn mount_plainly(
+        &self,
+        link: &Link,
+        exported: &Path,
+        share: &Path,
+        cache: ClientCache,
+    ) -> Result<(), String> {
+        let (namespace, (ready, listening)) = (link.namespace(), mpsc::channel());
+        let serving = thread::spawn(move || serve_once(&namespace, &ready));
+        // A listener that cannot be made says why when it is joined.
+        if listening.recv().is_ok() {
+            let mut sshfs = Command::new("sshfs");
+            sshfs.args(["-o", &format!("directport={PLAIN_PORT}")]);
+            sshfs.arg(format!("{SERVER_ADDRESS}:{}", text(exported)));
+            self.mount_by(sshfs, share, cache)?;
+        }
+        let served = serving.join().map_err(|_| "the listener broke off")?;
+        served.map_err(|error| format!("the server does not listen: {error}"))
+    }
+
     /// A command for a shell on the client that runs `words` on the server.
     pub(super) fn command(&self, words: &str) -> String {
         format!("ssh -F {}/ssh_config server {words}", self.folder.display())
@@ -158,4 +196,26 @@ impl Server {
         let file = self.folder.join(name);
         fs::write(&file, what).map_err(|error| format!("cannot write {}: {error}", text(&file)))
     }
+}
+
+/// Listens in the namespace, says so, and gives the first who calls a server of its own, which lives
+/// there until the namespace is cleared. This thread belongs to the namespace from here on.
+fn serve_once(namespace: &str, ready: &Sender<()>) -> io::Result<()> {
+    let namespace = File::open(namespace)?;
+    let network = Some(LinkNameSpaceType::Network);
+    move_into_link_name_space(namespace.as_fd(), network)?;
+    let listener = TcpListener::bind((SERVER_ADDRESS, PLAIN_PORT))?;
+    // Nobody waits any more: then nobody calls either, and there is nothing to serve.
+    let Ok(()) = ready.send(()) else {
+        return Ok(());
+    };
+    let (stream, _) = listener.accept()?;
+    stream.set_nodelay(true)?;
+    let (input, output) = (OwnedFd::from(stream.try_clone()?), OwnedFd::from(stream));
+    Command::new(SFTP)
+        .stdin(input)
+        .stdout(output)
+        .stderr(Stdio::null())
+        .spawn()
+        .map(drop)
 }

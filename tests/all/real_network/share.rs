@@ -55,6 +55,8 @@ pub(crate) struct Config {
     pub(crate) drive_bytes: u64,
     /// Which reads the client's memory may answer.
     pub(crate) cache: ClientCache,
+    /// Whether what goes over the cable is encrypted.
+    pub(crate) encrypted: bool,
 }
 
 impl Default for Config {
@@ -65,6 +67,7 @@ impl Default for Config {
             drive_bytes_per_s: None,
             drive_bytes: 2 << 30,
             cache: ClientCache::default(),
+            encrypted: true,
         }
     }
 }
@@ -129,7 +132,11 @@ impl NetworkShare {
         }
         self.link.lay(config.link_bits_per_s, config.mtu)?;
         let server = Server::start(&self.folder, &self.link)?;
-        server.mount(&self.server_folder(), &self.path(), config.cache)?;
+        let (exported, path) = (self.server_folder(), self.path());
+        match config.encrypted {
+            true => server.mount(&exported, &path, config.cache)?,
+            false => server.mount_plainly(&self.link, &exported, &path, config.cache)?,
+        }
         self.raised = Some((drive, server));
         Ok(())
     }
