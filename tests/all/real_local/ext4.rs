@@ -13,7 +13,7 @@ use crate::support::{find, run};
 const BLOCK: u64 = 4096;
 
 /// A mounted file system. Dropping it takes it down.
-pub(super) struct Ext4 {
+pub(crate) struct Ext4 {
     folder: TempDir,
     pub(super) device: String,
     /// Whether the image lies in a memory of limited size of its own.
@@ -25,11 +25,15 @@ impl Ext4 {
     pub(super) fn build(mount_options: &str) -> Result<Self, String> {
         let folder = prepare()?;
         let image = folder.path().join("image");
-        fs::File::create(&image)
-            .and_then(|file| file.set_len(2 << 30))
-            .map_err(|error| error.to_string())?;
-        run("mkfs.ext4", &["-q", "-F", text(&image)])?;
+        make(&image, 2 << 30)?;
         Self::attach(folder, &image, true, mount_options)
+    }
+
+    /// In `image`, a new file of 1 GiB on another file system, whose cache keeps what is read.
+    pub(crate) fn within(image: &Path) -> Result<Self, String> {
+        let folder = prepare()?;
+        make(image, 1 << 30)?;
+        Self::attach(folder, image, false, "noatime")
     }
 
     /// 400 MiB in a memory of 450 MiB, from which parts can be taken away again: see
@@ -110,11 +114,11 @@ impl Ext4 {
         run("fallocate", &["-l", &room, text(&ballast)]).map(drop)
     }
 
-    pub(super) fn share(&self) -> PathBuf {
+    pub(crate) fn share(&self) -> PathBuf {
         self.folder.path().join("share")
     }
 
-    pub(super) fn study(&self) -> PathBuf {
+    pub(crate) fn study(&self) -> PathBuf {
         self.folder.path().join("scans")
     }
 
@@ -128,6 +132,14 @@ impl Ext4 {
     pub(super) fn available(&self) -> u64 {
         available(&self.share())
     }
+}
+
+/// A file system of `bytes` in a new file, of which only what is written takes room.
+fn make(image: &Path, bytes: u64) -> Result<(), String> {
+    fs::File::create_new(image)
+        .and_then(|file| file.set_len(bytes))
+        .map_err(|error| error.to_string())?;
+    run("mkfs.ext4", &["-q", "-F", text(image)]).map(drop)
 }
 
 impl Drop for Ext4 {

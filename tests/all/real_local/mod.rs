@@ -2,7 +2,7 @@
 //! through, a device that is asked what it moved.
 
 mod engine;
-mod ext4;
+pub(crate) mod ext4;
 mod refuse;
 
 use std::fs;

@@ -7,7 +7,9 @@ use poolproof::judge::{Judgement, Layer, Limit, Says, judge_all};
 use poolproof::store;
 
 use super::link::SERVER_ADDRESS;
+use super::server::ClientCache;
 use super::share::{Config, NetworkShare};
+use crate::real_local::ext4::Ext4;
 use crate::real_pool::pool::text;
 use crate::support::{poolproof, real, say};
 
@@ -117,4 +119,37 @@ fn real_network_link_is_named_where_it_is_the_narrowest() {
     let cold = judged(&study, "1536MiB");
     assert!(cold.ruling.grade.holds(), "{cold:?}");
     assert_eq!(cold.limiting.limit, Limit::Link, "{:?}", cold.limiting);
+}
+
+/// A disk image on the share: what is read past the cache of the file system in it comes from the pages
+/// of the image, which this client keeps.
+#[test]
+fn real_network_client_that_serves_itself_shows_at_the_wire() {
+    let config = Config {
+        cache: ClientCache::Kept,
+        drive_bytes: 4 << 30,
+        ..Config::default()
+    };
+    let Some(share) = real("real network", || NetworkShare::build(config)) else {
+        return;
+    };
+    let disk = Ext4::within(&share.path().join("disk")).unwrap();
+    let (study, mounted) = (text(&disk.study()), text(&disk.share()));
+    let mut new = vec!["new", &study, "--server-address", SERVER_ADDRESS];
+    new.extend(["--share", &mounted, "--link-gigabits", "1"]);
+    poolproof(&new);
+    // What was written is fetched once more; when all has been read the client has it all.
+    judged(&study, "256MiB");
+    let fetching = judged(&study, "256MiB");
+    assert!(!fetching.ruling.grade.holds(), "{fetching:?}");
+    let served = judged(&study, "256MiB");
+    assert!(!served.ruling.grade.holds(), "{served:?}");
+    let wire = served.evidence.iter().find(|sign| sign.source == "wire");
+    let wire = wire.expect("the counters of the interface are there");
+    let share_of_client = match wire.says {
+        Says::Served(Layer::Client, share) => share.estimate,
+        Says::AtLeast(Layer::Client, least) => least,
+        _ => 0.0,
+    };
+    assert!(share_of_client > 0.9, "{wire:?}");
 }
