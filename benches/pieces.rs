@@ -1,6 +1,10 @@
 //! What the instrument itself costs, each piece beside something that cannot be cheaper: content beside
 //! a copy, checking beside its checksum alone, an operation beside the two looks at the clock it needs.
 //! `cargo bench` prints medians; only ratios within one run tell anything on a shared machine.
+#![expect(
+    clippy::disallowed_methods,
+    reason = "a benchmark reads clocks as the engines do"
+)]
 
 use std::hint::black_box;
 use std::time::Instant;
