@@ -119,7 +119,7 @@ impl Group {
                 .iter()
                 .map(|trial| trial.cacheable_fraction)
                 .fold(0.0, f64::max),
-            revisited: count(could_be_kept),
+            revisited: count(Trial::could_be_kept),
             late_or_missed: trials
                 .iter()
                 .map(|t| t.late_operations + t.missed_operations)
@@ -140,14 +140,6 @@ fn void(rulings: &[&Ruling]) -> Option<Void> {
     all_fail.then(|| Void {
         cached: median(&cached),
     })
-}
-
-/// Whether a trial read blocks again after no more data than the largest known memory holds.
-fn could_be_kept(trial: &Trial) -> bool {
-    let pass_bytes = trial.pass_operations as f64 * trial.block_bytes as f64;
-    trial.read_percent > 0
-        && trial.next_operation > trial.pass_operations
-        && pass_bytes <= trial.cacheable_fraction * trial.test_data_bytes as f64
 }
 
 /// The median over trials, where every trial has the value.

@@ -48,7 +48,7 @@ pub struct Limiting {
 /// Within this part of the payload the link is the limit.
 const NEAR: f64 = 0.05;
 /// Above this a core or a drive is full.
-const FULL: f64 = 0.9;
+pub(super) const FULL: f64 = 0.9;
 
 /// Finds the narrowest layer.
 pub(super) fn limiting(case: &Case<'_>, ruling: &Ruling) -> Limiting {

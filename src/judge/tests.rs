@@ -263,3 +263,68 @@ fn a_drive_that_does_not_do_its_share_and_a_slow_one_are_named() {
     assert!(told("share of each drive").meaning.contains("drive 3"));
     assert!(told("slow drive").seen.contains("drive 2"));
 }
+
+/// What the evidence of `source` was taken to mean.
+fn meaning(judgement: &Judgement, source: &str) -> Option<String> {
+    let mut evidence = judgement.evidence.iter();
+    let sign = evidence.find(|sign| sign.source == source)?;
+    assert_eq!(sign.says, Says::Remark, "{source}");
+    Some(sign.meaning.clone())
+}
+
+#[test]
+fn a_client_that_is_full_or_starved_is_told_of() {
+    let of = |busiest, waited| {
+        let seen = [
+            (observed::BUSIEST_CORE, busiest),
+            (observed::PRESSURE_CPU, waited),
+        ];
+        let judgement = judged(&study("large-read", 1e8, &seen));
+        assert!(judgement.ruling.grade.holds());
+        meaning(&judgement, "this client").unwrap()
+    };
+    assert!(of(0.97, 0.0).contains("one core was full"));
+    assert!(of(0.3, 5.0).contains("took processors away"));
+    assert!(of(0.3, 0.1).contains("time to spare"));
+    let unseen = judged(&study("large-read", 1e8, &[]));
+    assert_eq!(meaning(&unseen, "this client"), None);
+}
+
+#[test]
+fn what_a_client_has_not_handed_on_is_told_of_writes() {
+    let of = |workload, dirty| {
+        let seen = [(observed::DIRTY_AFTER, dirty)];
+        meaning(&judged(&study(workload, 1e8, &seen)), "dirty memory")
+    };
+    assert!(of("large-write", 5e8).unwrap().contains("unwritten data"));
+    assert!(of("large-write", 1e6).unwrap().contains("no sign"));
+    assert_eq!(of("large-read", 5e8), None);
+}
+
+#[test]
+fn blocks_that_a_memory_could_have_kept_are_told_of() {
+    let of = |next, cacheable| {
+        let mut study = study("large-read", 1e8, &[]);
+        let trial = &mut study.trials[0];
+        (trial.next_operation, trial.pass_operations) = (next, 100);
+        (trial.test_data_bytes, trial.cacheable_fraction) = (1 << 30, cacheable);
+        meaning(&judged(&study), "repeated blocks")
+    };
+    assert!(of(150, 1.0).is_some());
+    assert_eq!((of(100, 1.0), of(150, 0.0)), (None, None));
+}
+
+#[test]
+fn data_that_compresses_by_half_gives_compression_away() {
+    let of = |zeros, half| {
+        let seen = [
+            (observed::WRITE_ZEROS, zeros),
+            (observed::WRITE_HALF, half),
+            (observed::WRITE_RANDOM, 1e8),
+        ];
+        meaning(&judged(&study("large-write", 1e8, &seen)), "compression").unwrap()
+    };
+    assert!(of(1e8, 1.6e8).contains("compresses;"));
+    assert!(of(1.6e8, 1e8).contains("compresses;"));
+    assert!(of(1e8, 1e8).contains("no sign"));
+}

@@ -3,6 +3,7 @@
 
 use super::case::Case;
 use super::evidence::{Evidence, Layer, Says, Strength};
+use super::limit::FULL;
 use crate::record::observed;
 use crate::units::{Bytes, Nanos, Rate, percent};
 
@@ -15,10 +16,19 @@ const OTHERS: f64 = 0.10;
 
 /// All other evidence.
 pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
-    [little, size, holes, compression, others]
-        .into_iter()
-        .filter_map(|look| look(case))
-        .collect()
+    [
+        little,
+        size,
+        repeated,
+        holes,
+        compression,
+        unwritten,
+        client,
+        others,
+    ]
+    .into_iter()
+    .filter_map(|look| look(case))
+    .collect()
 }
 
 /// In flight = throughput × latency. J. D. C. Little, *A proof for the queuing formula L = λW*,
@@ -79,6 +89,82 @@ fn size(case: &Case<'_>) -> Option<Evidence> {
     })
 }
 
+/// Blocks that were visited before are what a memory may have kept.
+fn repeated(case: &Case<'_>) -> Option<Evidence> {
+    let trial = case.trial;
+    trial.could_be_kept().then(|| Evidence {
+        source: "repeated blocks",
+        expected: "each block read once".into(),
+        seen: format!(
+            "a pass is {} operations, and {} had been made at the end",
+            trial.pass_operations, trial.next_operation
+        ),
+        meaning: "blocks were read again that a known memory could hold: lay down more with --size"
+            .into(),
+        says: Says::Remark,
+        strength: Strength::Counted,
+    })
+}
+
+/// What this client has not handed on when a trial that writes has flushed. Others write here, too.
+fn unwritten(case: &Case<'_>) -> Option<Evidence> {
+    let dirty = case
+        .seen
+        .get(observed::DIRTY_AFTER)
+        .filter(|_| !case.only_reads())?;
+    let written = case.trial.bytes as f64;
+    let much = dirty > OTHERS * written;
+    Some(Evidence {
+        source: "dirty memory",
+        expected: "none of the trial's after its flush".into(),
+        seen: format!("{} in all", Bytes(dirty as u64).iec()),
+        meaning: match much {
+            true => "this client holds unwritten data, its own or that of others: look again when it is idle",
+            false => "no sign that this client kept what was written",
+        }
+        .into(),
+        says: Says::Remark,
+        strength: Strength::Counted,
+    })
+}
+
+/// Whether this client had time for the trial. Tasks that wait for I/O are no trouble by
+/// themselves: the trial's own do.
+fn client(case: &Case<'_>) -> Option<Evidence> {
+    let busiest = case.seen.get(observed::BUSIEST_CORE)?;
+    let seconds = case.trial.seconds.max(1.0);
+    let waited = |name| case.seen.get(name).map(|span| (span / seconds).min(1.0));
+    let (processor, drives) = (
+        waited(observed::PRESSURE_CPU),
+        waited(observed::PRESSURE_IO),
+    );
+    let told = |what: &str, part: Option<f64>| {
+        part.map_or(String::new(), |part| {
+            format!(", tasks waited for {what} {} of the time", percent(part, 0))
+        })
+    };
+    let full = busiest > FULL;
+    let starved = processor.is_some_and(|part| part > OTHERS);
+    Some(Evidence {
+        source: "this client",
+        expected: "no core full, no waiting for one".into(),
+        seen: format!(
+            "busiest core {}{}{}",
+            percent(busiest, 0),
+            told("a processor", processor),
+            told("I/O", drives)
+        ),
+        meaning: match (full, starved) {
+            (true, _) => "one core was full: the client may be what limits",
+            (false, true) => "other work took processors away: latencies may be the client's",
+            (false, false) => "the client had time to spare",
+        }
+        .into(),
+        says: Says::Remark,
+        strength: Strength::Counted,
+    })
+}
+
 fn holes(case: &Case<'_>) -> Option<Evidence> {
     let holes = case.seen.get(observed::HOLES)?;
     (holes > 0.0).then(|| Evidence {
@@ -94,11 +180,13 @@ fn holes(case: &Case<'_>) -> Option<Evidence> {
 fn compression(case: &Case<'_>) -> Option<Evidence> {
     let zeros = Rate(case.seen.get(observed::WRITE_ZEROS)?);
     let none = Rate(case.seen.get(observed::WRITE_RANDOM)?);
-    let shrinks = zeros.0 > 1.3 * none.0;
+    let half = case.seen.get(observed::WRITE_HALF).map(Rate);
+    let shrinks = zeros.0 > 1.3 * none.0 || half.is_some_and(|half| half.0 > 1.3 * none.0);
+    let between = half.map_or(String::new(), |half| format!(", half of each {half}"));
     Some(Evidence {
         source: "compression",
         expected: "zeros written as fast as noise".into(),
-        seen: format!("zeros {zeros}, noise {none}"),
+        seen: format!("zeros {zeros}{between}, noise {none}"),
         meaning: match shrinks {
             true => "the share compresses; test data is incompressible, so its rates hold".into(),
             false => "no sign of compression".into(),

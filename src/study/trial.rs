@@ -127,6 +127,14 @@ pub struct Trial {
 const BEYOND: f64 = 10.0;
 
 impl Trial {
+    /// Whether it read blocks again after no more data than the largest known memory holds.
+    pub fn could_be_kept(&self) -> bool {
+        let pass_bytes = self.pass_operations as f64 * self.block_bytes as f64;
+        self.read_percent > 0
+            && self.next_operation > self.pass_operations
+            && pass_bytes <= self.cacheable_fraction * self.test_data_bytes as f64
+    }
+
     /// A trial that is about to run: `interrupted` until it has.
     pub fn begin(
         trial: u64,

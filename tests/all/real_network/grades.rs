@@ -67,11 +67,16 @@ fn judged(study: &str, size: &str) -> Judgement {
     judgement
 }
 
-/// The share that the evidence of `source` says the server's memory served.
-fn served_by_server(judgement: &Judgement, source: &str) -> Option<f64> {
+/// What the evidence of `source` says.
+fn says(judgement: &Judgement, source: &str) -> Option<Says> {
     let mut evidence = judgement.evidence.iter();
     let found = evidence.find(|evidence| evidence.source == source)?;
-    match &found.says {
+    Some(found.says)
+}
+
+/// The share that the evidence of `source` says caches before the drives served.
+fn served_by_server(judgement: &Judgement, source: &str) -> Option<f64> {
+    match says(judgement, source)? {
         Says::Served(Layer::Path, share) => Some(share.estimate),
         _ => None,
     }
@@ -93,6 +98,8 @@ fn real_network_warm_server_is_found_out_and_a_cold_one_is_not() {
     assert_eq!(warm.limiting.limit, Limit::Cache, "{:?}", warm.limiting);
     let members = served_by_server(&warm, "member drives").expect("the drive was asked");
     assert!(members > 0.95, "{members}");
+    let ceiling = says(&warm, "drives' ceiling").expect("three of 15 MB/s cannot be so fast");
+    assert!(matches!(ceiling, Says::AtLeast(Layer::Path, least) if least > 0.2));
 
     share.drop_server_caches().unwrap();
     let cold = judged(&study, "512MiB");
@@ -100,6 +107,10 @@ fn real_network_warm_server_is_found_out_and_a_cold_one_is_not() {
     assert!(cold.ruling.grade.holds(), "{cold:?}");
     let members = served_by_server(&cold, "member drives").unwrap_or(0.0);
     assert!(members < 0.05, "{members}");
+    let mut evidence = cold.evidence.iter();
+    let twice = evidence.find(|sign| sign.source == "touched twice");
+    let twice = twice.expect("blocks were touched twice");
+    assert!(twice.meaning.contains("a cache is live"), "{twice:?}");
 }
 
 #[test]
