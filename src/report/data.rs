@@ -7,7 +7,7 @@ use crate::plan::Phase;
 use crate::study::tables::cell;
 
 /// Every number of a comparison, a row a workload; an empty cell where there is none. Rates are in
-/// bytes per second, latencies in nanoseconds, ratios over `before`; `p` is Welch's.
+/// bytes per second, latencies in nanoseconds, ratios over `before`; `p` is that of the t test.
 ///
 /// A void phase has no rate, latency or ratio here, so that no reader of a column takes a cache for
 /// drives: its median rate stands in `PHASE_void_bytes_per_s` alone.

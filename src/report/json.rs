@@ -40,11 +40,11 @@ struct Methods {
 }
 
 const METHODS: Methods = Methods {
-    unit: "one trial",
-    ratio: "ratio of the geometric means of the trials' rates",
-    interval: "Welch's t interval of the difference of log rates, raised back",
-    hodges_lehmann: "median of all pairwise differences of log rates, raised back",
-    permutation: "two-sided permutation test of the difference of mean log rates",
+    unit: "one sitting where between_sittings is included, else one trial",
+    ratio: "ratio of the geometric means of the units' rates, or of their mean latencies",
+    interval: "t interval of the difference of mean logs, raised back: Welch's, or Student's where a phase has fewer than three sittings",
+    hodges_lehmann: "median of all pairwise differences of logs, raised back",
+    permutation: "two-sided permutation test of the difference of mean logs",
     bootstrap: "percentile bootstrap of the ratio of medians",
     latency_quantiles: "HdrHistogram value at quantile, per trial; then the median over the trials",
     bootstrap_quantiles: "",

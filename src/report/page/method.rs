@@ -18,7 +18,7 @@ pub(super) fn method(context: &Context<'_>) -> Markup {
             dl.terms {
                 dt { "Unit" }
                 dd {
-                    "The trial is the unit of all statistics, since operations and windows of one trial depend \
+                    "No operation and no window is a unit of statistics, since those of one trial depend \
                      on each other. Trials of a sitting are interleaved: each round holds every workload once, \
                      in an order drawn from the study’s seed " code { (context.study.config.seed) } ". Trials of \
                      one sitting share its hour, its users and its caches: with two degrees of freedom between \
@@ -59,7 +59,7 @@ pub(super) fn method(context: &Context<'_>) -> Markup {
                      labels where they can be tried, else of drawn ones (Davison and Hinkley, Bootstrap Methods, 1997, \
                      section 4.3); a percentile bootstrap of the ratio of medians (Efron and Tibshirani, An \
                      Introduction to the Bootstrap, 1993, section 13.3). They need no normal distribution; where they \
-                     disagree with Welch, look at the single trials."
+                     disagree with the interval, look at the single trials."
                 }
                 dt { "Quantiles" }
                 dd {

@@ -50,9 +50,9 @@ pub(super) fn table(context: &Context<'_>) -> Markup {
     };
     html! {
         table.second {
-            (context.caption("Welch on logs, and three methods that need no normal distribution."))
+            (context.caption("A t test on logs, and three methods that need no normal distribution."))
             thead { tr {
-                @for head in ["Workload", "Ratio", "Welch p", "Degrees of freedom", "Hodges-Lehmann ratio",
+                @for head in ["Workload", "Ratio", "p of the t test", "Degrees of freedom", "Hodges-Lehmann ratio",
                     "Permutation p", "Bootstrap, ratio of medians", "Smallest provable factor"]
                 { th scope="col" { (head) } }
             } }

@@ -19,6 +19,16 @@ const TRUE_GAIN: f64 = (DRIVES + 1) as f64 / DRIVES as f64;
 /// a little above and for the next a little below, so it takes several to know how well it does.
 const SITTINGS: usize = 3;
 const WORKLOAD: &str = "large-read";
+/// The workload, with so much in flight that no drive ever waits for the others: with a few operations
+/// over more drives more of them are idle by chance, and the gain is less than that of the drives.
+const DEEP: &str = "
+[[workload]]
+name = \"large-read\"
+read_percent = 100
+access = \"sequential\"
+block = \"1 MiB\"
+depth = 16
+";
 
 /// A pool, and a study of its share.
 struct Scene {
@@ -37,6 +47,9 @@ impl Scene {
         new.extend(grown);
         new.extend(["--drive-size", "5GiB"]);
         poolproof(&new);
+        let config = Path::new(&study).join("study.toml");
+        let text = std::fs::read_to_string(&config).unwrap();
+        std::fs::write(&config, text + DEEP).unwrap();
         Some(Self { pool, study })
     }
 
