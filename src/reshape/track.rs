@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::reading::{Reading, Word};
+use super::reading::{Extent, Reading, Word};
 use crate::stats::describe::median;
 
 /// Wall clocks that differ by less than this from the steady one were not set, only slewed.
@@ -32,6 +32,8 @@ pub struct Point {
     pub members_read: Option<u64>,
     /// Whether the way to the next point has an unknown length in time.
     pub broken: bool,
+    /// Whether the source counts steps, and may have reached this one at any time before.
+    pub stepwise: bool,
 }
 
 /// The watching machine's clock was set between two readings.
@@ -157,6 +159,7 @@ impl Track {
                     still: reading.reported.speed == Some(0.0),
                     members_read: reading.members_read,
                     broken: false,
+                    stepwise: reading.reported.extent == Some(Extent::Chunks),
                 });
             }
         }
@@ -199,6 +202,8 @@ impl Track {
             return;
         };
         let (mut held, mut latest) = (0.0, start);
+        // A step that was there when it was first looked at began at an unknown time.
+        let mut begun = !start.stepwise;
         for point in self.points.iter().skip(1) {
             let span = point.seconds - latest.seconds;
             held += if latest.held || point.held { span } else { 0.0 };
@@ -207,7 +212,7 @@ impl Track {
                     let (at, from, to) = (point.at, start.fraction, point.fraction);
                     self.jumps.push(Jump { at, from, to });
                 }
-                (start, held) = (*point, 0.0);
+                (start, held, begun) = (*point, 0.0, !point.stepwise);
             } else if point.fraction > start.fraction {
                 let all = point.seconds - start.seconds;
                 // Of a long stand, only the last stretch may have seen movement.
@@ -215,7 +220,7 @@ impl Track {
                 let still = if stood > self.patience { stood } else { 0.0 };
                 let moving = (all - held.max(still)).max(0.0);
                 self.standing += all - moving;
-                if moving > 0.0 {
+                if moving > 0.0 && begun {
                     let began = if still > 0.0 { &latest } else { &start };
                     self.moves.push(Move {
                         from: start.fraction,
@@ -229,7 +234,7 @@ impl Track {
                             .and_then(|(now, then)| now.checked_sub(then)),
                     });
                 }
-                (start, held) = (*point, 0.0);
+                (start, held, begun) = (*point, 0.0, true);
             }
             latest = *point;
         }
@@ -370,6 +375,19 @@ mod tests {
         let track = Track::of(&readings(&percents));
         assert_eq!((track.moves.len(), track.standing), (9, 0.0));
         assert!(track.moves.iter().all(|m| m.seconds == 1500.0));
+    }
+
+    #[test]
+    fn the_first_step_that_is_seen_to_end_began_at_an_unknown_time() {
+        // A chunk takes 25 minutes, and the first one had begun 20 minutes before.
+        let percents: Vec<f64> = (4..24).map(|i| f64::from(i / 5)).collect();
+        let mut all = readings(&percents);
+        for reading in &mut all {
+            reading.reported.extent = Some(Extent::Chunks);
+        }
+        let moves = Track::of(&all).moves;
+        assert_eq!(moves.len(), 3);
+        assert!(moves.iter().all(|m| m.seconds == 1500.0), "{moves:?}");
     }
 
     #[test]

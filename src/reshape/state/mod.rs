@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 
 use super::forecast::{Forecast, forecast};
-use super::reading::{Reading, Word};
+use super::reading::{Extent, Reading, Word};
 use super::track::{Move, Point, Track};
 use super::work::{Hours, Model, Zones};
 use crate::stats::describe::median;
@@ -154,6 +154,26 @@ pub fn assess(
     })
 }
 
+/// Whether a reshape that `since` then is not mentioned any more may have come to its end: at its
+/// speed it would be there by now, had it gone on since it was last seen to move.
+fn may_have_ended(answered: &[Reading], track: &Track, since: Timestamp) -> bool {
+    let (Some(last), Some(stood)) = (track.last(), track.standing_since()) else {
+        return false;
+    };
+    // What counts chunks moves between its steps; what stood still for too long did not.
+    let waited = last.seconds - stood.seconds;
+    let seen = if waited > track.patience { last } else { stood };
+    let unseen = since.duration_since(seen.at).as_secs_f64().max(0.0);
+    let ahead = last.fraction + latest_speed(&track.moves).unwrap_or(0.0) * unseen;
+    // The number of chunks is an estimate, and the last of them differ in size.
+    let told = answered.iter().rev().find(|r| r.position().is_some());
+    let chunk = told
+        .filter(|r| r.reported.extent == Some(Extent::Chunks))
+        .and_then(|r| r.reported.total)
+        .map_or(0.0, |total| 1.0 / total.max(1.0));
+    ahead >= 1.0 - chunk.max(NEAR_END)
+}
+
 struct Verdict {
     state: State,
     since: Timestamp,
@@ -219,10 +239,7 @@ impl Verdict {
                 alarm: None,
             };
         };
-        // It may have come to its end since it was last seen.
-        let unseen = since.duration_since(last.at).as_secs_f64().max(0.0);
-        let ahead = last.fraction + latest_speed(&track.moves).unwrap_or(0.0) * unseen;
-        if !finished.is_empty() || ahead >= 1.0 - NEAR_END {
+        if !finished.is_empty() || may_have_ended(answered, track, since) {
             return Self {
                 state: State::Finished,
                 since,

@@ -208,3 +208,33 @@ fn gone_near_its_end_is_finished_and_gone_earlier_is_lost() {
     let seen = Story::new().runs(97.0, 0.5, 8).at(100.93).assess();
     assert_eq!((seen.state, seen.forecast), (State::Moving, None));
 }
+
+#[test]
+fn a_balance_that_is_gone_between_two_chunks_is_finished_unless_it_stood() {
+    // As seen of a small pool: the tool expected 15 chunks, counted 12, and the balance was done.
+    let balance = |stands: usize| {
+        let chunks = |index: usize| (index / 4).min(12) as f64;
+        let told = |index| Reported {
+            fraction: Some(chunks(index) / 15.0),
+            done: Some(chunks(index)),
+            total: Some(15.0),
+            extent: Some(Extent::Chunks),
+            ..Reported::bare(Word::Running, "")
+        };
+        let moving = (0..48 + stands).map(told);
+        let gone = [Reported::bare(Word::Absent, "no balance runs")];
+        let readings: Vec<Reading> = (0..)
+            .zip(moving.chain(gone))
+            .map(|(index, reported)| Reading {
+                elapsed: (index > 0).then_some(60.0),
+                ..Reading::of(minute(index), reported)
+            })
+            .collect();
+        assess(&readings, None, None).unwrap()
+    };
+    assert_eq!(balance(13).state, State::Finished);
+    // After a few minutes the third last chunk might not have been done yet.
+    assert_eq!(balance(2).state, State::Moving);
+    // It had stood for hours: whoever stopped it did not wait for its end.
+    assert_eq!(balance(300).state, State::Stalled);
+}

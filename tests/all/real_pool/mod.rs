@@ -6,6 +6,7 @@
 
 pub(crate) mod limits;
 pub(crate) mod pool;
+mod watched;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -67,6 +68,23 @@ impl Scene {
         }
     }
 
+    /// Measures, expands, measures meanwhile and afterwards: what changed after and during.
+    fn measured_expansion(&self) -> [Change; 2] {
+        // The balance of so much has to outlast the trials meanwhile.
+        let size = "3GiB";
+        self.measure_well("before", size);
+        self.pool.expand().unwrap();
+        // A balance reads for a while and writes for a while, and only its reading costs reads their
+        // speed: many short trials make sure that both are met.
+        self.measure("during", [size, "3", "10"]);
+        let (balancing, words) = self.pool.balancing().unwrap();
+        assert!(balancing, "the balance ended before the trials: {words}");
+        self.pool.wait_for_balance().unwrap();
+        self.measure_well("after", size);
+        let row = self.compare();
+        ["after", "during"].map(|phase| Change::of(&row, phase))
+    }
+
     /// What the comparison says of the workload, by name of column.
     fn compare(&self) -> BTreeMap<String, String> {
         let table = poolproof(&["compare", &self.study, "--csv"]);
@@ -111,36 +129,33 @@ impl Change {
         ));
         change
     }
+
+    fn holds(&self, ratio: f64) -> bool {
+        (self.low..=self.high).contains(&ratio)
+    }
 }
 
 #[test]
 fn a_real_expansion_shows_its_gain_and_what_it_cost_meanwhile() {
     let Some(scene) = Scene::set() else { return };
-    // The balance of so much has to outlast the trials meanwhile.
-    let size = "3GiB";
-    scene.measure_well("before", size);
-
-    scene.pool.expand().unwrap();
-    // A balance reads for a while and writes for a while, and only its reading costs reads their
-    // speed: many short trials make sure that both are met.
-    scene.measure("during", [size, "3", "10"]);
-    let (balancing, words) = scene.pool.balancing().unwrap();
-    assert!(balancing, "the balance ended before the trials: {words}");
-    scene.pool.wait_for_balance().unwrap();
-
-    scene.measure_well("after", size);
-    let row = scene.compare();
-    let after = Change::of(&row, "after");
+    let [after, during] = scene.measured_expansion();
     assert_eq!(after.verdict, "gain");
+    assert_eq!(during.verdict, "loss");
+    assert!(during.high < 1.0, "a loss whose interval reaches 1");
+    if after.holds(TRUE_GAIN) {
+        return;
+    }
+    drop(scene);
+    // A 95 % interval misses one time in twenty, whatever is measured; twice in a row it should not.
+    say("real pool: the interval misses the true gain; one more expansion tells whether by chance");
+    let again = Scene::set().expect("there was a pool before");
+    let [after, _] = again.measured_expansion();
     assert!(
-        (after.low..=after.high).contains(&TRUE_GAIN),
-        "the interval {} to {} does not hold the true gain of {TRUE_GAIN}",
+        after.holds(TRUE_GAIN),
+        "the interval {} to {} does not hold the true gain of {TRUE_GAIN}, and that before did not",
         after.low,
         after.high
     );
-    let during = Change::of(&row, "during");
-    assert_eq!(during.verdict, "loss");
-    assert!(during.high < 1.0, "a loss whose interval reaches 1");
 }
 
 #[test]

@@ -16,6 +16,8 @@ const DRIVE_BYTES: u64 = 5 << 30;
 /// What each drive is held to, in bytes per second: slow enough that nothing else on a small
 /// machine limits the pool.
 const DRIVE_RATE: u64 = 50_000_000;
+/// The smallest chunk that btrfs can be told to allot, in bytes (fs/btrfs/sysfs.c).
+const SMALLEST_CHUNK: u64 = 256 << 20;
 /// Free space that the image files must find, in bytes.
 const ROOM: u64 = 14 << 30;
 /// Where pools live. Not the temporary folder: it may be held in memory, which has no direct I/O.
@@ -135,6 +137,20 @@ impl Pool {
         self.folder.join("study")
     }
 
+    /// Allots space in the smallest chunks that the file system takes, from now on.
+    ///
+    /// # Errors
+    /// When the file system has no such setting.
+    pub(super) fn keep_chunks_small(&self) -> Result<(), String> {
+        let device = self.drives[0].device.trim_start_matches("/dev/");
+        let own = |entry: &fs::DirEntry| entry.path().join("devices").join(device).exists();
+        let all = fs::read_dir("/sys/fs/btrfs").map_err(|error| error.to_string())?;
+        let fs = all.flatten().find(own).ok_or("the pool is not in /sys")?;
+        let setting = fs.path().join("allocation/data/chunk_size");
+        fs::write(&setting, SMALLEST_CHUNK.to_string())
+            .map_err(|error| format!("cannot set {}: {error}", setting.display()))
+    }
+
     /// Free space of the share in bytes, after everything deleted has really gone.
     ///
     /// # Errors
@@ -189,7 +205,7 @@ impl Pool {
         Ok(())
     }
 
-    fn mount(&self) -> PathBuf {
+    pub(super) fn mount(&self) -> PathBuf {
         mount_point(&self.folder)
     }
 }
