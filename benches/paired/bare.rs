@@ -1,0 +1,161 @@
+//! Loops with nothing in them but the system calls.
+#![expect(unsafe_code, reason = "the kernel is handed addresses of buffers")]
+
+use std::alloc::{Layout, alloc, dealloc, handle_alloc_error};
+use std::fs::File;
+use std::io;
+use std::os::fd::AsRawFd as _;
+use std::os::unix::fs::FileExt as _;
+use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use io_uring::types::Fixed;
+use io_uring::{IoUring, opcode};
+
+const HUGE: usize = 2 << 20;
+
+/// A load on one file.
+pub(super) struct Bare<'a> {
+    pub(super) file: &'a File,
+    /// Where operations go, over and over.
+    pub(super) places: &'a [u64],
+    pub(super) block: usize,
+    pub(super) depth: usize,
+    pub(super) writes: bool,
+    pub(super) length: Duration,
+}
+
+impl Bare<'_> {
+    /// A thread for each operation in flight. Operations, and the time that they took.
+    pub(super) fn threads(&self) -> io::Result<(u64, Duration)> {
+        let next = AtomicUsize::new(0);
+        let mut memory = Memory::new(self.depth * self.block);
+        let begun = Instant::now();
+        let counts: io::Result<Vec<u64>> = thread::scope(|scope| {
+            let threads: Vec<_> = memory
+                .bytes()
+                .chunks_mut(self.block)
+                .map(|buffer| scope.spawn(|| self.work(buffer, &next, begun)))
+                .collect();
+            threads
+                .into_iter()
+                .map(|thread| thread.join().expect("a loop does not panic"))
+                .collect()
+        });
+        let took = begun.elapsed();
+        Ok((counts?.into_iter().sum(), took))
+    }
+
+    fn work(&self, buffer: &mut [u8], next: &AtomicUsize, begun: Instant) -> io::Result<u64> {
+        let mut done = 0;
+        while begun.elapsed() < self.length {
+            let place = self.places[next.fetch_add(1, Relaxed) % self.places.len()];
+            match self.writes {
+                true => self.file.write_all_at(buffer, place)?,
+                false => self.file.read_exact_at(buffer, place)?,
+            }
+            done += 1;
+        }
+        Ok(done)
+    }
+
+    /// One ring. Operations, and the time that they took.
+    pub(super) fn ring(&self) -> io::Result<(u64, Duration)> {
+        let mut memory = Memory::new(self.depth * self.block);
+        let mut ring: IoUring = IoUring::builder()
+            .setup_single_issuer()
+            .setup_coop_taskrun()
+            .setup_defer_taskrun()
+            .build((2 * self.depth).next_power_of_two() as u32)?;
+        let vectors: Vec<libc::iovec> = memory
+            .bytes()
+            .chunks_mut(self.block)
+            .map(|buffer| libc::iovec {
+                iov_base: buffer.as_mut_ptr().cast(),
+                iov_len: self.block,
+            })
+            .collect();
+        // SAFETY: the memory outlives the ring, which is dropped first.
+        unsafe { ring.submitter().register_buffers(&vectors)? };
+        ring.submitter().register_files(&[self.file.as_raw_fd()])?;
+        let mut free: Vec<usize> = (0..self.depth).collect();
+        let (mut next, mut done) = (0, 0);
+        let begun = Instant::now();
+        loop {
+            if begun.elapsed() < self.length {
+                while let Some(slot) = free.pop() {
+                    let place = self.places[next % self.places.len()];
+                    next += 1;
+                    let (at, length) = (vectors[slot].iov_base.cast(), self.block as u32);
+                    let entry = match self.writes {
+                        true => opcode::WriteFixed::new(Fixed(0), at, length, slot as u16)
+                            .offset(place)
+                            .build(),
+                        false => opcode::ReadFixed::new(Fixed(0), at, length, slot as u16)
+                            .offset(place)
+                            .build(),
+                    };
+                    // SAFETY: a slot's memory is used by one operation at a time.
+                    unsafe { ring.submission().push(&entry.user_data(slot as u64)) }
+                        .map_err(io::Error::other)?;
+                }
+            } else if free.len() == self.depth {
+                return Ok((done, begun.elapsed()));
+            }
+            ring.submit_and_wait(1)?;
+            for entry in ring.completion() {
+                if entry.result() != self.block as i32 {
+                    return Err(io::Error::other(format!("moved {}", entry.result())));
+                }
+                free.push(entry.user_data() as usize);
+                done += 1;
+            }
+        }
+    }
+}
+
+/// Memory on huge pages where there are any, as poolproof has it, with bytes that do not repeat soon.
+struct Memory {
+    base: *mut u8,
+    layout: Layout,
+}
+
+impl Memory {
+    fn new(bytes: usize) -> Self {
+        let layout = Layout::from_size_align(bytes.next_multiple_of(HUGE), HUGE)
+            .expect("a load fits in memory");
+        // SAFETY: the layout has a size above 0, and a null pointer is handled.
+        let base = unsafe { alloc(layout) };
+        if base.is_null() {
+            handle_alloc_error(layout);
+        }
+        // SAFETY: madvise only gives advice on memory that is ours; what is written is within it.
+        unsafe {
+            libc::madvise(base.cast(), layout.size(), libc::MADV_HUGEPAGE);
+            for at in 0..layout.size() {
+                base.add(at)
+                    .write((at.wrapping_mul(0x9e37_79b9) >> 13) as u8);
+            }
+        }
+        Self { base, layout }
+    }
+
+    fn bytes(&mut self) -> &mut [u8] {
+        // SAFETY: all of it is initialised, and `&mut self` makes this the only reference.
+        unsafe { std::slice::from_raw_parts_mut(self.base, self.layout.size()) }
+    }
+}
+
+impl Drop for Memory {
+    fn drop(&mut self) {
+        // SAFETY: allocated with this layout in `new`.
+        unsafe { dealloc(self.base, self.layout) }
+    }
+}
+
+/// Processor time of this process so far, of all its threads and of what the kernel did for them.
+pub(super) fn cpu_time() -> Duration {
+    let spent = rustix::time::clock_gettime(rustix::time::ClockId::ProcessCPUTime);
+    Duration::new(spent.tv_sec as u64, spent.tv_nsec as u32)
+}

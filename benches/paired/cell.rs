@@ -1,0 +1,203 @@
+//! One load, measured in pairs.
+
+use std::fmt;
+use std::fs::{File, OpenOptions};
+use std::os::unix::fs::OpenOptionsExt as _;
+use std::path::Path;
+use std::time::Duration;
+
+use poolproof::load::{Assignment, Engine, LocalShare, Share, Watch};
+use poolproof::plan::{Access, Operation, Pattern, TestData, Workload};
+use poolproof::seed::Seed;
+use poolproof::stats::describe::median;
+use poolproof::units::{Bytes, Nanos};
+
+use super::Anyhow;
+use super::bare::{self, Bare};
+
+/// Of one measurement.
+const LENGTH: Nanos = Nanos::SECOND;
+
+/// A load: what is done, in what order, with what block and how many in flight.
+pub(super) struct Cell(Workload);
+
+impl Cell {
+    pub(super) fn all() -> Vec<Self> {
+        let mut all = Vec::new();
+        for read_percent in [100, 0] {
+            for access in [Access::Sequential, Access::Random] {
+                for block in [Bytes::KIB.times(4), Bytes::KIB.times(64), Bytes::MIB] {
+                    for depth in [1, 8, 32, 128] {
+                        all.push(Self(Workload {
+                            name: "paired".to_owned(),
+                            read_percent,
+                            access,
+                            block,
+                            depth,
+                            streams: 1,
+                            operations_per_second: None,
+                            span: None,
+                        }));
+                    }
+                }
+            }
+        }
+        all
+    }
+
+    /// Lets poolproof and a bare loop take turns, each being first in every other pair.
+    pub(super) fn compare(
+        &self,
+        share: &mut LocalShare,
+        data: &TestData,
+        folder: &Path,
+        pairs: usize,
+    ) -> Result<Found, Anyhow> {
+        let all = [self.0.clone()];
+        let pattern = Pattern::new(&self.0, &all, data, Seed(3))?;
+        let (mut rates, mut costs, mut told) = (Vec::new(), Vec::new(), None);
+        // What poolproof drives it with, and whether past the cache, is how the loop does it, too.
+        let (engine, direct) = self.ours(share, data, &pattern)?.1;
+        for pair in 0..pairs {
+            let loops = || self.bare(data, folder, &pattern, engine, direct);
+            let (ours, bare) = match pair % 2 {
+                0 => {
+                    let ours = self.ours(share, data, &pattern)?;
+                    (ours, loops()?)
+                }
+                _ => {
+                    let bare = loops()?;
+                    (self.ours(share, data, &pattern)?, bare)
+                }
+            };
+            rates.push(ours.0.rate / bare.rate);
+            costs.push(ours.0.cpu / bare.cpu);
+            told = Some(ours.1);
+        }
+        let (engine, direct) = told.ok_or("no pairs were asked for")?;
+        Ok(Found {
+            workload: self.0.clone(),
+            engine,
+            direct,
+            rate: median(&rates).ok_or("no rates")?,
+            cpu: median(&costs).ok_or("no times")?,
+        })
+    }
+
+    fn ours(
+        &self,
+        share: &mut LocalShare,
+        data: &TestData,
+        pattern: &Pattern,
+    ) -> Result<(Speed, (Engine, bool)), Anyhow> {
+        let assignment = Assignment {
+            workload: &self.0,
+            pattern: pattern.clone(),
+            data,
+            length: LENGTH,
+            first: 0,
+            trial: 1,
+            observe: false,
+        };
+        let cpu = bare::cpu_time();
+        let measured = share.run(&assignment, &Watch::default())?;
+        let cpu = bare::cpu_time() - cpu;
+        if let Some(failure) = measured.recording.failure {
+            return Err(failure.to_string().into());
+        }
+        let operations = measured.recording.bytes().0 / self.0.block.0;
+        let took = Duration::from(measured.recording.ended);
+        let driven = (measured.engine, measured.direct != Some(false));
+        Ok((Speed::of(operations, took, cpu), driven))
+    }
+
+    fn bare(
+        &self,
+        data: &TestData,
+        folder: &Path,
+        pattern: &Pattern,
+        engine: Engine,
+        direct: bool,
+    ) -> Result<Speed, Anyhow> {
+        let set = if self.0.reads() { 0 } else { 1 };
+        let file = data.files.get(set).ok_or("no test data")?;
+        let flags = if direct { libc::O_DIRECT } else { 0 };
+        let file: File = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .custom_flags(flags)
+            .open(folder.join(file.name()))?;
+        let places: Vec<u64> = (0..pattern.operations())
+            .map(|index| pattern.at(index))
+            .map(|Operation { offset, .. }| offset)
+            .collect();
+        let cpu = bare::cpu_time();
+        let bare = Bare {
+            file: &file,
+            places: &places,
+            block: self.0.block.0 as usize,
+            depth: self.0.depth as usize,
+            writes: self.0.writes(),
+            length: Duration::from(LENGTH),
+        };
+        let (operations, took) = match engine {
+            Engine::Ring => bare.ring()?,
+            _ => bare.threads()?,
+        };
+        let cpu = bare::cpu_time() - cpu;
+        if self.0.writes() {
+            file.sync_all()?;
+        }
+        Ok(Speed::of(operations, took, cpu))
+    }
+}
+
+/// What was reached.
+struct Speed {
+    /// Operations per second.
+    rate: f64,
+    /// Seconds of processor time for an operation.
+    cpu: f64,
+}
+
+impl Speed {
+    fn of(operations: u64, took: Duration, cpu: Duration) -> Self {
+        let operations = operations as f64;
+        Self {
+            rate: operations / took.as_secs_f64(),
+            cpu: cpu.as_secs_f64() / operations,
+        }
+    }
+}
+
+/// Medians over the pairs of poolproof over the bare loop.
+pub(super) struct Found {
+    workload: Workload,
+    engine: Engine,
+    direct: bool,
+    /// Of the rate.
+    pub(super) rate: f64,
+    /// Of the processor time for an operation.
+    pub(super) cpu: f64,
+}
+
+impl fmt::Display for Found {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Workload { block, depth, .. } = &self.workload;
+        let direction = if self.workload.reads() {
+            "read"
+        } else {
+            "write"
+        };
+        write!(
+            f,
+            "| {} {direction} | {} | {depth} | {} | {} | {:.3} | {:.2} |",
+            self.workload.access.word(),
+            block.iec(),
+            self.engine.word(),
+            if self.direct { "yes" } else { "no" },
+            self.rate,
+            self.cpu
+        )
+    }
+}
