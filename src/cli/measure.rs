@@ -5,6 +5,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::attend::attend;
+use super::consent::settle;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
 use super::sitting::{self, Event, Request};
@@ -14,6 +15,7 @@ use crate::load::{LocalShare, Watch};
 use crate::plan::Phase;
 use crate::report;
 use crate::store::Writer;
+use crate::study::Place;
 use crate::study::tables::cell;
 use crate::units::Bytes;
 
@@ -67,6 +69,14 @@ fn parse_tag(text: &str) -> Result<String, String> {
     }
 }
 
+/// The commands of a sitting; the reshape is looked at while it runs.
+fn commands(phase: Phase) -> &'static [Place] {
+    match phase {
+        Phase::During => &[Place::Diskstats, Place::EmptyCache, Place::Reshape],
+        Phase::Before | Phase::After => &[Place::Diskstats, Place::EmptyCache],
+    }
+}
+
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let (trials, seconds) = if arguments.brief { (3, 5) } else { (5, 30) };
     let request = Request {
@@ -90,6 +100,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
     mounted::check(&mut store, &arguments.moved)?;
+    store.allow(&settle(
+        &store.study().config,
+        root,
+        commands(arguments.phase),
+    )?);
     let mut share = LocalShare::new(&store.study().config);
     let path = store.study().config.share.clone();
     let watch = Arc::new(Watch::default());

@@ -68,10 +68,11 @@ pub fn moving(server: &Server) -> Option<Result<f64, String>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::study::ShellCommand;
 
     fn server(command: Option<&str>, members: &[&str]) -> Server {
         Server {
-            diskstats_command: command.map(str::to_owned),
+            diskstats_command: command.map(ShellCommand::typed),
             members: members.iter().map(|name| (*name).to_owned()).collect(),
             timeout_seconds: 5,
             ..Server::default()

@@ -1,4 +1,4 @@
-//! Runs a command that the person wrote, through the shell, for so long and no longer.
+//! Runs a command that the person wrote or allowed, through the shell, for so long and no longer.
 
 #![expect(clippy::disallowed_types, reason = "processes are started here")]
 
@@ -8,16 +8,23 @@ use std::process::{Command, Stdio};
 use std::thread::{sleep, spawn};
 use std::time::{Duration, Instant};
 
+use crate::study::ShellCommand;
+
 /// What a command prints is cut off here.
 const MOST: u64 = 4 << 20;
 const PAUSE: Duration = Duration::from_millis(10);
 
-/// Runs `text` with `sh -c` and returns what it printed.
+/// Runs a command with `sh -c` and returns what it printed.
 ///
 /// # Errors
-/// One sentence, when it cannot be started, does not end within `patience`, or ends with an error.
-pub fn shell(text: &str, patience: Duration) -> Result<String, String> {
-    let quoted = text.escape_debug();
+/// One sentence, when it may not run on this machine, cannot be started, does not end within `patience`, or ends with an error.
+pub fn shell(command: &ShellCommand, patience: Duration) -> Result<String, String> {
+    let (text, quoted) = (command.text(), command.shown());
+    if !command.may_run() {
+        return Err(format!(
+            "`{quoted}` of study.toml was not allowed on this machine: look at it with `poolproof allow`"
+        ));
+    }
     let mut child = Command::new("sh")
         .args(["-c", text])
         .stdin(Stdio::null())
@@ -79,10 +86,25 @@ mod tests {
     #[test]
     fn output_failure_and_lateness_are_told() {
         let patience = Duration::from_secs(20);
+        let shell = |text: &str, patience| shell(&ShellCommand::typed(text), patience);
         assert_eq!(shell("echo one; echo two", patience).unwrap(), "one\ntwo\n");
         let error = shell("echo why >&2; exit 3", patience).unwrap_err();
         assert!(error.contains("why") && error.contains('3'), "{error}");
         let error = shell("sleep 60", Duration::from_millis(50)).unwrap_err();
         assert!(error.contains("did not end"), "{error}");
+    }
+
+    #[test]
+    fn a_command_that_was_not_allowed_does_not_run() {
+        let folder = tempfile::tempdir().unwrap();
+        let trace = folder.path().join("trace");
+        let command = ShellCommand::try_from(format!("touch '{}'", trace.display())).unwrap();
+        let error = shell(&command, Duration::from_secs(20)).unwrap_err();
+        assert!(
+            error.contains("poolproof allow") && !trace.exists(),
+            "{error}"
+        );
+        shell(&command.allowed(), Duration::from_secs(20)).unwrap();
+        assert!(trace.exists());
     }
 }

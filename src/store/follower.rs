@@ -11,7 +11,7 @@ use super::reader::snapshot;
 use super::tables::{append, claim, mend, set_aside};
 use super::{FolderDisk, StoreError, names};
 use crate::study::tables::render;
-use crate::study::{ProbeRow, ProgressRow, Study};
+use crate::study::{Place, ProbeRow, ProgressRow, Study};
 
 /// A study whose reshape nobody else follows.
 #[derive(Debug)]
@@ -47,6 +47,11 @@ impl Follower {
     /// The study as it stood when this was opened, with the readings and probes that were added.
     pub fn study(&self) -> &Study {
         &self.study
+    }
+
+    /// Lets the commands at these places of `study.toml` run, as the person has allowed.
+    pub fn allow(&mut self, places: &[Place]) {
+        self.study.config.allow(places);
     }
 
     /// What an earlier follower left half done.

@@ -13,6 +13,7 @@
     reason = "the store is an edge: it keeps files"
 )]
 
+mod allowed;
 mod disk;
 mod follower;
 mod publish;
@@ -22,10 +23,11 @@ mod writer;
 
 use std::path::PathBuf;
 
+pub use allowed::{Allowed, state_folder};
 pub use disk::{Disk, FolderDisk};
 pub use follower::Follower;
 pub use publish::publish;
-pub use reader::read;
+pub use reader::{read, read_config};
 pub use writer::Writer;
 
 use crate::study::tables::TableError;

@@ -30,9 +30,26 @@ pub fn read(root: &Path) -> Result<Study, StoreError> {
     )
 }
 
+/// Reads what the person said of the study in the folder `root`, and nothing else of it.
+///
+/// # Errors
+/// When there is none, or it is damaged.
+pub fn read_config(root: &Path) -> Result<Config, StoreError> {
+    if !root.join(names::CONFIG).is_file() {
+        return Err(StoreError::NoStudy(root.to_owned()));
+    }
+    config(&FolderDisk::new(root))
+}
+
+fn config(disk: &impl Disk) -> Result<Config, StoreError> {
+    Ok(Config::parse(
+        &text(disk, names::CONFIG)?.unwrap_or_default(),
+    )?)
+}
+
 /// Reads the study named `name` from `disk`.
 pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreError> {
-    let config = Config::parse(&text(disk, names::CONFIG)?.unwrap_or_default())?;
+    let config = config(disk)?;
     let mut remarks = Vec::new();
     if !config.writable() {
         let format = config.format;

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
+use super::{Place, ShellCommand};
 use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
 use crate::plan::{STANDARD, Workload};
@@ -212,13 +213,13 @@ pub struct Server {
     pub address: Option<String>,
     /// Prints the server's `/proc/diskstats`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub diskstats_command: Option<String>,
+    pub diskstats_command: Option<ShellCommand>,
     /// Names of the pool's member drives in it, the newest last.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub members: Vec<String>,
     /// Empties the server's cache before each trial.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub empty_cache_command: Option<String>,
+    pub empty_cache_command: Option<ShellCommand>,
     /// A command that takes longer is given up.
     #[serde(default = "patience")]
     pub timeout_seconds: u64,
@@ -232,7 +233,7 @@ pub struct Following {
     pub source: Source,
     /// Prints the text; runs through the shell.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub command: Option<String>,
+    pub command: Option<ShellCommand>,
     /// Name of the array, where the text tells of several.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub array: Option<String>,
@@ -434,6 +435,39 @@ impl Config {
     /// What is known of the speed of the reshape by the hour of the day on the clock of `zone`.
     pub fn hours(&self, zone: TimeZone) -> Option<Hours> {
         Hours::new(self.reshape.as_ref()?.speed_by_hour?, zone)
+    }
+
+    /// The commands in it, each with its place.
+    pub fn commands(&self) -> Vec<(Place, &ShellCommand)> {
+        let server = self.server.as_ref();
+        let diskstats = server.and_then(|server| server.diskstats_command.as_ref());
+        let empty_cache = server.and_then(|server| server.empty_cache_command.as_ref());
+        let reshape = self.reshape.as_ref();
+        let reshape = reshape.and_then(|reshape| reshape.command.as_ref());
+        [
+            (Place::Diskstats, diskstats),
+            (Place::EmptyCache, empty_cache),
+            (Place::Reshape, reshape),
+        ]
+        .into_iter()
+        .filter_map(|(place, command)| Some((place, command?)))
+        .collect()
+    }
+
+    /// Lets the commands at these places run on this machine.
+    pub fn allow(&mut self, places: &[Place]) {
+        let allow = |place: Place, command: &mut Option<ShellCommand>| {
+            if places.contains(&place) {
+                *command = command.take().map(ShellCommand::allowed);
+            }
+        };
+        if let Some(server) = &mut self.server {
+            allow(Place::Diskstats, &mut server.diskstats_command);
+            allow(Place::EmptyCache, &mut server.empty_cache_command);
+        }
+        if let Some(reshape) = &mut self.reshape {
+            allow(Place::Reshape, &mut reshape.command);
+        }
     }
 
     /// Whether this version may write to the study.

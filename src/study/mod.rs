@@ -2,6 +2,7 @@
 
 mod amend;
 mod checks;
+mod command;
 mod config;
 mod latency;
 pub mod manifest;
@@ -14,6 +15,7 @@ use std::collections::BTreeMap;
 
 pub use amend::{with_format, with_mount};
 pub use checks::{CheckRow, Outcome, Side};
+pub use command::{Place, ShellCommand};
 pub use config::{
     Config, ConfigError, Expansion, FORMAT, Following, Identity, Mounted, Planning, Server,
 };

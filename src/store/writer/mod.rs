@@ -14,7 +14,7 @@ use crate::facts::Facts;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::render;
 use crate::study::{
-    CheckRow, Config, ConfigError, DataRow, Mounted, ObservationRow, Study, SweepRow, Trial,
+    CheckRow, Config, ConfigError, DataRow, Mounted, ObservationRow, Place, Study, SweepRow, Trial,
     WindowRow, manifest, render_latency, with_format, with_mount,
 };
 
@@ -95,6 +95,11 @@ impl<D: Disk> Writer<D> {
     /// The study as it stands, with everything that was added.
     pub fn study(&self) -> &Study {
         &self.study
+    }
+
+    /// Lets the commands at these places of `study.toml` run, as the person has allowed.
+    pub fn allow(&mut self, places: &[Place]) {
+        self.study.config.allow(places);
     }
 
     /// What an earlier writer left half done.
