@@ -16,7 +16,7 @@ use crate::plan::Phase;
 use crate::report;
 use crate::store::Writer;
 use crate::study::Place;
-use crate::study::tables::cell;
+use crate::study::tables::line;
 use crate::units::Bytes;
 
 /// Measures the share once through: a sitting.
@@ -62,7 +62,7 @@ fn parse_phase(text: &str) -> Result<Phase, String> {
 }
 
 fn parse_tag(text: &str) -> Result<String, String> {
-    let good = |part: &str| !part.is_empty() && !part.contains([';', '=']) && cell(part) == part;
+    let good = |part: &str| !part.is_empty() && !part.contains([';', '=']) && line(part) == part;
     match text.split_once('=') {
         Some((key, value)) if good(key) && good(value) && text.len() <= 200 => Ok(text.to_owned()),
         _ => Err("write KEY=VALUE, both without '=', ';' and control characters".to_owned()),

@@ -10,7 +10,7 @@ use std::io::{self, Read, Write};
 use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
-use crate::study::tables::{parse, render};
+use crate::study::tables::{Cells, guarded, parse, render};
 use crate::study::{Identity, Place, ShellCommand};
 
 use jiff::Timestamp;
@@ -31,12 +31,17 @@ pub struct Allowed {
 
 #[derive(Debug, Serialize, Deserialize)]
 struct Row {
+    #[serde(with = "guarded")]
     study: String,
+    #[serde(with = "guarded")]
     place: String,
     /// With line breaks and backslashes escaped, so that a row is a line.
+    #[serde(with = "guarded")]
     command: String,
     allowed: Timestamp,
 }
+
+impl Cells for Row {}
 
 impl Allowed {
     /// Reads the record in the state folder `folder`, which need not exist.

@@ -9,7 +9,7 @@ use super::{Disk, FolderDisk, StoreError, names};
 use crate::facts::Facts;
 use crate::plan::TestData;
 use crate::record::Observations;
-use crate::study::tables::{parse, whole};
+use crate::study::tables::{Cells, parse, whole};
 use crate::study::{Config, FORMAT, LatencyLog, ObservationRow, Study, WindowRow, manifest};
 
 /// Reads the study in the folder `root`.
@@ -144,7 +144,7 @@ fn toml<T: DeserializeOwned>(disk: &impl Disk, name: &str) -> Result<Option<T>, 
         })
 }
 
-fn table<Row: DeserializeOwned>(
+fn table<Row: Cells>(
     disk: &impl Disk,
     name: &str,
     remarks: &mut Vec<String>,

@@ -5,7 +5,9 @@ use std::time::Duration;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use toml_edit::Document;
 
+use super::bounds::{self, TEXT};
 use super::{Place, ShellCommand};
 use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
@@ -346,6 +348,36 @@ pub enum ConfigError {
     Value(String),
 }
 
+/// The most member drives of a server.
+const MEMBERS: usize = 1024;
+/// The most workloads beside the standard set.
+const WORKLOADS: usize = 256;
+
+/// A step on the way to a value in `study.toml`.
+enum Step {
+    Key(&'static str),
+    Number(usize),
+}
+
+/// Line and column, from 1, of the value at `path`, or of the last thing on the way to it.
+fn locate(text: &str, path: &[Step]) -> Option<(usize, usize)> {
+    let document = Document::parse(text).ok()?;
+    let (mut item, mut span) = (document.as_item(), None);
+    for step in path {
+        let next = match step {
+            Step::Key(key) => item.get(*key),
+            Step::Number(index) => item.get(*index),
+        };
+        let Some(next) = next else { break };
+        item = next;
+        span = item.span().or(span);
+    }
+    let before = text.get(..span?.start)?;
+    let line = before.matches('\n').count() + 1;
+    let column = before.chars().rev().take_while(|c| *c != '\n').count() + 1;
+    Some((line, column))
+}
+
 impl Config {
     /// A study of `share`, a mounted directory, of which nothing more is said.
     pub fn new(id: Identity, seed: Seed, created: Timestamp, share: String) -> Self {
@@ -373,35 +405,109 @@ impl Config {
     /// # Errors
     /// When it is no such file, or a value is out of range.
     pub fn parse(text: &str) -> Result<Self, ConfigError> {
+        if text.len() as u64 > bounds::CONFIG {
+            let why = format!("it is longer than {} bytes", bounds::CONFIG);
+            return Err(ConfigError::Value(why));
+        }
         let config: Self =
             toml::from_str(text).map_err(|error| ConfigError::Syntax(error.to_string()))?;
-        let value = |text: String| Err(ConfigError::Value(text));
-        if !(0.0..=100.0).contains(&config.threshold_percent) {
-            return value("threshold_percent is from 0 to 100".into());
+        match config.wrong() {
+            None => Ok(config),
+            Some((path, why)) => Err(ConfigError::Value(match locate(text, &path) {
+                Some((line, column)) => format!("line {line}, column {column}: {why}"),
+                None => why,
+            })),
         }
-        for workload in &config.workloads {
-            workload
-                .validate()
-                .map_err(|error| ConfigError::Value(error.to_string()))?;
+    }
+
+    /// The first value that is out of range: where it stands, and what is wrong.
+    fn wrong(&self) -> Option<(Vec<Step>, String)> {
+        use Step::{Key, Number};
+        let at = |keys: &[&'static str]| keys.iter().map(|key| Key(key)).collect::<Vec<_>>();
+        let range = 0.0..=100.0;
+        if !range.contains(&self.threshold_percent) {
+            let why = "threshold_percent is from 0 to 100".to_owned();
+            return Some((at(&["threshold_percent"]), why));
         }
-        if let Some(Err(why)) = config.reshape.as_ref().map(Following::validate) {
-            return value(format!("[reshape]: {why}"));
+        if let Err((_, why)) = bounds::moment("created", self.created) {
+            return Some((at(&["created"]), why));
         }
-        let mut names: Vec<&str> = config.workloads.iter().map(|w| w.name.as_str()).collect();
-        names.sort_unstable();
-        if let Some(twice) = names.windows(2).find(|pair| pair[0] == pair[1]) {
-            return value(format!("two workloads are named '{}'", twice[0]));
+        if let Some((path, _)) = self.texts().into_iter().find(|(_, text)| text.len() > TEXT) {
+            let why = format!("the text is longer than {TEXT} bytes");
+            return Some((at(&path), why));
         }
-        if let Some(pool) = &config.pool {
-            pool.before()
-                .validate()
-                .map_err(|error| ConfigError::Value(error.to_string()))?;
+        if self
+            .link_gigabits
+            .is_some_and(|gigabits| !(0.001..=10_000.0).contains(&gigabits))
+        {
+            let why = "link_gigabits is from 0.001 to 10,000".to_owned();
+            return Some((at(&["link_gigabits"]), why));
         }
-        if let Some(plan) = &config.plan {
-            plan.check(config.pool.as_ref())
-                .map_err(|why| ConfigError::Value(why.into()))?;
+        if self
+            .server
+            .as_ref()
+            .is_some_and(|server| server.members.len() > MEMBERS)
+        {
+            let why = format!("there are more than {MEMBERS} members");
+            return Some((at(&["server", "members"]), why));
         }
-        Ok(config)
+        if self.workloads.len() > WORKLOADS {
+            let why = format!("there are more than {WORKLOADS} workloads");
+            return Some((at(&["workload"]), why));
+        }
+        for (index, workload) in self.workloads.iter().enumerate() {
+            let path = vec![Key("workload"), Number(index)];
+            if let Err(error) = workload.validate() {
+                return Some((path, error.to_string()));
+            }
+            if self.workloads[..index]
+                .iter()
+                .any(|other| other.name == workload.name)
+            {
+                return Some((path, format!("two workloads are named '{}'", workload.name)));
+            }
+        }
+        if let Some(Err(why)) = self.reshape.as_ref().map(Following::validate) {
+            return Some((at(&["reshape"]), format!("[reshape]: {why}")));
+        }
+        if let Some(Err(error)) = self.pool.as_ref().map(|pool| pool.before().validate()) {
+            return Some((at(&["pool"]), error.to_string()));
+        }
+        let plan = self
+            .plan
+            .as_ref()
+            .map(|plan| plan.check(self.pool.as_ref()));
+        if let Some(Err(why)) = plan {
+            return Some((at(&["plan"]), why.to_owned()));
+        }
+        None
+    }
+
+    /// The texts that may be long, each with its place. Commands have a limit of their own.
+    fn texts(&self) -> Vec<(Vec<&'static str>, &str)> {
+        let mut texts = vec![(vec!["share"], self.share.as_str())];
+        if let Some(mount) = &self.mount {
+            texts.push((vec!["mount", "point"], &mount.point));
+            texts.push((vec!["mount", "kind"], &mount.kind));
+            texts.push((vec!["mount", "source"], &mount.source));
+        }
+        if let Some(server) = &self.server {
+            let address = server
+                .address
+                .iter()
+                .map(|text| (vec!["server", "address"], text.as_str()));
+            let members = server
+                .members
+                .iter()
+                .map(|text| (vec!["server", "members"], text.as_str()));
+            texts.extend(address.chain(members));
+        }
+        let array = self
+            .reshape
+            .as_ref()
+            .and_then(|reshape| reshape.array.as_deref());
+        texts.extend(array.map(|text| (vec!["reshape", "array"], text)));
+        texts
     }
 
     /// The text of `study.toml`.
@@ -592,8 +698,54 @@ mod tests {
         assert!(render(|c| c.threshold_percent = f64::NAN).is_err());
         assert!(render(|c| c.workloads[0].depth = 0).is_err());
         assert!(render(|c| c.workloads.push(c.workloads[0].clone())).is_err());
+        assert!(render(|c| c.link_gigabits = Some(f64::INFINITY)).is_err());
+        assert!(render(|c| c.share = "x".repeat(5000)).is_err());
+        assert!(render(|c| c.created = Timestamp::MAX).is_err());
+        assert!(render(|c| c.pool.as_mut().unwrap().drives = u32::MAX).is_err());
+        assert!(render(|c| c.workloads = vec![c.workloads[0].clone(); 300]).is_err());
+        let long = format!("# {}\n{}", "x".repeat(1 << 20), example().render());
+        assert!(
+            Config::parse(&long)
+                .unwrap_err()
+                .to_string()
+                .contains("longer")
+        );
         let error = Config::parse("format = 1\nid = 7").unwrap_err();
         assert!(error.to_string().contains("line 2"), "{error}");
+    }
+
+    #[test]
+    fn a_value_out_of_range_is_told_with_line_and_column() {
+        let text = example().render();
+        let line =
+            |text: &str, key: &str| text.lines().position(|l| l.starts_with(key)).unwrap() + 1;
+        let last = |text: &str| {
+            text.lines()
+                .collect::<Vec<_>>()
+                .iter()
+                .rposition(|l| *l == "[[workload]]")
+                .unwrap()
+                + 1
+        };
+        let percent = text.replace("threshold_percent = 3.0", "threshold_percent = 300.0");
+        let second = text.clone() + &text[text.find("[[workload]]").unwrap()..];
+        let depth = text.replace("depth = ", "depth = 2000");
+        for (text, place, why) in [
+            (
+                &percent,
+                (line(&percent, "threshold_percent"), 21),
+                "from 0 to 100",
+            ),
+            (&second, (last(&second), 1), "two workloads"),
+            (&depth, (line(&depth, "[[workload]]"), 1), "depth is"),
+        ] {
+            let error = Config::parse(text).unwrap_err().to_string();
+            let expected = format!("study.toml: line {}, column {}: ", place.0, place.1);
+            assert!(
+                error.starts_with(&expected) && error.contains(why),
+                "{error}, not {expected}"
+            );
+        }
     }
 
     #[test]

@@ -5,6 +5,7 @@ mod checks;
 mod command;
 mod config;
 mod latency;
+pub mod bounds;
 pub mod manifest;
 mod progress;
 mod sweep;

@@ -158,7 +158,7 @@ impl<D: Disk> Writer<D> {
     /// # Errors
     /// When it may not be on disk.
     pub fn add_check(&mut self, row: CheckRow) -> Result<(), StoreError> {
-        let row = row.escaped();
+        let row = row.in_lines();
         self.append_rows(names::CHECKS, std::slice::from_ref(&row))?;
         self.study.checks.push(row);
         Ok(())
