@@ -5,6 +5,8 @@
 //! table or a picture; [`printable`] is what everything passes last on its way to a terminal, and
 //! [`escaped`] its like for JSON, which loses nothing.
 
+use std::path::Path;
+
 /// `text` without characters that a terminal obeys, that XML forbids, or that turn the direction of
 /// what follows; each run of them and of white space becomes one space.
 ///
@@ -35,6 +37,11 @@ pub fn short(text: &str, most: usize) -> String {
     }
     let kept: String = text.chars().take(most.saturating_sub(1)).collect();
     format!("{}…", kept.trim_end())
+}
+
+/// A path as [`plain`] text.
+pub fn path(path: &Path) -> String {
+    plain(&path.to_string_lossy())
 }
 
 /// `text` with line breaks as the only characters that a terminal obeys: each other one, and each

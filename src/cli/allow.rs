@@ -5,6 +5,7 @@ use std::io::{stderr, stdin};
 use super::consent::{ask, keep, record, terminal};
 use super::{Exit, Failure, print};
 use crate::store;
+use crate::text::path;
 
 /// Shows the commands in study.toml and lets them run on this machine.
 ///
@@ -50,7 +51,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     if text.is_empty() {
         text = "study.toml holds no commands\n".to_owned();
     } else {
-        let path = record.path().display();
+        let path = path(record.path());
         text += &format!("what is allowed is kept in {path}; strike out a line to take it back\n");
     }
     print(&text)?;

@@ -11,7 +11,7 @@ use jiff::Timestamp;
 use super::{Exit, Failure, say};
 use crate::store::{Allowed, state_folder};
 use crate::study::{Config, Place, ShellCommand};
-use crate::text::plain;
+use crate::text::path;
 
 /// Those of `places` in `config`, of the study in the folder `root`, whose commands may run.
 ///
@@ -87,7 +87,7 @@ pub(super) fn keep(
 ) -> Result<(), Failure> {
     let added = record.add(config.id, place, command, Timestamp::now());
     added.map_err(|error| {
-        let path = record.path().display();
+        let path = path(record.path());
         Failure::new(
             Exit::NotAllowed,
             format!("{path} cannot be written: {error}"),
@@ -97,7 +97,7 @@ pub(super) fn keep(
 
 /// Why a command does not run, and what to do about it.
 pub(super) fn refusal(place: Place, command: &ShellCommand, root: &Path) -> String {
-    let (shown, study) = (command.shown(), plain(&root.display().to_string()));
+    let (shown, study) = (command.shown(), path(root));
     format!(
         "{place} was not allowed on this machine and does not run (`{shown}`): look at it and allow it with `poolproof allow {study}`"
     )
@@ -111,7 +111,7 @@ pub(super) fn ask(
     answers: &mut impl BufRead,
     screen: &mut impl Write,
 ) -> Result<bool, Failure> {
-    let study = plain(&root.display().to_string());
+    let study = path(root);
     write!(
         screen,
         "{place} of {study} would run on this machine, as you, {}:\n\n    {}\n\nAllow it from now on? It is asked again when it changes. [y/N] ",

@@ -126,9 +126,9 @@ fn print(text: &str) -> Result<(), Failure> {
     }
 }
 
-/// Says something on standard error, without anything that a terminal would obey; when nobody listens, nothing is lost.
+/// Says one line on standard error, without anything that a terminal would obey; when nobody listens, nothing is lost.
 fn say(text: &str) {
-    let _ = writeln!(io::stderr(), "{}", printable(text));
+    let _ = writeln!(io::stderr(), "{}", printable(&text.replace('\n', " ")));
 }
 
 /// Who holds a study's lock, for whoever finds it locked.

@@ -10,6 +10,7 @@ use crate::judge::judge_all;
 use crate::report;
 use crate::store::{self, names};
 use crate::study::Study;
+use crate::text::path;
 
 /// Writes STUDY/reports/report.html, one page that needs nothing beside it, and its charts as files.
 ///
@@ -46,7 +47,7 @@ pub(super) fn write(study: &Study, folder: &Path, now: Timestamp) -> Result<Stri
     let files = report::files(study, &comparison, &judgements, now);
     store::publish(folder, &files)?;
     let page = files.first().map_or("", |(name, _)| name);
-    let (charts, folder) = (files.len().max(1) - 1, folder.display());
+    let (charts, folder) = (files.len().max(1) - 1, path(folder));
     Ok(format!(
         "{folder}/{page} and {charts} charts in {folder}/charts\n"
     ))

@@ -122,7 +122,7 @@ pub enum StoreError {
         source: std::io::Error,
     },
     /// A TOML file beside `study.toml` is damaged.
-    #[error("{name} cannot be read:\n{why}")]
+    #[error("{name} cannot be read: {why}")]
     Toml {
         /// Which file.
         name: String,

@@ -10,7 +10,9 @@ use crate::facts::Facts;
 use crate::plan::TestData;
 use crate::record::Observations;
 use crate::study::tables::{Cells, parse, whole};
-use crate::study::{Config, FORMAT, LatencyLog, ObservationRow, Study, WindowRow, manifest};
+use crate::study::{
+    Config, FORMAT, LatencyLog, ObservationRow, Study, WindowRow, manifest, placed,
+};
 
 /// Reads the study in the folder `root`.
 ///
@@ -135,13 +137,14 @@ pub(super) fn text(disk: &impl Disk, name: &str) -> Result<Option<String>, Store
 }
 
 fn toml<T: DeserializeOwned>(disk: &impl Disk, name: &str) -> Result<Option<T>, StoreError> {
-    text(disk, name)?
-        .map(|text| toml::from_str(&text))
-        .transpose()
-        .map_err(|error| StoreError::Toml {
-            name: name.to_owned(),
-            why: error.to_string(),
-        })
+    let Some(text) = text(disk, name)? else {
+        return Ok(None);
+    };
+    let read = toml::from_str(&text).map_err(|error: toml::de::Error| StoreError::Toml {
+        name: name.to_owned(),
+        why: placed(&text, error.span(), error.message()),
+    });
+    read.map(Some)
 }
 
 fn table<Row: Cells>(

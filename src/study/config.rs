@@ -1,5 +1,6 @@
 //! What the person said: `study.toml`.
 
+use std::ops::Range;
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -8,6 +9,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use toml_edit::Document;
 
 use super::bounds::{self, TEXT};
+use super::place::placed;
 use super::{Place, ShellCommand};
 use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
@@ -340,8 +342,8 @@ impl Expansion {
 /// Why `study.toml` cannot be used.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum ConfigError {
-    /// Not TOML, or a field is missing or of the wrong kind; the text shows where.
-    #[error("study.toml cannot be read:\n{0}")]
+    /// Not TOML, or a field is missing or of the wrong kind; the text says where.
+    #[error("study.toml cannot be read: {0}")]
     Syntax(String),
     /// A value is out of range.
     #[error("study.toml: {0}")]
@@ -359,8 +361,8 @@ enum Step {
     Number(usize),
 }
 
-/// Line and column, from 1, of the value at `path`, or of the last thing on the way to it.
-fn locate(text: &str, path: &[Step]) -> Option<(usize, usize)> {
+/// The bytes of the value at `path`, or of the last thing on the way to it.
+fn locate(text: &str, path: &[Step]) -> Option<Range<usize>> {
     let document = Document::parse(text).ok()?;
     let (mut item, mut span) = (document.as_item(), None);
     for step in path {
@@ -372,10 +374,7 @@ fn locate(text: &str, path: &[Step]) -> Option<(usize, usize)> {
         item = next;
         span = item.span().or(span);
     }
-    let before = text.get(..span?.start)?;
-    let line = before.matches('\n').count() + 1;
-    let column = before.chars().rev().take_while(|c| *c != '\n').count() + 1;
-    Some((line, column))
+    span
 }
 
 impl Config {
@@ -409,14 +408,15 @@ impl Config {
             let why = format!("it is longer than {} bytes", bounds::CONFIG);
             return Err(ConfigError::Value(why));
         }
-        let config: Self =
-            toml::from_str(text).map_err(|error| ConfigError::Syntax(error.to_string()))?;
+        let config: Self = toml::from_str(text).map_err(|error: toml::de::Error| {
+            ConfigError::Syntax(placed(text, error.span(), error.message()))
+        })?;
         match config.wrong() {
             None => Ok(config),
-            Some((path, why)) => Err(ConfigError::Value(match locate(text, &path) {
-                Some((line, column)) => format!("line {line}, column {column}: {why}"),
-                None => why,
-            })),
+            Some((path, why)) => {
+                let span = locate(text, &path);
+                Err(ConfigError::Value(placed(text, span, &why)))
+            }
         }
     }
 

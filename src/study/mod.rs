@@ -7,6 +7,7 @@ mod config;
 mod latency;
 pub mod bounds;
 pub mod manifest;
+mod place;
 mod progress;
 mod sweep;
 pub mod tables;
@@ -22,6 +23,7 @@ pub use config::{
 };
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use manifest::{DataEvent, DataRow};
+pub use place::placed;
 pub use progress::{ProbeRow, ProgressRow};
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};

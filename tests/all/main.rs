@@ -6,6 +6,7 @@
 )]
 
 mod commands;
+mod hostile;
 mod plan;
 mod readme;
 mod ready;

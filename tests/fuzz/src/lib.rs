@@ -11,7 +11,8 @@ use poolproof::study::{
     Trial, WindowRow, manifest,
 };
 use poolproof::units::Bytes;
-use poolproof::{compare, judge, report};
+use poolproof::compare::{Rules, compare};
+use poolproof::{judge, ready, report};
 
 /// Rows that are understood come back the same.
 fn table<Row: Cells + PartialEq + std::fmt::Debug>(data: &[u8]) -> Vec<Row> {
@@ -229,7 +230,13 @@ pub fn whole(data: &[u8]) {
     study.checks = parse("checks.csv", next()).unwrap_or_default();
     let judgements = judge::judge_all(&study);
     report::study_text(&study, &judgements, 80);
-    let compared = compare::compare(&study, &judgements);
+    let compared = compare(&study, &judgements, Rules::of(&study));
     report::comparison_csv(&compared, &judgements);
     report::comparison_json(&compared, &judgements);
+    report::comparison_text(&compared, &judgements, 80);
+    report::why_csv(&study, &judgements);
+    let _ = report::why_text(&study, None, &judgements, 80);
+    let now = study.config.created;
+    report::next_text(&ready::next(&study, None, now), 80);
+    report::files(&study, &compared, &judgements, now);
 }
