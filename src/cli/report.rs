@@ -32,10 +32,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let root = &arguments.folder.study;
     let study = store::read(root)?;
     study.remarks.iter().for_each(|remark| say(remark));
-    let folder = arguments
-        .to
-        .clone()
-        .unwrap_or_else(|| root.join(names::REPORTS));
+    let own = root.join(names::REPORTS);
+    // In somebody else's study it might be a link to a folder of the person's.
+    if arguments.to.is_none() && own.is_symlink() {
+        let message = format!("{} is a link: name a folder with --to DIR", path(&own));
+        return Err(Failure::new(Exit::Study, message));
+    }
+    let folder = arguments.to.clone().unwrap_or(own);
     print(&write(&study, &folder, Timestamp::now())?)?;
     Ok(Exit::Done)
 }

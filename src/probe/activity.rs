@@ -4,6 +4,7 @@
     reason = "the probe is an edge: it reads files and waits"
 )]
 
+use std::path::Path;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
@@ -16,7 +17,7 @@ const LOOK: Duration = Duration::from_secs(3);
 
 /// The text of this machine's `/proc/mdstat`; `None` when it has no software arrays.
 pub fn arrays() -> Option<String> {
-    std::fs::read_to_string("/proc/mdstat").ok()
+    super::text(Path::new("/proc/mdstat")).ok()
 }
 
 /// What the pool's member drives have done so far, in their order in `study.toml`, asked through its

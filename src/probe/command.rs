@@ -8,10 +8,9 @@ use std::process::{Command, Stdio};
 use std::thread::{sleep, spawn};
 use std::time::{Duration, Instant};
 
+use super::file::MOST;
 use crate::study::ShellCommand;
 
-/// What a command prints is cut off here.
-const MOST: u64 = 4 << 20;
 const PAUSE: Duration = Duration::from_millis(10);
 
 /// Runs a command with `sh -c` and returns what it printed.

@@ -116,7 +116,7 @@ impl FolderDisk {
     }
 
     /// Opens a plain file of one name, without following a link in its place or its folder's.
-    fn open(&self, name: &str, how: OFlags) -> io::Result<File> {
+    pub(super) fn open(&self, name: &str, how: OFlags) -> io::Result<File> {
         let flags = OFlags::NOFOLLOW | OFlags::CLOEXEC;
         let (folder, file) = name.rsplit_once('/').unwrap_or(("", name));
         let below = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;

@@ -27,7 +27,7 @@ pub use allowed::{Allowed, state_folder};
 pub use disk::{Disk, FolderDisk};
 pub use follower::Follower;
 pub use publish::publish;
-pub use reader::{read, read_config};
+pub use reader::{progress, read, read_config};
 pub use writer::Writer;
 
 use crate::study::tables::TableError;

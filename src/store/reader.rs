@@ -11,7 +11,7 @@ use crate::plan::TestData;
 use crate::record::Observations;
 use crate::study::tables::{Cells, parse, whole};
 use crate::study::{
-    Config, FORMAT, LatencyLog, ObservationRow, Study, WindowRow, manifest, placed,
+    Config, FORMAT, LatencyLog, ObservationRow, ProgressRow, Study, WindowRow, manifest, placed,
 };
 
 /// Reads the study in the folder `root`.
@@ -41,6 +41,14 @@ pub fn read_config(root: &Path) -> Result<Config, StoreError> {
         return Err(StoreError::NoStudy(root.to_owned()));
     }
     config(&FolderDisk::new(root))
+}
+
+/// Reads the readings of the reshape of the study in the folder `root`.
+///
+/// # Errors
+/// When they cannot be read.
+pub fn progress(root: &Path) -> Result<Vec<ProgressRow>, StoreError> {
+    table(&FolderDisk::new(root), names::PROGRESS, &mut Vec::new())
 }
 
 fn config(disk: &impl Disk) -> Result<Config, StoreError> {

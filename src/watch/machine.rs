@@ -13,11 +13,9 @@ use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
 use super::{Place, Prober, World};
-use crate::probe::{members, shell};
+use crate::probe::{members, shell, text};
 use crate::study::{ProbeRow, Server, ShellCommand};
 
-/// The most of a file that is read: the texts in question are much shorter.
-const MOST: usize = 4 << 20;
 /// What the operating system may take to end a command beyond its time.
 const GRACE: Duration = Duration::from_secs(10);
 /// A command for alarms gets so long.
@@ -103,12 +101,10 @@ impl World for Machine {
         let (asking, patience) = (self.asking.clone(), self.patience);
         let work = move || match asking {
             Asking::Command(command) => shell(&command, patience),
-            Asking::File(path) => match std::fs::read(&path) {
-                Ok(bytes) => {
-                    Ok(String::from_utf8_lossy(&bytes[..bytes.len().min(MOST)]).into_owned())
-                }
-                Err(error) => Err(format!("{} cannot be read: {error}", path.display())),
-            },
+            Asking::File(path) => {
+                let shown = path.display().to_string();
+                text(&path).map_err(|error| format!("{shown} cannot be read: {error}"))
+            }
             Asking::Told(text) => Ok(text),
         };
         self.blocking(patience, work).await

@@ -10,6 +10,7 @@ mod hostile;
 mod plan;
 mod readme;
 mod ready;
+mod supply;
 mod support;
 mod truth;
 mod watch;

@@ -14,16 +14,16 @@ use poolproof::units::Bytes;
 use poolproof::compare::{Rules, compare};
 use poolproof::{judge, ready, report};
 
-/// Rows that are understood come back the same.
-fn table<Row: Cells + PartialEq + std::fmt::Debug>(data: &[u8]) -> Vec<Row> {
-    let Ok(rows) = parse::<Row>("table.csv", data) else {
-        return Vec::new();
-    };
-    let text = render(&rows, true);
+/// Rows that are understood come back the same when they are written and read again. Control
+/// characters are written as spaces, so that what was written once is compared.
+fn table<Row: Cells>(data: &[u8]) -> Vec<Row> {
+    let rows = parse::<Row>("table.csv", data).unwrap_or_default();
     if !rows.is_empty() {
-        assert_eq!(parse::<Row>("table.csv", text.as_bytes()), Ok(rows));
+        let once = render(&rows, true);
+        let again = parse::<Row>("table.csv", once.as_bytes()).expect("it was understood before");
+        assert_eq!(render(&again, true), once);
     }
-    parse("table.csv", data).unwrap_or_default()
+    rows
 }
 
 fn text(data: &[u8], read: impl FnOnce(&str)) {
@@ -108,7 +108,7 @@ pub fn latency(data: &[u8]) {
 fn source(source: Source, data: &[u8]) {
     text(data, |text| {
         if let Ok(reported) = source.read(text, None) {
-            let fine = |number: Option<f64>| number.is_none_or(|number| number >= 0.0);
+            let fine = |number: Option<f64>| number.is_none_or(|number| number.is_finite() && number >= 0.0);
             assert!(fine(reported.fraction) && fine(reported.speed), "{reported:?}");
         }
         let _ = source.read(text, Some("md0"));
