@@ -5,11 +5,13 @@
 use std::io::Read;
 use std::os::unix::process::CommandExt;
 use std::process::{Command, Stdio};
+use std::sync::mpsc::{Receiver, channel};
 use std::thread::{sleep, spawn};
 use std::time::{Duration, Instant};
 
 use super::file::MOST;
 use crate::study::ShellCommand;
+use crate::text::short;
 
 const PAUSE: Duration = Duration::from_millis(10);
 
@@ -35,45 +37,58 @@ pub fn shell(command: &ShellCommand, patience: Duration) -> Result<String, Strin
         .map_err(|error| format!("`{quoted}` cannot be started: {error}"))?;
     // Pipes are emptied beside the waiting, so that a talkative command does not block.
     let read = |pipe: Option<Box<dyn Read + Send>>| {
+        let (told, hears) = channel();
         spawn(move || {
             let mut bytes = Vec::new();
             // A pipe that breaks has told what it had to tell.
-            let _ = pipe.map(|pipe| pipe.take(MOST).read_to_end(&mut bytes));
-            String::from_utf8_lossy(&bytes).into_owned()
-        })
+            let _ = pipe.map(|pipe| pipe.take(MOST + 1).read_to_end(&mut bytes));
+            // Whoever has given up waiting needs no text.
+            let _ = told.send(bytes);
+        });
+        hears
     };
     let out = read(child.stdout.take().map(|pipe| Box::new(pipe) as _));
     let err = read(child.stderr.take().map(|pipe| Box::new(pipe) as _));
     let begun = Instant::now();
+    let group = rustix::process::Pid::from_child(&child);
+    // What has ended meanwhile needs no ending.
+    let end = || {
+        let _ = rustix::process::kill_process_group(group, rustix::process::Signal::KILL);
+    };
+    let late = || format!("`{quoted}` did not end within {} s", patience.as_secs());
     let status = loop {
         match child.try_wait() {
             Ok(Some(status)) => break status,
             Ok(None) if begun.elapsed() < patience => sleep(PAUSE),
             Ok(None) => {
-                let group = rustix::process::Pid::from_child(&child);
-                // What has ended meanwhile needs no ending.
-                let _ = rustix::process::kill_process_group(group, rustix::process::Signal::KILL);
+                end();
                 let _ = child.wait();
-                return Err(format!(
-                    "`{quoted}` did not end within {} s",
-                    patience.as_secs()
-                ));
+                return Err(late());
             }
             Err(error) => return Err(format!("`{quoted}`: {error}")),
         }
     };
-    let text_of = |reader: std::thread::JoinHandle<String>| reader.join().unwrap_or_default();
-    let (out, err) = (text_of(out), text_of(err));
+    // Something that it left behind may still hold the pipes.
+    let text_of = |hears: Receiver<Vec<u8>>| {
+        let left = patience.saturating_sub(begun.elapsed()).max(PAUSE);
+        hears.recv_timeout(left).map_err(|_| {
+            end();
+            late()
+        })
+    };
+    let (out, err) = (text_of(out)?, text_of(err)?);
+    if out.len() as u64 > MOST {
+        return Err(format!("`{quoted}` printed more than {MOST} bytes"));
+    }
     match status.success() {
-        true => Ok(out),
+        true => Ok(String::from_utf8_lossy(&out).into_owned()),
         false => {
-            let last = err
-                .trim()
-                .lines()
-                .last()
-                .unwrap_or("it said nothing")
-                .to_owned();
-            Err(format!("`{quoted}` ended with {status}: {last}"))
+            let err = String::from_utf8_lossy(&err);
+            let last = err.trim().lines().last().unwrap_or("it said nothing");
+            Err(format!(
+                "`{quoted}` ended with {status}: {}",
+                short(last, 300)
+            ))
         }
     }
 }
@@ -91,6 +106,22 @@ mod tests {
         assert!(error.contains("why") && error.contains('3'), "{error}");
         let error = shell("sleep 60", Duration::from_millis(50)).unwrap_err();
         assert!(error.contains("did not end"), "{error}");
+    }
+
+    #[test]
+    fn an_endless_text_and_a_process_left_behind_hold_nobody_up() {
+        let patience = Duration::from_secs(20);
+        let shell = |text: &str, patience| shell(&ShellCommand::typed(text), patience);
+        let error = shell("yes", patience).unwrap_err();
+        assert!(error.contains("printed more than"), "{error}");
+        let error = shell("sleep 60 & echo 1", Duration::from_millis(200)).unwrap_err();
+        assert!(error.contains("did not end"), "{error}");
+        let error = shell(
+            "head -c 100000 /dev/zero | tr '\\0' x >&2; exit 1",
+            patience,
+        )
+        .unwrap_err();
+        assert!(error.chars().count() < 500, "{error:.100}");
     }
 
     #[test]

@@ -1,5 +1,10 @@
 //! Reads a text of this machine, up to a length that no such text has.
+#![expect(
+    clippy::disallowed_types,
+    reason = "files of this machine are opened here"
+)]
 
+use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
@@ -14,7 +19,7 @@ pub(super) const MOST: u64 = 4 << 20;
 /// When it cannot be read, or is longer than any such text.
 pub fn text(path: &Path) -> io::Result<String> {
     let flags = OFlags::RDONLY | OFlags::NONBLOCK | OFlags::CLOEXEC;
-    let file = std::fs::File::from(open(path, flags, Mode::empty())?);
+    let file = File::from(open(path, flags, Mode::empty())?);
     let mut bytes = Vec::new();
     file.take(MOST + 1).read_to_end(&mut bytes)?;
     match bytes.len() as u64 > MOST {

@@ -265,7 +265,8 @@ mod tests {
         let (root, precious) = (folder.path().join("scans"), folder.path().join("precious"));
         fs::create_dir(&root).unwrap();
         fs::write(&precious, "the only copy").unwrap();
-        let plants: [(&str, &dyn Fn(&Path)); 4] = [
+        type Plant<'a> = (&'static str, &'a dyn Fn(&Path));
+        let plants: [Plant<'_>; 4] = [
             ("a link", &|path| symlink(&precious, path).unwrap()),
             ("a second name", &|path| {
                 fs::hard_link(&precious, path).unwrap()

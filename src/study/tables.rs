@@ -160,7 +160,7 @@ pub fn line(text: &str) -> String {
     clean.trim().to_owned()
 }
 
-/// [`line`], as it may stand in a cell of a table that people open: see [`guard`].
+/// [`line()`], as it may stand in a cell of a table that people open: see [`guard`].
 pub fn cell(text: &str) -> String {
     guard(&line(text)).into_owned()
 }

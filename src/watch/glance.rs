@@ -1,8 +1,4 @@
 //! One look at the reshape, for a trial that is measured beside it.
-#![expect(
-    clippy::disallowed_methods,
-    reason = "this is an edge: it reads a table that another process writes"
-)]
 
 use std::path::Path;
 use std::time::Duration;

@@ -7,6 +7,7 @@
 
 mod commands;
 mod hostile;
+mod limits;
 mod plan;
 mod readme;
 mod ready;

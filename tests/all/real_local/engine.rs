@@ -99,7 +99,7 @@ fn room_that_runs_out_within_a_trial_fails_it_and_keeps_the_others() {
         .collect();
     ext4.withdraw(&written[written.len() / 2..]).unwrap();
     let ended = crate::support::program()
-        .args(&borrowed(&words))
+        .args(borrowed(&words))
         .output()
         .unwrap();
     let said = String::from_utf8_lossy(&ended.stderr);
