@@ -93,11 +93,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let mut study = store::read(root)?;
     study.remarks.iter().for_each(|remark| say(remark));
     if !study.config.simulated {
-        study.config.allow(&settle(
-            &study.config,
-            root,
-            &[Place::Reshape, Place::Diskstats],
-        )?);
+        let places = [Place::Reshape, Place::Diskstats];
+        let settled = settle(&study.config, root, &places)?;
+        settled.say_all_but(None);
+        study.config.allow(&settled.allowed);
     }
     let found = readiness(&study, &look(&study), moment(&study));
     print(&match arguments.json {

@@ -13,51 +13,68 @@ use crate::store::{Allowed, state_folder};
 use crate::study::{Config, Place, ShellCommand};
 use crate::text::path;
 
-/// Those of `places` in `config`, of the study in the folder `root`, whose commands may run.
+/// What came of looking at the commands of a study.
+#[derive(Debug, Default)]
+pub(super) struct Settled {
+    /// The places whose commands may run.
+    pub(super) allowed: Vec<Place>,
+    /// The others, each with a sentence.
+    refused: Vec<(Place, String)>,
+}
+
+impl Settled {
+    /// Says which commands do not run, those aside of which an error will tell.
+    pub(super) fn say_all_but(&self, told: Option<Place>) {
+        let others = self
+            .refused
+            .iter()
+            .filter(|(place, _)| Some(*place) != told);
+        others.for_each(|(_, sentence)| say(sentence));
+    }
+}
+
+/// Settles which commands at `places` of `config`, of the study in the folder `root`, may run.
 ///
 /// # Errors
-/// When standard error or input fails while the person is asked.
-pub(super) fn settle(
-    config: &Config,
-    root: &Path,
-    places: &[Place],
-) -> Result<Vec<Place>, Failure> {
+/// When standard error or input fails while the person is asked, or the answer cannot be kept.
+pub(super) fn settle(config: &Config, root: &Path, places: &[Place]) -> Result<Settled, Failure> {
+    let mut settled = Settled::default();
     let mut commands = config.commands();
     commands.retain(|(place, _)| places.contains(place));
     if commands.is_empty() {
-        return Ok(Vec::new());
+        return Ok(settled);
     }
     let mut record = match record() {
         Ok(record) => record,
         Err(why) => {
-            say(&format!(
-                "no command of study.toml may run: {}",
-                why.message
-            ));
-            return Ok(Vec::new());
+            let sentence = |place| format!("{place} does not run: {}", why.message);
+            let refused = commands
+                .into_iter()
+                .map(|(place, _)| (place, sentence(place)));
+            settled.refused.extend(refused);
+            return Ok(settled);
         }
     };
-    let mut allowed = Vec::new();
     for (place, command) in commands {
-        if record.holds(config.id, place, command) {
-            allowed.push(place);
-        } else if terminal() {
-            let asked = ask(
+        let mut may = record.holds(config.id, place, command);
+        if !may && terminal() {
+            may = ask(
                 place,
                 command,
                 root,
                 &mut stdin().lock(),
                 &mut stderr().lock(),
             )?;
-            if asked {
+            if may {
                 keep(&mut record, config, place, command)?;
-                allowed.push(place);
             }
-        } else {
-            say(&refusal(place, command, root));
+        }
+        match may {
+            true => settled.allowed.push(place),
+            false => settled.refused.push((place, refusal(place, command, root))),
         }
     }
-    Ok(allowed)
+    Ok(settled)
 }
 
 /// Whether somebody can be asked.

@@ -100,11 +100,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
     mounted::check(&mut store, &arguments.moved)?;
-    store.allow(&settle(
-        &store.study().config,
-        root,
-        commands(arguments.phase),
-    )?);
+    let settled = settle(&store.study().config, root, commands(arguments.phase))?;
+    settled.say_all_but(None);
+    store.allow(&settled.allowed);
     let mut share = LocalShare::new(&store.study().config);
     let path = store.study().config.share.clone();
     let watch = Arc::new(Watch::default());

@@ -76,8 +76,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Study, message));
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
-    let allowed = settle(&store.study().config, root, &commands(arguments))?;
-    store.allow(&allowed);
+    let settled = settle(&store.study().config, root, &commands(arguments))?;
+    // Without its source a watch ends, in a sentence of its own.
+    settled.say_all_but(Some(Place::Reshape));
+    store.allow(&settled.allowed);
     let following = following(arguments, store.study())?;
     let by_hand = arguments.at.is_some();
     let once = arguments.once || by_hand;
