@@ -6,8 +6,8 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::palette::{self, Ink};
-use super::text::{plain, short};
 use crate::plan::Phase;
+use crate::text::{plain, short};
 
 /// A picture being drawn.
 pub(super) type Canvas<'a> = DrawingArea<SVGBackend<'a>, Shift>;

@@ -8,9 +8,9 @@ use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, font, hatch, mark, picture, rule, write};
 use super::grade::{letter, void};
 use super::palette;
-use super::text::short;
 use crate::compare::{Group, Row};
 use crate::plan::{Access, Phase};
+use crate::text::short;
 
 /// Workloads whose rates are read in the same unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

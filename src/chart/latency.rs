@@ -9,9 +9,9 @@ use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, Place, hollow, line, mark, picture, rule, write};
 use super::grade::letter;
 use super::palette;
-use super::text::short;
 use crate::judge::Grade;
 use crate::plan::Phase;
+use crate::text::short;
 use crate::units::Nanos;
 
 const SIZE: (u32, u32) = (430, 300);

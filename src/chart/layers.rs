@@ -8,8 +8,8 @@ use plotters::style::text_anchor::HPos;
 use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, hatch, picture, rule, write};
 use super::palette;
-use super::text::short;
 use crate::plan::Phase;
+use crate::text::short;
 use crate::units::Rate;
 
 /// One layer on the way from a drive to the client.

@@ -17,7 +17,6 @@ mod layers;
 mod palette;
 mod series;
 mod sweep;
-mod text;
 
 pub use family::{Family, family_chart};
 pub use grade::{cached, letter, void};
@@ -26,7 +25,6 @@ pub use layers::{Reached, Stage, layers_chart};
 pub use palette::{standalone, stylesheet};
 pub use series::trial_series;
 pub use sweep::sweep_chart;
-pub use text::{plain, short};
 
 #[cfg(test)]
 mod tests;

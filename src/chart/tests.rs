@@ -158,14 +158,6 @@ fn made_up_pictures_say_so_and_others_do_not() {
 }
 
 #[test]
-fn outside_text_is_one_plain_line() {
-    assert_eq!(plain("a\n\u{1b}[31mb\u{202E} \u{FFFE}c"), "a [31mb c");
-    assert_eq!(plain("שלום"), "שלום");
-    assert_eq!(short("lighthouse", 6), "light…");
-    assert_eq!(short("museum", 6), "museum");
-}
-
-#[test]
 fn a_void_group_has_a_hatched_lane_its_reason_and_no_rate() {
     let study = testing::study(Scene::Warm);
     let comparison = compare(&study, &judge_all(&study), Rules::of(&study));

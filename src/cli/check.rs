@@ -6,13 +6,14 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use super::consent::settle;
 use super::{Exit, Failure, owner, print, say, width};
 use crate::facts::Facts;
 use crate::probe::Sources;
 use crate::ready::{self, Activity, Look, Readiness, Verdict, readiness};
 use crate::reshape::{Reported, Source};
 use crate::store::Writer;
-use crate::study::{CheckRow, Config, Outcome, Side, Study};
+use crate::study::{CheckRow, Config, Outcome, Place, Side, Study};
 use crate::units::Rate;
 use crate::watch::asked;
 use crate::{probe, report, store};
@@ -89,8 +90,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         };
         return record(root, Side::Before, item, outcome, &arguments.answer);
     }
-    let study = store::read(root)?;
+    let mut study = store::read(root)?;
     study.remarks.iter().for_each(|remark| say(remark));
+    if !study.config.simulated {
+        let places = [Place::Reshape, Place::Diskstats];
+        let settled = settle(&study.config, root, &places)?;
+        settled.say_all_but(None);
+        study.config.allow(&settled.allowed);
+    }
     let found = readiness(&study, &look(&study), moment(&study));
     print(&match arguments.json {
         true => report::check_json(&found),

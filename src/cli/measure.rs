@@ -5,6 +5,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::attend::attend;
+use super::consent::settle;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
 use super::sitting::{self, Event, Request};
@@ -14,7 +15,8 @@ use crate::load::{LocalShare, Watch};
 use crate::plan::Phase;
 use crate::report;
 use crate::store::Writer;
-use crate::study::tables::cell;
+use crate::study::Place;
+use crate::study::tables::line;
 use crate::units::Bytes;
 
 /// Measures the share once through: a sitting.
@@ -60,10 +62,18 @@ fn parse_phase(text: &str) -> Result<Phase, String> {
 }
 
 fn parse_tag(text: &str) -> Result<String, String> {
-    let good = |part: &str| !part.is_empty() && !part.contains([';', '=']) && cell(part) == part;
+    let good = |part: &str| !part.is_empty() && !part.contains([';', '=']) && line(part) == part;
     match text.split_once('=') {
         Some((key, value)) if good(key) && good(value) && text.len() <= 200 => Ok(text.to_owned()),
         _ => Err("write KEY=VALUE, both without '=', ';' and control characters".to_owned()),
+    }
+}
+
+/// The commands of a sitting; the reshape is looked at while it runs.
+fn commands(phase: Phase) -> &'static [Place] {
+    match phase {
+        Phase::During => &[Place::Diskstats, Place::EmptyCache, Place::Reshape],
+        Phase::Before | Phase::After => &[Place::Diskstats, Place::EmptyCache],
     }
 }
 
@@ -90,6 +100,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
     mounted::check(&mut store, &arguments.moved)?;
+    let settled = settle(&store.study().config, root, commands(arguments.phase))?;
+    settled.say_all_but(None);
+    store.allow(&settled.allowed);
     let mut share = LocalShare::new(&store.study().config);
     let path = store.study().config.share.clone();
     let watch = Arc::new(Watch::default());

@@ -7,10 +7,12 @@
     reason = "the command line is an edge: it reads the clock and draws seeds"
 )]
 
+mod allow;
 mod attend;
 mod check;
 mod clean;
 mod compare;
+mod consent;
 mod demo;
 mod exit;
 mod measure;
@@ -35,12 +37,14 @@ use clap::{Parser, Subcommand};
 
 pub use exit::{Exit, Failure};
 
+use crate::text::printable;
+
 /// Measures a shared storage pool before, during and after it grows, and says what changed.
 #[derive(Debug, Parser)]
 #[command(
     name = "poolproof",
     version,
-    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof watch scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 8 watch: alarm, 130 interrupted.",
+    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof watch scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 8 watch: alarm, 9 a command of the study was not allowed, 130 interrupted.",
     disable_help_subcommand = true
 )]
 struct Arguments {
@@ -56,6 +60,7 @@ enum Command {
     Measure(measure::Arguments),
     Sweep(sweep::Arguments),
     Watch(watch::Arguments),
+    Allow(allow::Arguments),
     Show(show::Arguments),
     Why(why::Arguments),
     Compare(compare::Arguments),
@@ -91,6 +96,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Measure(arguments) => measure::run(&arguments),
         Command::Sweep(arguments) => sweep::run(&arguments),
         Command::Watch(arguments) => watch::run(&arguments),
+        Command::Allow(arguments) => allow::run(&arguments),
         Command::Show(arguments) => show::run(&arguments),
         Command::Why(arguments) => why::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
@@ -108,18 +114,21 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
     }
 }
 
-/// Prints a result on standard output. A reader that has gone away is no error.
+/// Prints a result on standard output, without anything that a terminal would obey. A reader that has gone away is no error.
 fn print(text: &str) -> Result<(), Failure> {
     let mut out = io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    match out
+        .write_all(printable(text).as_bytes())
+        .and_then(|()| out.flush())
+    {
         Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(error.into()),
         _ => Ok(()),
     }
 }
 
-/// Says something on standard error; when nobody listens, nothing is lost.
+/// Says one line on standard error, without anything that a terminal would obey; when nobody listens, nothing is lost.
 fn say(text: &str) {
-    let _ = writeln!(io::stderr(), "{text}");
+    let _ = writeln!(io::stderr(), "{}", printable(&text.replace('\n', " ")));
 }
 
 /// Who holds a study's lock, for whoever finds it locked.

@@ -11,6 +11,7 @@ use crate::probe;
 use crate::seed::Seed;
 use crate::store::Writer;
 use crate::study::{Config, Expansion, Identity, Mounted, Server};
+use crate::text::{path, plain};
 use crate::units::Bytes;
 
 /// Makes the folder of a study.
@@ -70,25 +71,25 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let mount = probe::mount(&share).ok();
     let mut chance = fastrand::Rng::new();
     let (id, seed) = (Identity(chance.u128(..)), Seed(chance.u64(..)));
-    let path = share.to_string_lossy().into_owned();
+    let place = share.to_string_lossy().into_owned();
     let config = Config {
         mount: mount.as_ref().map(Mounted::from),
         server_memory: arguments.server_memory,
         pool: expansion,
         link_gigabits: arguments.link_gigabits,
         server: server(arguments),
-        ..Config::new(id, seed, Timestamp::now(), path)
+        ..Config::new(id, seed, Timestamp::now(), place)
     };
     let root = &arguments.folder.study;
     Writer::create(root, &config, &owner("new"))?;
-    let study = root.display();
+    let study = path(root);
     let mounted = config.mount.map_or_else(
         || "what is mounted there is not known".to_owned(),
-        |mount| mount.to_string(),
+        |mount| plain(&mount.to_string()),
     );
     print(&format!(
         "made the study {study} for the share {}: {mounted}\nnext: poolproof measure {study} --phase before\n",
-        share.display()
+        path(&share)
     ))?;
     Ok(Exit::Done)
 }

@@ -10,6 +10,7 @@ use crate::judge::judge_all;
 use crate::report;
 use crate::store::{self, names};
 use crate::study::Study;
+use crate::text::path;
 
 /// Writes STUDY/reports/report.html, one page that needs nothing beside it, and its charts as files.
 ///
@@ -31,10 +32,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let root = &arguments.folder.study;
     let study = store::read(root)?;
     study.remarks.iter().for_each(|remark| say(remark));
-    let folder = arguments
-        .to
-        .clone()
-        .unwrap_or_else(|| root.join(names::REPORTS));
+    let own = root.join(names::REPORTS);
+    // In somebody else's study it might be a link to a folder of the person's.
+    if arguments.to.is_none() && own.is_symlink() {
+        let message = format!("{} is a link: name a folder with --to DIR", path(&own));
+        return Err(Failure::new(Exit::Study, message));
+    }
+    let folder = arguments.to.clone().unwrap_or(own);
     print(&write(&study, &folder, Timestamp::now())?)?;
     Ok(Exit::Done)
 }
@@ -46,7 +50,7 @@ pub(super) fn write(study: &Study, folder: &Path, now: Timestamp) -> Result<Stri
     let files = report::files(study, &comparison, &judgements, now);
     store::publish(folder, &files)?;
     let page = files.first().map_or("", |(name, _)| name);
-    let (charts, folder) = (files.len().max(1) - 1, folder.display());
+    let (charts, folder) = (files.len().max(1) - 1, path(folder));
     Ok(format!(
         "{folder}/{page} and {charts} charts in {folder}/charts\n"
     ))

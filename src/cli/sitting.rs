@@ -7,7 +7,7 @@ use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{self, Memory, Pattern, Phase, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, summarize};
 use crate::store::Writer;
-use crate::study::tables::cell;
+use crate::study::tables::line;
 use crate::study::{State, Study, SweepRow, Trial};
 use crate::units::{Bytes, Nanos};
 use crate::watch::glance;
@@ -316,7 +316,7 @@ fn failed(
     let recording = Recording::nothing();
     let summary = summarize(&recording, None);
     trial.state = State::Failed;
-    trial.cause = cell(&error.to_string());
+    trial.cause = line(&error.to_string());
     trial.next_operation = trial.first_operation;
     store.add_trial(
         trial.clone(),
@@ -336,10 +336,10 @@ fn finish(mut trial: Trial, measured: &Measured, watch: &Watch) -> Trial {
     trial.direct = measured.direct;
     trial.flush_seconds = measured.flush.map(Nanos::secs);
     trial.next_operation = measured.next_first;
-    let notes: Vec<String> = measured.notes.iter().map(|note| cell(note)).collect();
+    let notes: Vec<String> = measured.notes.iter().map(|note| line(note)).collect();
     trial.notes = notes.join("; ");
     (trial.state, trial.cause) = match (&measured.recording.failure, measured.interrupted) {
-        (Some(failure), _) => (State::Failed, cell(&failure.to_string())),
+        (Some(failure), _) => (State::Failed, line(&failure.to_string())),
         (None, true) => (
             State::Interrupted,
             watch.reason().unwrap_or(STOPPED).to_owned(),

@@ -1,18 +1,19 @@
 //! `poolproof watch`: follows a reshape until it is done.
 
 use std::io::IsTerminal;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use super::attend::Signals;
+use super::consent::{refusal, settle};
 use super::{Exit, Failure, owner, print, say, width};
 use crate::report;
 use crate::reshape::{Reading, Source, assess};
 use crate::store::Follower;
-use crate::study::{Following, ProgressRow, Study};
+use crate::study::{Following, Place, ProgressRow, ShellCommand, Study};
 use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, follow};
 
 /// Follows a reshape: where it is, whether it moves, when it will be done, what somebody has to do.
@@ -75,6 +76,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Study, message));
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
+    let settled = settle(&store.study().config, root, &commands(arguments))?;
+    // Without its source a watch ends, in a sentence of its own.
+    settled.say_all_but(Some(Place::Reshape));
+    store.allow(&settled.allowed);
     let following = following(arguments, store.study())?;
     let by_hand = arguments.at.is_some();
     let once = arguments.once || by_hand;
@@ -87,7 +92,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     };
     let config = &store.study().config;
     let mut machine = Machine::new(
-        asking(arguments, &following)?,
+        asking(arguments, &following, root)?,
         Duration::from_secs(following.timeout_seconds),
     )
     .with_command_for_alarms(arguments.on_alarm.clone());
@@ -113,6 +118,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         Some(Ended::Once { alarm: false } | Ended::Finished) => Exit::Done,
         None => Exit::Interrupted,
     })
+}
+
+/// The commands of `study.toml` that may be needed: none for a reading by hand.
+fn commands(arguments: &Arguments) -> Vec<Place> {
+    let asks = arguments.command.is_none() && arguments.file.is_none();
+    match arguments.at {
+        Some(_) => Vec::new(),
+        None if asks => vec![Place::Reshape, Place::Diskstats],
+        None => vec![Place::Diskstats],
+    }
 }
 
 /// Follows until the end, or until the person ends it: `None`.
@@ -164,12 +179,13 @@ fn following(arguments: &Arguments, study: &Study) -> Result<Following, Failure>
         zone_ratio: None,
         speed_by_hour: None,
     });
-    following.command = arguments.command.clone().or(following.command);
+    let typed = arguments.command.clone().map(ShellCommand::typed);
+    following.command = typed.or(following.command);
     following.array = arguments.array.clone().or(following.array);
     Ok(following)
 }
 
-fn asking(arguments: &Arguments, following: &Following) -> Result<Asking, Failure> {
+fn asking(arguments: &Arguments, following: &Following, root: &Path) -> Result<Asking, Failure> {
     if let Some(percent) = arguments.at {
         // Checked as the text of any other source is.
         return match Source::Percent.read(&percent.to_string(), None) {
@@ -179,7 +195,11 @@ fn asking(arguments: &Arguments, following: &Following) -> Result<Asking, Failur
     }
     match (&arguments.file, &following.command, following.source) {
         (Some(file), ..) => Ok(Asking::File(file.clone())),
-        (None, Some(command), _) => Ok(Asking::Command(command.clone())),
+        (None, Some(command), _) if command.may_run() => Ok(Asking::Command(command.clone())),
+        (None, Some(command), _) => Err(Failure::new(
+            Exit::NotAllowed,
+            refusal(Place::Reshape, command, root),
+        )),
         (None, None, Source::Mdstat) => Ok(Asking::File(PathBuf::from("/proc/mdstat"))),
         (None, None, source) => Err(Failure::new(
             Exit::Usage,

@@ -4,6 +4,7 @@
     reason = "the probe is an edge: it reads files and waits"
 )]
 
+use std::path::Path;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
@@ -16,7 +17,7 @@ const LOOK: Duration = Duration::from_secs(3);
 
 /// The text of this machine's `/proc/mdstat`; `None` when it has no software arrays.
 pub fn arrays() -> Option<String> {
-    std::fs::read_to_string("/proc/mdstat").ok()
+    super::text(Path::new("/proc/mdstat")).ok()
 }
 
 /// What the pool's member drives have done so far, in their order in `study.toml`, asked through its
@@ -68,10 +69,11 @@ pub fn moving(server: &Server) -> Option<Result<f64, String>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::study::ShellCommand;
 
     fn server(command: Option<&str>, members: &[&str]) -> Server {
         Server {
-            diskstats_command: command.map(str::to_owned),
+            diskstats_command: command.map(ShellCommand::typed),
             members: members.iter().map(|name| (*name).to_owned()).collect(),
             timeout_seconds: 5,
             ..Server::default()

@@ -1,7 +1,6 @@
 //! Takes a reading of the kernel's counters, as cheaply as it can be had: small files of `/proc`,
 //! each opened, read and closed, with no question to the share or the network.
 
-use std::fs;
 use std::net::{IpAddr, ToSocketAddrs, UdpSocket};
 use std::path::Path;
 use std::time::Instant;
@@ -164,8 +163,7 @@ fn way_to(server: IpAddr) -> Result<String, String> {
 }
 
 fn text(path: &str) -> Result<String, String> {
-    let bytes = fs::read(path).map_err(|error| format!("{path}: {error}"))?;
-    Ok(String::from_utf8_lossy(&bytes).into_owned())
+    super::file::text(Path::new(path)).map_err(|error| format!("{path}: {error}"))
 }
 
 fn parsed<T>(path: &str, parse: impl FnOnce(&str) -> Result<T, CounterError>) -> Result<T, String> {
@@ -175,6 +173,7 @@ fn parsed<T>(path: &str, parse: impl FnOnce(&str) -> Result<T, CounterError>) ->
 #[cfg(test)]
 #[expect(clippy::disallowed_types, reason = "these tests make files")]
 mod tests {
+    use std::fs;
     use std::io::Write;
 
     use super::*;

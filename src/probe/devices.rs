@@ -4,7 +4,9 @@
     reason = "the probe is an edge: it reads files"
 )]
 
-use std::fs::{read_dir, read_to_string};
+use std::fs::read_dir;
+
+use super::file::text;
 use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
@@ -86,7 +88,7 @@ fn add(sys: &Path, name: &str, deepest: u32, found: &mut Vec<Device>) -> Result<
 
 fn size(sys: &Path, name: &str) -> Result<Bytes, String> {
     let file = sys.join("class/block").join(name).join("size");
-    let sectors = read_to_string(&file).map_err(|error| format!("size of {name}: {error}"))?;
+    let sectors = text(&file).map_err(|error| format!("size of {name}: {error}"))?;
     let sectors: u64 = sectors
         .trim()
         .parse()

@@ -10,11 +10,13 @@ mod clock;
 mod command;
 mod counters;
 mod devices;
+mod file;
 pub mod extents;
 
 pub use activity::{arrays, members, moving};
 pub use command::shell;
 pub use counters::Sources;
+pub use file::text;
 
 use std::io;
 use std::path::Path;

@@ -1,9 +1,10 @@
 //! The answer to "may the expansion start?" as text and as JSON.
 
+use super::json::json;
 use super::layout::{clamp, heading, list, paragraph};
 use super::words;
-use crate::chart::{plain, short};
 use crate::ready::{CAUTIONS, Line, NEVER, Readiness, State, Verdict, age};
+use crate::text::{plain, short};
 
 /// All lines with their evidence and its age, at most `width` characters wide (held between 60 and
 /// 110), and both cards.
@@ -84,5 +85,5 @@ fn entry(line: &Line, readiness: &Readiness, width: usize) -> String {
 
 /// The same as JSON.
 pub fn check_json(readiness: &Readiness) -> String {
-    serde_json::to_string_pretty(readiness).expect("lines are plain data") + "\n"
+    json(readiness)
 }

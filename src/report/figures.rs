@@ -5,7 +5,7 @@ use hdrhistogram::Histogram;
 use super::grades::Judgements;
 use super::layers;
 use crate::chart::{
-    Family, PhaseLatency, family_chart, latency_distribution, layers_chart, plain, sweep_chart,
+    Family, PhaseLatency, family_chart, latency_distribution, layers_chart, sweep_chart,
     trial_series,
 };
 use crate::compare::{Comparison, Row};
@@ -13,6 +13,7 @@ use crate::judge::{Judgement, cache_size, levels};
 use crate::plan::Phase;
 use crate::record::histogram;
 use crate::study::{Study, Trial, WindowRow};
+use crate::text::plain;
 
 /// A picture on the page and as a file.
 #[derive(Clone, Debug)]

@@ -26,7 +26,7 @@ pub(super) fn word(grade: Grade) -> &'static str {
 /// `grade X, rejected: served from a cache (about 83 %)`.
 pub(super) fn sentence(ruling: &Ruling) -> String {
     let grade = ruling.grade;
-    let reason = crate::chart::plain(&ruling.reason);
+    let reason = crate::text::plain(&ruling.reason);
     format!("grade {}, {}: {reason}", grade.letter(), word(grade))
 }
 

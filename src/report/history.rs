@@ -4,11 +4,11 @@ use std::collections::BTreeSet;
 
 use jiff::Timestamp;
 
-use crate::chart::plain;
 use crate::facts::{Change, Facts, difference};
 use crate::plan::Phase;
 use crate::pool::Level;
 use crate::study::{State, Study, Trial};
+use crate::text::plain;
 
 /// One sitting.
 pub(super) struct Sitting<'a> {

@@ -8,6 +8,7 @@ use crate::judge::Grade;
 use crate::plan::Phase;
 use crate::stats::interval::Interval;
 use crate::stats::quantile::Definition;
+use crate::text::escaped;
 
 #[derive(Serialize)]
 struct Document<'a> {
@@ -190,7 +191,13 @@ pub fn comparison_json(comparison: &Comparison, judgements: &Judgements) -> Stri
             })
             .collect(),
     };
-    serde_json::to_string_pretty(&document).expect("a comparison is plain data") + "\n"
+    json(&document)
+}
+
+/// Plain data as JSON in lines, without anything that a terminal would obey.
+pub(super) fn json(value: &impl Serialize) -> String {
+    let text = serde_json::to_string_pretty(value).expect("what is told is plain data");
+    escaped(&text) + "\n"
 }
 
 fn row<'a>(row: &'a Row, judgements: &'a Judgements) -> RowJson<'a> {

@@ -1,7 +1,7 @@
 //! A study and its comparison rendered: text for a terminal, CSV and JSON, the one page.
 //!
 //! Values in, text out. Text from outside (names, tags, notes, causes, facts, paths) passes through
-//! [`crate::chart::plain`] before it reaches a terminal or a picture, and is escaped on the page.
+//! [`crate::text::plain`] before it reaches a terminal or a picture, and is escaped on the page.
 //! Results that are made up say so in every heading, table and picture. A number whose grade does not
 //! hold is void: it says so wherever it appears, and never stands where a speed of drives would.
 

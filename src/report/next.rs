@@ -1,10 +1,11 @@
 //! What must follow now, as text and as JSON.
 
 use super::check::card;
+use super::json::json;
 use super::layout::{clamp, heading, list, paragraph, table};
 use super::words::{self, NONE};
-use crate::chart::{plain, short};
 use crate::ready::{Changed, Figure, Layer, Located, NEVER, Next, Stage, Step, StepState, age};
+use crate::text::{plain, short};
 use crate::units::percent;
 
 /// The stage, what to do now, every step with its evidence, bytes by layer with their sources, and
@@ -126,5 +127,5 @@ fn located(located: &Located) -> String {
 
 /// The same as JSON.
 pub fn next_json(next: &Next) -> String {
-    serde_json::to_string_pretty(next).expect("steps are plain data") + "\n"
+    json(next)
 }

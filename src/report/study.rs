@@ -4,9 +4,9 @@ use super::grades::{self, Judgements};
 use super::history::{self, Sitting};
 use super::layout::{clamp, heading, list, paragraph};
 use super::words;
-use crate::chart::{plain, short};
 use crate::plan::Set;
 use crate::study::Study;
+use crate::text::{plain, short};
 
 /// All that a study holds, at most `width` characters wide (held between 60 and 110): what was said,
 /// sittings with the grades of their trials, the latest facts and what changed, test data, damage.

@@ -4,9 +4,10 @@ use super::grades::Judgements;
 use super::layout::{clamp, heading, list, paragraph, table};
 use super::verdict;
 use super::words::{self, NONE};
-use crate::chart::{self, Family, short};
+use crate::chart::{self, Family};
 use crate::compare::{Comparison, Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
+use crate::text::short;
 
 /// Verdicts in words, then rates, ratios and latencies in tables at most `width` characters wide
 /// (held between 60 and 110), then what a reader should know. A void phase shows no figure that could
@@ -172,9 +173,9 @@ fn latencies(comparison: &Comparison, width: usize) -> String {
 mod tests {
     use super::super::testing::{self, Scene};
     use super::*;
-    use crate::chart::plain;
     use crate::compare::{Rules, compare};
     use crate::judge::judge_all;
+    use crate::text::plain;
 
     fn text(scene: Scene) -> String {
         let study = testing::study(scene);

@@ -9,7 +9,8 @@ use crate::pool::Level;
 use crate::record::{Observations, Recording, Shape, WINDOW, observed, summarize};
 use crate::seed::{Seed, standard_normal};
 use crate::study::{
-    Config, Expansion, Identity, LatencyLog, Server, State, Study, Trial, WindowRow, render_latency,
+    Config, Expansion, Identity, LatencyLog, Server, ShellCommand, State, Study, Trial, WindowRow,
+    render_latency,
 };
 use crate::units::{Bytes, Nanos};
 
@@ -289,7 +290,7 @@ fn observe(study: &mut Study) {
     (pool.rpm, pool.drive_rate) = (Some(7_200), Some(Bytes(210_000_000)));
     study.config.server = Some(Server {
         address: None,
-        diskstats_command: Some("ssh lamp cat /proc/diskstats".into()),
+        diskstats_command: Some(ShellCommand::typed("ssh lamp cat /proc/diskstats")),
         members: ["sda", "sdb", "sdc", "sdd", "sde"]
             .map(str::to_owned)
             .into(),

@@ -6,9 +6,9 @@ use jiff::tz::TimeZone;
 
 use super::layout::{clamp, heading, list, paragraph};
 use super::words;
-use crate::chart::plain;
 use crate::reshape::{Alarm, Assessment, Cost, Extent, Forecast, Range, State};
 use crate::study::{ProbeRow, ProgressRow};
+use crate::text::plain;
 use crate::units::{Nanos, Rate, percent};
 
 /// `Tue 3 Mar 09:10`.

@@ -4,14 +4,15 @@ use serde::Serialize;
 
 use super::data::{csv, text};
 use super::grades::{self, Judgements};
+use super::json::json;
 use super::layout::{clamp, heading, list, paragraph, table};
 use super::study::moment;
 use super::words;
 use super::{advice, layers, sitting};
-use crate::chart::plain;
 use crate::judge::{Evidence, Judgement, Says, Share};
 use crate::study::tables::cell;
 use crate::study::{State, Study, Trial};
+use crate::text::plain;
 use crate::units::Rate;
 
 /// The trial that is asked for, or the latest complete one, with its judgement.
@@ -267,7 +268,7 @@ pub fn why_json(
         not_observed: advice::absent(study, trial, judged),
         next: advice::steps(study, trial, judged),
     };
-    Ok(serde_json::to_string_pretty(&document).expect("a judgement is plain data") + "\n")
+    Ok(json(&document))
 }
 
 fn share_json(share: Share) -> ShareJson {

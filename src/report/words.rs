@@ -1,10 +1,11 @@
 //! The sentences and figures that terminal and page share.
 
 use super::grades::{self, Judgements};
-use crate::chart::{Family, plain};
+use crate::chart::Family;
 use crate::compare::{BetweenSittings, Comparison, Group, Quantity, Row, Rules};
 use crate::plan::Phase;
 use crate::study::{Study, Trial};
+use crate::text::plain;
 use crate::units::{Nanos, Rate, percent};
 
 /// The word that stands wherever results are made up.

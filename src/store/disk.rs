@@ -1,17 +1,22 @@
 //! The six operations that a study needs of a disk.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, Read, Write};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use crate::study::tables;
+use rustix::fs::{CWD, Mode, OFlags, openat};
+use rustix::io::Errno;
+
+use super::names;
+use crate::study::{bounds, tables};
 
 /// A folder of files, by name relative to it. Names may hold one slash.
 pub trait Disk {
     /// All bytes of a file; `None` when there is none.
     ///
     /// # Errors
-    /// When it cannot be read.
+    /// When it cannot be read, or has more bytes than any study.
     fn read(&self, name: &str) -> io::Result<Option<Vec<u8>>>;
 
     /// Adds bytes at the end of a file, which is made when it is missing.
@@ -42,11 +47,14 @@ pub trait Disk {
     /// Names of the files in a folder, sorted; empty when there is no such folder.
     ///
     /// # Errors
-    /// When it cannot be read.
+    /// When it cannot be read, or holds more files than any study.
     fn list(&self, folder: &str) -> io::Result<Vec<String>>;
 }
 
 /// A folder of this machine.
+///
+/// It may have come from somebody else, so only plain files of one name are opened, and no link is
+/// followed: a link in the place of a table, or of the lock, would lead to a file of the person's.
 #[derive(Debug)]
 pub struct FolderDisk {
     root: PathBuf,
@@ -54,6 +62,34 @@ pub struct FolderDisk {
     beside: String,
     /// Held as long as the disk lives.
     lock: Option<File>,
+}
+
+/// What a link, a pipe, a folder and the like in the place of a file is told.
+const NOT_PLAIN: &str =
+    "a link, a second name, a pipe or the like stands there: put a plain file in its place";
+/// The most bytes of a lock's text that are shown.
+const OWNER: u64 = 4096;
+
+/// The most bytes of a file.
+fn most(name: &str) -> u64 {
+    match name {
+        names::CONFIG => bounds::CONFIG,
+        name if name.starts_with(names::FACTS) => bounds::FACTS,
+        _ => bounds::TABLE,
+    }
+}
+
+fn too_long(most: u64) -> io::Error {
+    io::Error::other(format!(
+        "it would have more than the {most} bytes that a study has: look whether it is damaged, or begin another study"
+    ))
+}
+
+fn told(error: Errno) -> io::Error {
+    match error {
+        Errno::LOOP | Errno::NOTDIR | Errno::ISDIR | Errno::NXIO => io::Error::other(NOT_PLAIN),
+        error => error.into(),
+    }
 }
 
 impl FolderDisk {
@@ -79,45 +115,89 @@ impl FolderDisk {
         self.root.join(name)
     }
 
+    /// Opens a plain file of one name, without following a link in its place or its folder's.
+    pub(super) fn open(&self, name: &str, how: OFlags) -> io::Result<File> {
+        let flags = OFlags::NOFOLLOW | OFlags::CLOEXEC;
+        let (folder, file) = name.rsplit_once('/').unwrap_or(("", name));
+        let below = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
+        let mut handle = openat(CWD, &self.root, below, Mode::empty())?;
+        if !folder.is_empty() {
+            handle =
+                openat(&handle, folder, below | OFlags::NOFOLLOW, Mode::empty()).map_err(told)?;
+        }
+        // Without waiting, so that a pipe in its place holds nobody up.
+        let mode = Mode::from_raw_mode(0o666);
+        let opened = openat(&handle, file, how | flags | OFlags::NONBLOCK, mode).map_err(told)?;
+        let opened = File::from(opened);
+        let found = opened.metadata()?;
+        if !found.is_file() || found.nlink() > 1 {
+            return Err(io::Error::other(NOT_PLAIN));
+        }
+        Ok(opened)
+    }
+
     /// Makes the entry of `name` in its folder last.
     fn sync_folder(&self, name: &str) -> io::Result<()> {
         File::open(self.path(name).parent().unwrap_or(&self.root))?.sync_all()
     }
 
     fn make_folder(&self, name: &str) -> io::Result<()> {
-        if let Some((folder, _)) = name.rsplit_once('/')
-            && !self.path(folder).is_dir()
-        {
-            fs::create_dir_all(self.path(folder))?;
-            self.sync_folder(folder)?;
+        let Some((folder, _)) = name.rsplit_once('/') else {
+            return Ok(());
+        };
+        match fs::symlink_metadata(self.path(folder)) {
+            Ok(found) if found.is_dir() => Ok(()),
+            Ok(_) => Err(io::Error::other(NOT_PLAIN)),
+            Err(_) => {
+                fs::create_dir_all(self.path(folder))?;
+                self.sync_folder(folder)
+            }
         }
-        Ok(())
     }
 }
 
 impl Disk for FolderDisk {
     fn read(&self, name: &str) -> io::Result<Option<Vec<u8>>> {
-        match fs::read(self.path(name)) {
-            Ok(bytes) => Ok(Some(bytes)),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
-            Err(error) => Err(error),
+        let file = match self.open(name, OFlags::RDONLY) {
+            Ok(file) => file,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
+            Err(error) => return Err(error),
+        };
+        let most = most(name);
+        if file.metadata()?.len() > most {
+            return Err(too_long(most));
+        }
+        let mut bytes = Vec::new();
+        // It may grow meanwhile.
+        file.take(most + 1).read_to_end(&mut bytes)?;
+        match bytes.len() as u64 > most {
+            true => Err(too_long(most)),
+            false => Ok(Some(bytes)),
         }
     }
 
     fn append(&mut self, name: &str, bytes: &[u8]) -> io::Result<()> {
         self.make_folder(name)?;
-        OpenOptions::new()
-            .append(true)
-            .create(true)
-            .open(self.path(name))?
-            .write_all(bytes)
+        let mut file = self.open(name, OFlags::WRONLY | OFlags::APPEND | OFlags::CREATE)?;
+        // What could not be read again is not written.
+        let most = most(name);
+        match file.metadata()?.len().saturating_add(bytes.len() as u64) > most {
+            true => Err(too_long(most)),
+            false => file.write_all(bytes),
+        }
     }
 
     fn replace(&mut self, name: &str, bytes: &[u8]) -> io::Result<()> {
         self.make_folder(name)?;
-        let beside = self.path(&format!("{name}.{}", self.beside));
+        let new = format!("{name}.{}", self.beside);
+        let beside = self.path(&new);
         let put = || {
-            let mut file = File::create(&beside)?;
+            // What a start that was cut off left, or somebody planted, is not written into.
+            match fs::remove_file(&beside) {
+                Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
+                _ => {}
+            }
+            let mut file = self.open(&new, OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL)?;
             file.write_all(bytes)?;
             file.sync_all()?;
             fs::rename(&beside, self.path(name))
@@ -127,21 +207,13 @@ impl Disk for FolderDisk {
     }
 
     fn sync(&mut self, name: &str) -> io::Result<()> {
-        OpenOptions::new()
-            .append(true)
-            .open(self.path(name))?
+        self.open(name, OFlags::WRONLY | OFlags::APPEND)?
             .sync_all()?;
         self.sync_folder(name)
     }
 
     fn lock(&mut self, name: &str, owner: &str) -> io::Result<Result<(), String>> {
-        let path = self.path(name);
-        let mut file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .open(path)?;
+        let mut file = self.open(name, OFlags::RDWR | OFlags::CREATE)?;
         match file.try_lock() {
             Ok(()) => {
                 file.set_len(0)?;
@@ -150,24 +222,131 @@ impl Disk for FolderDisk {
                 Ok(Ok(()))
             }
             Err(fs::TryLockError::WouldBlock) => {
-                let mut text = String::new();
-                file.read_to_string(&mut text)?;
-                Ok(Err(tables::cell(&text)))
+                let mut text = Vec::new();
+                file.take(OWNER).read_to_end(&mut text)?;
+                Ok(Err(tables::line(&String::from_utf8_lossy(&text))))
             }
             Err(fs::TryLockError::Error(error)) => Err(error),
         }
     }
 
     fn list(&self, folder: &str) -> io::Result<Vec<String>> {
+        match fs::symlink_metadata(self.path(folder)) {
+            Ok(found) if !found.is_dir() => return Err(io::Error::other(NOT_PLAIN)),
+            _ => {}
+        }
         let entries = match fs::read_dir(self.path(folder)) {
             Ok(entries) => entries,
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
             Err(error) => return Err(error),
         };
         let mut names = entries
+            .take(bounds::FACTS_FILES + 1)
             .map(|entry| entry.map(|entry| entry.file_name().to_string_lossy().into_owned()))
             .collect::<io::Result<Vec<_>>>()?;
+        if names.len() > bounds::FACTS_FILES {
+            let why = format!("it holds more than {} files", bounds::FACTS_FILES);
+            return Err(io::Error::other(why));
+        }
         names.sort_unstable();
         Ok(names)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::os::unix::fs::symlink;
+
+    use super::*;
+
+    #[test]
+    fn nothing_planted_in_place_of_a_file_is_read_written_or_emptied() {
+        let folder = tempfile::tempdir().unwrap();
+        let (root, precious) = (folder.path().join("scans"), folder.path().join("precious"));
+        fs::create_dir(&root).unwrap();
+        fs::write(&precious, "the only copy").unwrap();
+        type Plant<'a> = (&'static str, &'a dyn Fn(&Path));
+        let plants: [Plant<'_>; 4] = [
+            ("a link", &|path| symlink(&precious, path).unwrap()),
+            ("a second name", &|path| {
+                fs::hard_link(&precious, path).unwrap()
+            }),
+            ("a folder", &|path| fs::create_dir(path).unwrap()),
+            ("a pipe", &|path| {
+                let kind = rustix::fs::FileType::Fifo;
+                rustix::fs::mknodat(CWD, path, kind, Mode::RWXU, 0).unwrap();
+            }),
+        ];
+        for (what, plant) in plants {
+            let path = root.join("trials.csv");
+            plant(&path);
+            let mut disk = FolderDisk::new(&root);
+            for error in [
+                disk.read("trials.csv").unwrap_err(),
+                disk.append("trials.csv", b"row").unwrap_err(),
+                disk.sync("trials.csv").unwrap_err(),
+                disk.lock("trials.csv", "test").unwrap_err(),
+            ] {
+                assert_eq!(error.to_string(), NOT_PLAIN, "{what}");
+            }
+            assert_eq!(
+                fs::read_to_string(&precious).unwrap(),
+                "the only copy",
+                "{what}"
+            );
+            fs::remove_file(&path)
+                .or_else(|_| fs::remove_dir(&path))
+                .unwrap();
+        }
+        symlink(&precious, root.join("trials.csv.new")).unwrap();
+        FolderDisk::new(&root)
+            .replace("trials.csv", b"rows")
+            .unwrap();
+        assert_eq!(fs::read(root.join("trials.csv")).unwrap(), b"rows");
+        assert_eq!(fs::read_to_string(&precious).unwrap(), "the only copy");
+    }
+
+    #[test]
+    fn a_linked_folder_of_a_study_is_not_entered() {
+        let folder = tempfile::tempdir().unwrap();
+        let (root, elsewhere) = (folder.path().join("scans"), folder.path().join("elsewhere"));
+        fs::create_dir(&root).unwrap();
+        fs::create_dir(&elsewhere).unwrap();
+        symlink(&elsewhere, root.join("facts")).unwrap();
+        let mut disk = FolderDisk::new(&root);
+        for error in [
+            disk.replace("facts/1.toml", b"").unwrap_err(),
+            disk.read("facts/1.toml").unwrap_err(),
+            disk.list("facts").unwrap_err(),
+        ] {
+            assert_eq!(error.to_string(), NOT_PLAIN);
+        }
+        assert_eq!(fs::read_dir(&elsewhere).unwrap().count(), 0);
+    }
+
+    #[test]
+    fn what_is_larger_than_any_study_is_refused_before_it_is_read() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut disk = FolderDisk::new(folder.path());
+        fs::create_dir(folder.path().join("facts")).unwrap();
+        for name in ["study.toml", "trials.csv", "latency.hlog", "facts/1.toml"] {
+            // Ten gigabytes that take no room on the disk.
+            File::create(folder.path().join(name))
+                .unwrap()
+                .set_len(10_000_000_000)
+                .unwrap();
+            let error = disk.read(name).unwrap_err().to_string();
+            assert!(error.contains("more than the"), "{error}");
+            assert!(disk.append(name, b"row").is_err());
+        }
+        for number in 0..bounds::FACTS_FILES {
+            File::create(folder.path().join(format!("facts/{number:05}.toml"))).unwrap();
+        }
+        assert!(
+            disk.list("facts")
+                .unwrap_err()
+                .to_string()
+                .contains("10000 files")
+        );
     }
 }

@@ -1,22 +1,22 @@
 //! The one who follows the reshape: appends readings and probes while others write trials.
 
 use std::collections::BTreeSet;
-use std::fs::{File, TryLockError};
-use std::path::{Path, PathBuf};
+use std::fs::TryLockError;
+use std::path::Path;
 
 use jiff::Timestamp;
+use rustix::fs::OFlags;
 use serde::Serialize;
 
 use super::reader::snapshot;
 use super::tables::{append, claim, mend, set_aside};
 use super::{FolderDisk, StoreError, names};
 use crate::study::tables::render;
-use crate::study::{ProbeRow, ProgressRow, Study};
+use crate::study::{Place, ProbeRow, ProgressRow, Study};
 
 /// A study whose reshape nobody else follows.
 #[derive(Debug)]
 pub struct Follower {
-    root: PathBuf,
     disk: FolderDisk,
     study: Study,
     begun: BTreeSet<&'static str>,
@@ -36,7 +36,6 @@ impl Follower {
         claim(&mut disk, &study.config, names::FOLLOWER, owner)?;
         let (begun, recovered) = mend(&mut disk, &[names::PROGRESS, names::PROBES], now)?;
         Ok(Self {
-            root: root.to_owned(),
             study: snapshot(&disk, study.name)?,
             disk,
             begun,
@@ -47,6 +46,11 @@ impl Follower {
     /// The study as it stood when this was opened, with the readings and probes that were added.
     pub fn study(&self) -> &Study {
         &self.study
+    }
+
+    /// Lets the commands at these places of `study.toml` run, as the person has allowed.
+    pub fn allow(&mut self, places: &[Place]) {
+        self.study.config.allow(places);
     }
 
     /// What an earlier follower left half done.
@@ -76,7 +80,7 @@ impl Follower {
 
     /// Whether a sitting, or another writer of trials, is at work just now.
     pub fn sitting_at_work(&self) -> bool {
-        let Ok(file) = File::open(self.root.join(names::LOCK)) else {
+        let Ok(file) = self.disk.open(names::LOCK, OFlags::RDONLY) else {
             return false;
         };
         // A lock that is got is let go again with the file.
@@ -105,6 +109,7 @@ mod tests {
     use super::super::{Writer, read};
     use super::*;
     use crate::reshape::{Reading, Reported, Source, Word};
+    use std::path::PathBuf;
 
     fn row(seconds: i64) -> ProgressRow {
         let at = Timestamp::from_second(1_772_438_400 + seconds).unwrap();

@@ -13,6 +13,7 @@
     reason = "the store is an edge: it keeps files"
 )]
 
+mod allowed;
 mod disk;
 mod follower;
 mod publish;
@@ -22,10 +23,11 @@ mod writer;
 
 use std::path::PathBuf;
 
+pub use allowed::{Allowed, state_folder};
 pub use disk::{Disk, FolderDisk};
 pub use follower::Follower;
 pub use publish::publish;
-pub use reader::read;
+pub use reader::{progress, read, read_config};
 pub use writer::Writer;
 
 use crate::study::tables::TableError;
@@ -120,7 +122,7 @@ pub enum StoreError {
         source: std::io::Error,
     },
     /// A TOML file beside `study.toml` is damaged.
-    #[error("{name} cannot be read:\n{why}")]
+    #[error("{name} cannot be read: {why}")]
     Toml {
         /// Which file.
         name: String,

@@ -9,8 +9,10 @@ use super::{Disk, FolderDisk, StoreError, names};
 use crate::facts::Facts;
 use crate::plan::TestData;
 use crate::record::Observations;
-use crate::study::tables::{parse, whole};
-use crate::study::{Config, FORMAT, LatencyLog, ObservationRow, Study, WindowRow, manifest};
+use crate::study::tables::{Cells, parse, whole};
+use crate::study::{
+    Config, FORMAT, LatencyLog, ObservationRow, ProgressRow, Study, WindowRow, manifest, placed,
+};
 
 /// Reads the study in the folder `root`.
 ///
@@ -30,9 +32,34 @@ pub fn read(root: &Path) -> Result<Study, StoreError> {
     )
 }
 
+/// Reads what the person said of the study in the folder `root`, and nothing else of it.
+///
+/// # Errors
+/// When there is none, or it is damaged.
+pub fn read_config(root: &Path) -> Result<Config, StoreError> {
+    if !root.join(names::CONFIG).is_file() {
+        return Err(StoreError::NoStudy(root.to_owned()));
+    }
+    config(&FolderDisk::new(root))
+}
+
+/// Reads the readings of the reshape of the study in the folder `root`.
+///
+/// # Errors
+/// When they cannot be read.
+pub fn progress(root: &Path) -> Result<Vec<ProgressRow>, StoreError> {
+    table(&FolderDisk::new(root), names::PROGRESS, &mut Vec::new())
+}
+
+fn config(disk: &impl Disk) -> Result<Config, StoreError> {
+    Ok(Config::parse(
+        &text(disk, names::CONFIG)?.unwrap_or_default(),
+    )?)
+}
+
 /// Reads the study named `name` from `disk`.
 pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreError> {
-    let config = Config::parse(&text(disk, names::CONFIG)?.unwrap_or_default())?;
+    let config = config(disk)?;
     let mut remarks = Vec::new();
     if !config.writable() {
         let format = config.format;
@@ -118,16 +145,17 @@ pub(super) fn text(disk: &impl Disk, name: &str) -> Result<Option<String>, Store
 }
 
 fn toml<T: DeserializeOwned>(disk: &impl Disk, name: &str) -> Result<Option<T>, StoreError> {
-    text(disk, name)?
-        .map(|text| toml::from_str(&text))
-        .transpose()
-        .map_err(|error| StoreError::Toml {
-            name: name.to_owned(),
-            why: error.to_string(),
-        })
+    let Some(text) = text(disk, name)? else {
+        return Ok(None);
+    };
+    let read = toml::from_str(&text).map_err(|error: toml::de::Error| StoreError::Toml {
+        name: name.to_owned(),
+        why: placed(&text, error.span(), error.message()),
+    });
+    read.map(Some)
 }
 
-fn table<Row: DeserializeOwned>(
+fn table<Row: Cells>(
     disk: &impl Disk,
     name: &str,
     remarks: &mut Vec<String>,

@@ -2,7 +2,7 @@
 
 use toml_edit::{DocumentMut, Item, Table, Value, value};
 
-use super::{ConfigError, FORMAT, Mounted};
+use super::{ConfigError, FORMAT, Mounted, placed};
 
 /// The text of `study.toml` with the format that this version writes.
 ///
@@ -46,8 +46,9 @@ pub fn with_mount(text: &str, mount: &Mounted) -> Result<String, ConfigError> {
 }
 
 fn document(text: &str) -> Result<DocumentMut, ConfigError> {
-    text.parse()
-        .map_err(|error: toml_edit::TomlError| ConfigError::Syntax(error.to_string()))
+    text.parse().map_err(|error: toml_edit::TomlError| {
+        ConfigError::Syntax(placed(text, error.span(), error.message()))
+    })
 }
 
 #[cfg(test)]

@@ -3,7 +3,8 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::tables::cell;
+use super::bounds::{self, Wrong};
+use super::tables::{Cells, line};
 
 /// When an answer is asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -35,25 +36,34 @@ pub struct CheckRow {
     /// Before or after the expansion.
     pub side: Side,
     /// The item's word.
+    #[serde(with = "super::tables::guarded")]
     pub item: String,
     /// How it came out.
     pub result: Outcome,
     /// Who says so.
+    #[serde(with = "super::tables::guarded")]
     pub by: String,
     /// What they say.
+    #[serde(with = "super::tables::guarded")]
     pub note: String,
 }
 
 impl CheckRow {
-    /// The row with its texts made fit for a cell: one line, no control characters, no beginning of
-    /// a spreadsheet formula.
-    pub fn escaped(self) -> Self {
+    /// The row with texts of one line, without control characters.
+    pub fn in_lines(self) -> Self {
         Self {
-            item: cell(&self.item),
-            by: cell(&self.by),
-            note: cell(&self.note),
+            item: line(&self.item),
+            by: line(&self.by),
+            note: line(&self.note),
             ..self
         }
+    }
+}
+
+impl Cells for CheckRow {
+    fn check(&self) -> Result<(), Wrong> {
+        bounds::moment("noted", self.noted)?;
+        bounds::moment("done", self.done)
     }
 }
 
@@ -73,13 +83,17 @@ mod tests {
             by: "@SUM(A1)".into(),
             note: "=1+1\r\n\"x\",<b>\u{1b}[31m".into(),
         }
-        .escaped();
+        .in_lines();
         assert_eq!(
             (row.by.as_str(), row.note.as_str()),
-            ("'@SUM(A1)", "'=1+1  \"x\",<b> [31m")
+            ("@SUM(A1)", "=1+1  \"x\",<b> [31m")
         );
         let text = render(std::slice::from_ref(&row), true);
         assert_eq!(text.lines().count(), 2, "{text}");
+        assert!(
+            text.contains(",'@SUM") && text.contains("\"'=1+1"),
+            "{text}"
+        );
         assert_eq!(
             text.lines().next(),
             Some("noted,done,side,item,result,by,note")

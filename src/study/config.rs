@@ -1,11 +1,16 @@
 //! What the person said: `study.toml`.
 
+use std::ops::Range;
 use std::time::Duration;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use toml_edit::Document;
 
+use super::bounds::{self, TEXT};
+use super::place::placed;
+use super::{Place, ShellCommand};
 use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
 use crate::plan::{STANDARD, Workload};
@@ -212,13 +217,13 @@ pub struct Server {
     pub address: Option<String>,
     /// Prints the server's `/proc/diskstats`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub diskstats_command: Option<String>,
+    pub diskstats_command: Option<ShellCommand>,
     /// Names of the pool's member drives in it, the newest last.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub members: Vec<String>,
     /// Empties the server's cache before each trial.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub empty_cache_command: Option<String>,
+    pub empty_cache_command: Option<ShellCommand>,
     /// A command that takes longer is given up.
     #[serde(default = "patience")]
     pub timeout_seconds: u64,
@@ -232,7 +237,7 @@ pub struct Following {
     pub source: Source,
     /// Prints the text; runs through the shell.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub command: Option<String>,
+    pub command: Option<ShellCommand>,
     /// Name of the array, where the text tells of several.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub array: Option<String>,
@@ -337,12 +342,39 @@ impl Expansion {
 /// Why `study.toml` cannot be used.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum ConfigError {
-    /// Not TOML, or a field is missing or of the wrong kind; the text shows where.
-    #[error("study.toml cannot be read:\n{0}")]
+    /// Not TOML, or a field is missing or of the wrong kind; the text says where.
+    #[error("study.toml cannot be read: {0}")]
     Syntax(String),
     /// A value is out of range.
     #[error("study.toml: {0}")]
     Value(String),
+}
+
+/// The most member drives of a server.
+const MEMBERS: usize = 1024;
+/// The most workloads beside the standard set.
+const WORKLOADS: usize = 256;
+
+/// A step on the way to a value in `study.toml`.
+enum Step {
+    Key(&'static str),
+    Number(usize),
+}
+
+/// The bytes of the value at `path`, or of the last thing on the way to it.
+fn locate(text: &str, path: &[Step]) -> Option<Range<usize>> {
+    let document = Document::parse(text).ok()?;
+    let (mut item, mut span) = (document.as_item(), None);
+    for step in path {
+        let next = match step {
+            Step::Key(key) => item.get(*key),
+            Step::Number(index) => item.get(*index),
+        };
+        let Some(next) = next else { break };
+        item = next;
+        span = item.span().or(span);
+    }
+    span
 }
 
 impl Config {
@@ -372,35 +404,110 @@ impl Config {
     /// # Errors
     /// When it is no such file, or a value is out of range.
     pub fn parse(text: &str) -> Result<Self, ConfigError> {
-        let config: Self =
-            toml::from_str(text).map_err(|error| ConfigError::Syntax(error.to_string()))?;
-        let value = |text: String| Err(ConfigError::Value(text));
-        if !(0.0..=100.0).contains(&config.threshold_percent) {
-            return value("threshold_percent is from 0 to 100".into());
+        if text.len() as u64 > bounds::CONFIG {
+            let why = format!("it is longer than {} bytes", bounds::CONFIG);
+            return Err(ConfigError::Value(why));
         }
-        for workload in &config.workloads {
-            workload
-                .validate()
-                .map_err(|error| ConfigError::Value(error.to_string()))?;
+        let config: Self = toml::from_str(text).map_err(|error: toml::de::Error| {
+            ConfigError::Syntax(placed(text, error.span(), error.message()))
+        })?;
+        match config.wrong() {
+            None => Ok(config),
+            Some((path, why)) => {
+                let span = locate(text, &path);
+                Err(ConfigError::Value(placed(text, span, &why)))
+            }
         }
-        if let Some(Err(why)) = config.reshape.as_ref().map(Following::validate) {
-            return value(format!("[reshape]: {why}"));
+    }
+
+    /// The first value that is out of range: where it stands, and what is wrong.
+    fn wrong(&self) -> Option<(Vec<Step>, String)> {
+        use Step::{Key, Number};
+        let at = |keys: &[&'static str]| keys.iter().map(|key| Key(key)).collect::<Vec<_>>();
+        let range = 0.0..=100.0;
+        if !range.contains(&self.threshold_percent) {
+            let why = "threshold_percent is from 0 to 100".to_owned();
+            return Some((at(&["threshold_percent"]), why));
         }
-        let mut names: Vec<&str> = config.workloads.iter().map(|w| w.name.as_str()).collect();
-        names.sort_unstable();
-        if let Some(twice) = names.windows(2).find(|pair| pair[0] == pair[1]) {
-            return value(format!("two workloads are named '{}'", twice[0]));
+        if let Err((_, why)) = bounds::moment("created", self.created) {
+            return Some((at(&["created"]), why));
         }
-        if let Some(pool) = &config.pool {
-            pool.before()
-                .validate()
-                .map_err(|error| ConfigError::Value(error.to_string()))?;
+        if let Some((path, _)) = self.texts().into_iter().find(|(_, text)| text.len() > TEXT) {
+            let why = format!("the text is longer than {TEXT} bytes");
+            return Some((at(&path), why));
         }
-        if let Some(plan) = &config.plan {
-            plan.check(config.pool.as_ref())
-                .map_err(|why| ConfigError::Value(why.into()))?;
+        if self
+            .link_gigabits
+            .is_some_and(|gigabits| !(0.001..=10_000.0).contains(&gigabits))
+        {
+            let why = "link_gigabits is from 0.001 to 10,000".to_owned();
+            return Some((at(&["link_gigabits"]), why));
         }
-        Ok(config)
+        if self
+            .server
+            .as_ref()
+            .is_some_and(|server| server.members.len() > MEMBERS)
+        {
+            let why = format!("there are more than {MEMBERS} members");
+            return Some((at(&["server", "members"]), why));
+        }
+        if self.workloads.len() > WORKLOADS {
+            let why = format!("there are more than {WORKLOADS} workloads");
+            return Some((at(&["workload"]), why));
+        }
+        for (index, workload) in self.workloads.iter().enumerate() {
+            let path = vec![Key("workload"), Number(index)];
+            if let Err(error) = workload.validate() {
+                return Some((path, error.to_string()));
+            }
+            if self.workloads[..index]
+                .iter()
+                .any(|other| other.name == workload.name)
+            {
+                return Some((path, format!("two workloads are named '{}'", workload.name)));
+            }
+        }
+        if let Some(Err(why)) = self.reshape.as_ref().map(Following::validate) {
+            return Some((at(&["reshape"]), format!("[reshape]: {why}")));
+        }
+        if let Some(Err(error)) = self.pool.as_ref().map(|pool| pool.before().validate()) {
+            return Some((at(&["pool"]), error.to_string()));
+        }
+        let plan = self
+            .plan
+            .as_ref()
+            .map(|plan| plan.check(self.pool.as_ref()));
+        if let Some(Err(why)) = plan {
+            return Some((at(&["plan"]), why.to_owned()));
+        }
+        None
+    }
+
+    /// The texts that may be long, each with its place. Commands have a limit of their own.
+    fn texts(&self) -> Vec<(Vec<&'static str>, &str)> {
+        let mut texts = vec![(vec!["share"], self.share.as_str())];
+        if let Some(mount) = &self.mount {
+            texts.push((vec!["mount", "point"], &mount.point));
+            texts.push((vec!["mount", "kind"], &mount.kind));
+            texts.push((vec!["mount", "source"], &mount.source));
+        }
+        if let Some(server) = &self.server {
+            let address = server
+                .address
+                .iter()
+                .map(|text| (vec!["server", "address"], text.as_str()));
+            let members = server
+                .members
+                .iter()
+                .map(|text| (vec!["server", "members"], text.as_str()));
+            texts.extend(address.chain(members));
+        }
+        let array = self
+            .reshape
+            .as_ref()
+            .and_then(|reshape| reshape.array.as_deref());
+        texts.extend(array.map(|text| (vec!["reshape", "array"], text)));
+        texts
     }
 
     /// The text of `study.toml`.
@@ -434,6 +541,39 @@ impl Config {
     /// What is known of the speed of the reshape by the hour of the day on the clock of `zone`.
     pub fn hours(&self, zone: TimeZone) -> Option<Hours> {
         Hours::new(self.reshape.as_ref()?.speed_by_hour?, zone)
+    }
+
+    /// The commands in it, each with its place.
+    pub fn commands(&self) -> Vec<(Place, &ShellCommand)> {
+        let server = self.server.as_ref();
+        let diskstats = server.and_then(|server| server.diskstats_command.as_ref());
+        let empty_cache = server.and_then(|server| server.empty_cache_command.as_ref());
+        let reshape = self.reshape.as_ref();
+        let reshape = reshape.and_then(|reshape| reshape.command.as_ref());
+        [
+            (Place::Diskstats, diskstats),
+            (Place::EmptyCache, empty_cache),
+            (Place::Reshape, reshape),
+        ]
+        .into_iter()
+        .filter_map(|(place, command)| Some((place, command?)))
+        .collect()
+    }
+
+    /// Lets the commands at these places run on this machine.
+    pub fn allow(&mut self, places: &[Place]) {
+        let allow = |place: Place, command: &mut Option<ShellCommand>| {
+            if places.contains(&place) {
+                *command = command.take().map(ShellCommand::allowed);
+            }
+        };
+        if let Some(server) = &mut self.server {
+            allow(Place::Diskstats, &mut server.diskstats_command);
+            allow(Place::EmptyCache, &mut server.empty_cache_command);
+        }
+        if let Some(reshape) = &mut self.reshape {
+            allow(Place::Reshape, &mut reshape.command);
+        }
     }
 
     /// Whether this version may write to the study.
@@ -558,8 +698,54 @@ mod tests {
         assert!(render(|c| c.threshold_percent = f64::NAN).is_err());
         assert!(render(|c| c.workloads[0].depth = 0).is_err());
         assert!(render(|c| c.workloads.push(c.workloads[0].clone())).is_err());
+        assert!(render(|c| c.link_gigabits = Some(f64::INFINITY)).is_err());
+        assert!(render(|c| c.share = "x".repeat(5000)).is_err());
+        assert!(render(|c| c.created = Timestamp::MAX).is_err());
+        assert!(render(|c| c.pool.as_mut().unwrap().drives = u32::MAX).is_err());
+        assert!(render(|c| c.workloads = vec![c.workloads[0].clone(); 300]).is_err());
+        let long = format!("# {}\n{}", "x".repeat(1 << 20), example().render());
+        assert!(
+            Config::parse(&long)
+                .unwrap_err()
+                .to_string()
+                .contains("longer")
+        );
         let error = Config::parse("format = 1\nid = 7").unwrap_err();
         assert!(error.to_string().contains("line 2"), "{error}");
+    }
+
+    #[test]
+    fn a_value_out_of_range_is_told_with_line_and_column() {
+        let text = example().render();
+        let line =
+            |text: &str, key: &str| text.lines().position(|l| l.starts_with(key)).unwrap() + 1;
+        let last = |text: &str| {
+            text.lines()
+                .collect::<Vec<_>>()
+                .iter()
+                .rposition(|l| *l == "[[workload]]")
+                .unwrap()
+                + 1
+        };
+        let percent = text.replace("threshold_percent = 3.0", "threshold_percent = 300.0");
+        let second = text.clone() + &text[text.find("[[workload]]").unwrap()..];
+        let depth = text.replace("depth = ", "depth = 2000");
+        for (text, place, why) in [
+            (
+                &percent,
+                (line(&percent, "threshold_percent"), 21),
+                "from 0 to 100",
+            ),
+            (&second, (last(&second), 1), "two workloads"),
+            (&depth, (line(&depth, "[[workload]]"), 1), "depth is"),
+        ] {
+            let error = Config::parse(text).unwrap_err().to_string();
+            let expected = format!("study.toml: line {}, column {}: ", place.0, place.1);
+            assert!(
+                error.starts_with(&expected) && error.contains(why),
+                "{error}, not {expected}"
+            );
+        }
     }
 
     #[test]

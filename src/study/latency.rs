@@ -4,9 +4,11 @@
 //! column of maxima is in milliseconds, as is usual for such logs.
 
 use std::collections::BTreeMap;
+use std::io::Read;
 use std::time::{Duration, SystemTime};
 
 use base64::Engine as _;
+use flate2::read::ZlibDecoder;
 use hdrhistogram::Histogram;
 use hdrhistogram::serialization::interval_log::{
     IntervalLogIterator, IntervalLogWriterBuilder, LogEntry, LogIteratorError, Tag,
@@ -91,9 +93,40 @@ fn decode(trial: u64, encoded: &str) -> Result<Histogram<u64>, LatencyError> {
     let bytes = base64::engine::general_purpose::STANDARD
         .decode(encoded)
         .map_err(|error| fail(error.to_string()))?;
+    let bytes = plain(&bytes).ok_or_else(|| fail("no histogram of latencies".into()))?;
     Deserializer::new()
         .deserialize(&mut bytes.as_slice())
         .map_err(|error| fail(error.to_string()))
+}
+
+/// Cookies of the V2 encoding and of its compressed form (HdrHistogram, `V2Encoding`).
+const PLAIN: [u8; 4] = 0x1c84_9313_u32.to_be_bytes();
+const COMPRESSED: [u8; 4] = 0x1c84_9314_u32.to_be_bytes();
+/// Bytes before the counts of a V2 encoding.
+const HEAD: usize = 40;
+/// The most bytes of one; three digits over all nanoseconds take less.
+const MOST: usize = 4 << 20;
+/// The most significant digits: what this program writes.
+const DIGITS: u32 = 3;
+
+/// The V2 encoding of a histogram, decompressed; `None` when it would take more memory than one that
+/// this program writes, or tells another length than it has. The library takes memory by what the
+/// header tells.
+fn plain(bytes: &[u8]) -> Option<Vec<u8>> {
+    let mut plain = Vec::new();
+    if bytes.starts_with(&COMPRESSED) {
+        let inner = ZlibDecoder::new(bytes.get(8..)?);
+        inner.take(MOST as u64 + 1).read_to_end(&mut plain).ok()?;
+    } else {
+        plain.extend(bytes);
+    }
+    let word = |at: usize| Some(u32::from_be_bytes(plain.get(at..at + 4)?.try_into().ok()?));
+    let counts = plain.len().checked_sub(HEAD)?;
+    let fits = plain.starts_with(&PLAIN)
+        && plain.len() <= MOST
+        && word(4)? as usize == counts
+        && word(12)? <= DIGITS;
+    fits.then_some(plain)
 }
 
 /// The text that a trial adds to a log: its line, under the log's head when the log is new.
@@ -137,7 +170,8 @@ pub fn render(
 mod tests {
     use super::*;
     use crate::record::histogram;
-    use std::io::Read;
+    use flate2::{Compression, write::ZlibEncoder};
+    use std::io::Write;
 
     #[test]
     fn what_is_written_reads_back() {
@@ -167,7 +201,7 @@ mod tests {
             .decode(encoded)
             .unwrap();
         let mut inner = Vec::new();
-        flate2::read::ZlibDecoder::new(&outer[8..])
+        ZlibDecoder::new(&outer[8..])
             .read_to_end(&mut inner)
             .unwrap();
         assert_eq!(inner[4..8], (inner.len() as u32).to_be_bytes());
@@ -190,6 +224,42 @@ mod tests {
         let error = LatencyLog::parse(format!("{good}Tag=trial-8;oops\n").as_bytes()).unwrap_err();
         let expected = format!("latency.hlog line {line}: not a line");
         assert!(error.to_string().starts_with(&expected), "{error}");
+    }
+
+    /// The library takes memory by what a header tells, so that is looked at before.
+    #[test]
+    fn a_histogram_that_would_take_too_much_memory_is_refused() {
+        let encode = |plain: &[u8]| {
+            let mut encoder = ZlibEncoder::new(Vec::new(), Compression::best());
+            encoder.write_all(plain).unwrap();
+            let inner = encoder.finish().unwrap();
+            let mut outer = COMPRESSED.to_vec();
+            outer.extend((inner.len() as u32).to_be_bytes());
+            outer.extend(inner);
+            base64::engine::general_purpose::STANDARD.encode(outer)
+        };
+        let head = |length: u32, digits: u32| {
+            let mut head = PLAIN.to_vec();
+            head.extend(length.to_be_bytes());
+            head.extend(0_u32.to_be_bytes());
+            head.extend(digits.to_be_bytes());
+            head.extend(1_u64.to_be_bytes());
+            head.extend(3_600_000_000_u64.to_be_bytes());
+            head.extend(1.0_f64.to_be_bytes());
+            head
+        };
+        assert_eq!(decode(1, &encode(&head(0, 3))).unwrap().len(), 0);
+        let bomb = [head(100 << 20, 3), vec![0; 100 << 20]].concat();
+        for plain in [
+            head(u32::MAX, 3),
+            head(0, 5),
+            bomb,
+            b"HIST".to_vec(),
+            Vec::new(),
+        ] {
+            let error = decode(1, &encode(&plain)).unwrap_err();
+            assert!(error.to_string().contains("no histogram"), "{error}");
+        }
     }
 
     #[test]

@@ -5,7 +5,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::tables::TableError;
+use super::bounds::{self, AMOUNT, NUMBER, Wrong};
+use super::tables::{Cells, TableError};
 use crate::plan::{DataFile, Phase, Set, TestData};
 use crate::units::Bytes;
 
@@ -33,6 +34,7 @@ pub struct DataRow {
     /// What happened.
     pub event: DataEvent,
     /// Name of the folder on the share.
+    #[serde(with = "super::tables::guarded")]
     pub folder: String,
     /// Number of the file that it happened to; `None` when it happened to the folder.
     pub number: Option<u64>,
@@ -74,6 +76,13 @@ impl DataRow {
             number: Some(number),
             ..Self::folder(event, folder)
         }
+    }
+}
+
+impl Cells for DataRow {
+    fn check(&self) -> Result<(), Wrong> {
+        bounds::some_counts(NUMBER, [("number", self.number)])?;
+        bounds::some_counts(AMOUNT, [("bytes", self.bytes)])
     }
 }
 

@@ -2,9 +2,12 @@
 
 mod amend;
 mod checks;
+mod command;
 mod config;
 mod latency;
+pub mod bounds;
 pub mod manifest;
+mod place;
 mod progress;
 mod sweep;
 pub mod tables;
@@ -14,11 +17,13 @@ use std::collections::BTreeMap;
 
 pub use amend::{with_format, with_mount};
 pub use checks::{CheckRow, Outcome, Side};
+pub use command::{Place, ShellCommand};
 pub use config::{
     Config, ConfigError, Expansion, FORMAT, Following, Identity, Mounted, Planning, Server,
 };
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use manifest::{DataEvent, DataRow};
+pub use place::placed;
 pub use progress::{ProbeRow, ProgressRow};
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};

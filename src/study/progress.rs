@@ -5,7 +5,8 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::tables::cell;
+use super::bounds::{self, AMOUNT, Wrong};
+use super::tables::{Cells, line};
 use crate::reshape::{Extent, Reading, Reported, Source, Word};
 
 /// One reading of a reshape's progress, one that failed included.
@@ -38,6 +39,7 @@ pub struct ProgressRow {
     /// Bytes read from all member drives since the server started, where it tells.
     pub members_read_bytes: Option<u64>,
     /// What else the source said, or why there was no answer.
+    #[serde(with = "super::tables::guarded")]
     pub note: String,
 }
 
@@ -66,7 +68,7 @@ impl ProgressRow {
             elapsed_s: reading.elapsed,
             probed: reading.probed,
             members_read_bytes: reading.members_read,
-            note: cell(note),
+            note: line(note),
         }
     }
 
@@ -99,6 +101,7 @@ pub struct ProbeRow {
     /// Whether the share is made up.
     pub simulated: bool,
     /// `probe-small` or `probe-large`.
+    #[serde(with = "super::tables::guarded")]
     pub kind: String,
     /// Where the reshape stood.
     pub reshape_fraction: Option<f64>,
@@ -125,7 +128,45 @@ pub struct ProbeRow {
     /// Position in the probe's order at the end, where the next of its kind goes on.
     pub next_operation: u64,
     /// Why it failed, if it did.
+    #[serde(with = "super::tables::guarded")]
     pub cause: String,
+}
+
+impl Cells for ProgressRow {
+    /// Figures that no position has become unknown in [`ProgressRow::reading`].
+    fn check(&self) -> Result<(), Wrong> {
+        bounds::moment("at", self.at)
+    }
+}
+
+impl Cells for ProbeRow {
+    fn check(&self) -> Result<(), Wrong> {
+        bounds::moment("at", self.at)?;
+        bounds::figures([
+            ("reshape_fraction", self.reshape_fraction),
+            ("reshape_fraction_per_h", self.reshape_fraction_per_h),
+            ("seconds", Some(self.seconds)),
+            ("period_s", self.period_s),
+            ("busy_fraction", Some(self.busy_fraction)),
+            ("rate_bytes_per_s", self.rate_bytes_per_s),
+        ])?;
+        bounds::counts(
+            AMOUNT,
+            [
+                ("operations", self.operations),
+                ("missed_operations", self.missed_operations),
+                ("next_operation", self.next_operation),
+            ],
+        )?;
+        bounds::some_counts(
+            AMOUNT,
+            [
+                ("mean_ns", self.mean_ns),
+                ("p50_ns", self.p50_ns),
+                ("max_ns", self.max_ns),
+            ],
+        )
+    }
 }
 
 fn write_word<S: Serializer>(word: &Word, serializer: S) -> Result<S::Ok, S::Error> {

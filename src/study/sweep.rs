@@ -3,6 +3,8 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use super::bounds::{self, AMOUNT, NUMBER, Wrong};
+use super::tables::Cells;
 use crate::units::{Bytes, Rate};
 
 /// One working set of a sweep.
@@ -36,5 +38,15 @@ impl SweepRow {
             rate_bytes_per_s: rate.0,
             p50_ns: None,
         }
+    }
+}
+
+impl Cells for SweepRow {
+    fn check(&self) -> Result<(), Wrong> {
+        bounds::moment("started", self.started)?;
+        bounds::counts(NUMBER, [("sweep", self.sweep)])?;
+        bounds::counts(AMOUNT, [("working_set_bytes", self.working_set_bytes)])?;
+        bounds::some_counts(AMOUNT, [("p50_ns", self.p50_ns)])?;
+        bounds::figures([("rate_bytes_per_s", Some(self.rate_bytes_per_s))])
     }
 }

@@ -5,6 +5,8 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use super::bounds::{self, AMOUNT, NUMBER, Wrong};
+use super::tables::Cells;
 use crate::plan::{Access, Phase, Workload};
 use crate::record::{Observations, Recording, Summary};
 use crate::units::Bytes;
@@ -46,6 +48,7 @@ pub struct Trial {
     /// When it began.
     pub started: Timestamp,
     /// Name of the workload.
+    #[serde(with = "super::tables::guarded")]
     pub workload: String,
     /// Share of reads, 0 to 100.
     pub read_percent: u8,
@@ -62,12 +65,15 @@ pub struct Trial {
     /// Limit on the part of the test data that was visited.
     pub span_bytes: Option<u64>,
     /// `key=value` pairs of the person, separated by semicolons.
+    #[serde(with = "super::tables::guarded")]
     pub tags: String,
     /// How it ended.
     pub state: State,
     /// Why it failed or was interrupted.
+    #[serde(with = "super::tables::guarded")]
     pub cause: String,
     /// What drove it.
+    #[serde(with = "super::tables::guarded")]
     pub engine: String,
     /// Whether transfers passed the client's cache; empty where they should have and nobody tells.
     pub direct: Option<bool>,
@@ -118,9 +124,72 @@ pub struct Trial {
     /// Part of the read set that the largest known memory could hold.
     pub cacheable_fraction: f64,
     /// Name of the facts file.
+    #[serde(with = "super::tables::guarded")]
     pub facts: String,
     /// What a reader should know.
+    #[serde(with = "super::tables::guarded")]
     pub notes: String,
+}
+
+impl Cells for Trial {
+    fn check(&self) -> Result<(), Wrong> {
+        bounds::moment("started", self.started)?;
+        bounds::counts(
+            NUMBER,
+            [
+                ("trial", self.trial),
+                ("sitting", self.sitting),
+                ("warmup_windows", self.warmup_windows),
+                ("windows", self.windows),
+            ],
+        )?;
+        bounds::counts(
+            AMOUNT,
+            [
+                ("bytes", self.bytes),
+                ("operations", self.operations),
+                ("late_operations", self.late_operations),
+                ("missed_operations", self.missed_operations),
+                ("first_operation", self.first_operation),
+                ("next_operation", self.next_operation),
+                ("pass_operations", self.pass_operations),
+                ("test_data_bytes", self.test_data_bytes),
+            ],
+        )?;
+        bounds::some_counts(
+            AMOUNT,
+            [
+                ("span_bytes", self.span_bytes),
+                ("mean_ns", self.mean_ns),
+                ("p50_ns", self.p50_ns),
+                ("p95_ns", self.p95_ns),
+                ("p99_ns", self.p99_ns),
+                ("max_ns", self.max_ns),
+            ],
+        )?;
+        bounds::figures([
+            ("paced_operations_per_s", self.paced_operations_per_s),
+            ("seconds", Some(self.seconds)),
+            ("flush_seconds", self.flush_seconds),
+            ("rate_bytes_per_s", self.rate_bytes_per_s),
+            ("operations_per_s", self.operations_per_s),
+            ("burst_bytes_per_s", self.burst_bytes_per_s),
+            ("sustained_bytes_per_s", self.sustained_bytes_per_s),
+            ("cacheable_fraction", Some(self.cacheable_fraction)),
+        ])?;
+        let workload = [
+            ("read_percent", u64::from(self.read_percent), 0, 100),
+            ("block_bytes", self.block_bytes, 1, 64 << 20),
+            ("depth", u64::from(self.depth), 1, 1024),
+            ("streams", u64::from(self.streams), 1, 64),
+        ];
+        let wrong = workload
+            .into_iter()
+            .find(|(_, value, least, most)| !(least..=most).contains(&value));
+        wrong.map_or(Ok(()), |(column, value, least, most)| {
+            Err((column, format!("{value} is not from {least} to {most}")))
+        })
+    }
 }
 
 /// Percentiles need so many operations beyond them (common practice, no source).
@@ -239,6 +308,7 @@ pub struct ObservationRow {
     /// Number of the trial.
     pub trial: u64,
     /// What was observed; the unit stands in the name.
+    #[serde(with = "super::tables::guarded")]
     pub name: String,
     /// The number.
     pub value: f64,
@@ -302,5 +372,40 @@ impl WindowRow {
     /// Bytes read and written.
     pub fn bytes(&self) -> u64 {
         self.read_bytes + self.written_bytes
+    }
+}
+
+impl Cells for ObservationRow {
+    fn check(&self) -> Result<(), Wrong> {
+        bounds::counts(NUMBER, [("trial", self.trial)])?;
+        match self.value.abs() <= bounds::FIGURE {
+            true => Ok(()),
+            false => Err((
+                "value",
+                format!("{} is no number of an observation", self.value),
+            )),
+        }
+    }
+}
+
+impl Cells for WindowRow {
+    fn check(&self) -> Result<(), Wrong> {
+        bounds::counts(NUMBER, [("trial", self.trial), ("window", self.window)])?;
+        bounds::counts(
+            AMOUNT,
+            [
+                ("read_bytes", self.read_bytes),
+                ("written_bytes", self.written_bytes),
+                ("operations", self.operations),
+            ],
+        )?;
+        bounds::some_counts(
+            AMOUNT,
+            [
+                ("mean_ns", self.mean_ns),
+                ("p50_ns", self.p50_ns),
+                ("max_ns", self.max_ns),
+            ],
+        )
     }
 }

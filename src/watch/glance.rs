@@ -1,8 +1,4 @@
 //! One look at the reshape, for a trial that is measured beside it.
-#![expect(
-    clippy::disallowed_methods,
-    reason = "this is an edge: it reads a table that another process writes"
-)]
 
 use std::path::Path;
 use std::time::Duration;
@@ -12,8 +8,7 @@ use jiff::Timestamp;
 use crate::probe::shell;
 use crate::record::{Observations, observed};
 use crate::reshape::{Reading, Reported, assess};
-use crate::store::names;
-use crate::study::tables::parse;
+use crate::store;
 use crate::study::{Config, Following, ProgressRow};
 
 /// A reading older than this says nothing of a trial.
@@ -55,8 +50,7 @@ pub fn asked(following: &Following) -> Option<Result<Reported, String>> {
 /// the last reading of `progress.csv`, when it is not older than a quarter of an hour. What cannot be
 /// known stays unknown.
 pub fn glance(root: &Path, config: &Config, now: Timestamp) -> Glance {
-    let table = std::fs::read(root.join(names::PROGRESS)).unwrap_or_default();
-    let rows: Vec<ProgressRow> = parse(names::PROGRESS, &table).unwrap_or_default();
+    let rows = store::progress(root).unwrap_or_default();
     let readings: Vec<Reading> = rows.iter().map(ProgressRow::reading).collect();
     let fresh = readings
         .last()

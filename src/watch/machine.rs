@@ -13,11 +13,9 @@ use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
 use super::{Place, Prober, World};
-use crate::probe::{members, shell};
-use crate::study::{ProbeRow, Server};
+use crate::probe::{members, shell, text};
+use crate::study::{ProbeRow, Server, ShellCommand};
 
-/// The most of a file that is read: the texts in question are much shorter.
-const MOST: usize = 4 << 20;
 /// What the operating system may take to end a command beyond its time.
 const GRACE: Duration = Duration::from_secs(10);
 /// A command for alarms gets so long.
@@ -27,7 +25,7 @@ const ALARM: Duration = Duration::from_secs(60);
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Asking {
     /// A command, run through the shell.
-    Command(String),
+    Command(ShellCommand),
     /// A file of this machine.
     File(PathBuf),
     /// The person has told it.
@@ -62,7 +60,7 @@ impl Machine {
         self
     }
 
-    /// Also runs a command for each alarm.
+    /// Also runs a command for each alarm, which the person has typed.
     pub fn with_command_for_alarms(mut self, command: Option<String>) -> Self {
         self.on_alarm = command;
         self
@@ -103,12 +101,10 @@ impl World for Machine {
         let (asking, patience) = (self.asking.clone(), self.patience);
         let work = move || match asking {
             Asking::Command(command) => shell(&command, patience),
-            Asking::File(path) => match std::fs::read(&path) {
-                Ok(bytes) => {
-                    Ok(String::from_utf8_lossy(&bytes[..bytes.len().min(MOST)]).into_owned())
-                }
-                Err(error) => Err(format!("{} cannot be read: {error}", path.display())),
-            },
+            Asking::File(path) => {
+                let shown = path.display().to_string();
+                text(&path).map_err(|error| format!("{shown} cannot be read: {error}"))
+            }
             Asking::Told(text) => Ok(text),
         };
         self.blocking(patience, work).await
@@ -153,11 +149,11 @@ impl World for Machine {
         let Some(command) = &self.on_alarm else {
             return Ok(());
         };
-        let command = format!(
+        let command = ShellCommand::typed(format!(
             "export POOLPROOF_STATE={} POOLPROOF_ALARM={}\n{command}",
             quoted(state),
             quoted(sentence)
-        );
+        ));
         self.blocking(ALARM, move || shell(&command, ALARM).map(drop))
             .await
     }
@@ -180,9 +176,12 @@ mod tests {
     async fn commands_files_and_told_texts_are_asked_and_failures_told() {
         let told = machine(Asking::Told("37.5".into())).ask().await;
         assert_eq!(told, Ok("37.5".into()));
-        let mut slow = machine(Asking::Command("sleep 60".into()));
+        let mut slow = machine(Asking::Command(ShellCommand::typed("sleep 60")));
         assert!(slow.ask().await.unwrap_err().contains("did not end"));
-        let mut patient = Machine::new(Asking::Command("echo 12".into()), Duration::from_secs(20));
+        let mut patient = Machine::new(
+            Asking::Command(ShellCommand::typed("echo 12")),
+            Duration::from_secs(20),
+        );
         assert_eq!(patient.ask().await, Ok("12\n".into()));
         let missing = machine(Asking::File("/nowhere/at all".into())).ask().await;
         assert!(
@@ -214,11 +213,11 @@ mod tests {
     async fn member_drives_are_summed_and_a_missing_one_is_unknown() {
         let line = |name: &str, sectors: u64| format!("8 0 {name} 1 0 {sectors} 0 0 0 0 0 0 0 0");
         let server = |members: &[&str]| Server {
-            diskstats_command: Some(format!(
+            diskstats_command: Some(ShellCommand::typed(format!(
                 "printf '{}\\n{}\\n'",
                 line("sda", 10),
                 line("sdb", 20)
-            )),
+            ))),
             members: members.iter().map(|name| (*name).to_owned()).collect(),
             timeout_seconds: 20,
             ..Server::default()

@@ -12,7 +12,7 @@ use super::Place;
 use crate::load::{Assignment, LoadError, LocalShare, Measured, Share, Watch};
 use crate::plan::{Access, Pattern, Set, TestData, Workload};
 use crate::seed::Seed;
-use crate::study::tables::cell;
+use crate::study::tables::line;
 use crate::study::{ProbeRow, Study};
 use crate::units::{Bytes, Nanos};
 
@@ -149,7 +149,7 @@ impl Prober {
                 *next = measured.next_first;
                 fill(&mut row, &measured, small);
             }
-            Err(why) => row.cause = cell(&why),
+            Err(why) => row.cause = line(&why),
         }
         row
     }
@@ -198,7 +198,7 @@ fn fill(row: &mut ProbeRow, measured: &Measured, small: bool) {
         row.rate_bytes_per_s = Some(recording.bytes().0 as f64 / seconds);
     }
     if let Some(failure) = &recording.failure {
-        row.cause = cell(&failure.to_string());
+        row.cause = line(&failure.to_string());
     }
 }
 

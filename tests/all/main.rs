@@ -6,9 +6,12 @@
 )]
 
 mod commands;
+mod hostile;
+mod limits;
 mod plan;
 mod readme;
 mod ready;
+mod supply;
 mod support;
 mod truth;
 mod watch;

@@ -2,7 +2,7 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::Output;
 
 use serde_json::Value;
 
@@ -11,7 +11,7 @@ fn run(words: &str) -> Output {
 }
 
 fn run_in(folder: &Path, words: &str) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_poolproof"))
+    crate::support::program()
         .arg("plan")
         .args(words.split_whitespace())
         .current_dir(folder)
@@ -269,7 +269,7 @@ fn csv_has_the_figures_of_json() {
 fn a_study_says_what_flags_do_not() {
     let folder = tempfile::tempdir().unwrap();
     fs::create_dir(folder.path().join("share")).unwrap();
-    let new = Command::new(env!("CARGO_BIN_EXE_poolproof"))
+    let new = crate::support::program()
         .args("new scans --share share --pool raid6 --drives 4 --adding 1 --drive-size 6TB --rpm 5400".split(' '))
         .current_dir(folder.path())
         .output()

@@ -7,7 +7,7 @@ use std::process::Output;
 use serde_json::Value;
 use tempfile::TempDir;
 
-use crate::support::output;
+use crate::support::allow;
 
 /// A study of a directory that stands for a share.
 struct Place {
@@ -34,7 +34,7 @@ impl Place {
     fn run(&self, command: &str, more: &[&str]) -> Output {
         let study = self.path("scans");
         let words = [&[command, &study], more].concat();
-        output(env!("CARGO_BIN_EXE_poolproof"), &words).unwrap()
+        crate::support::program().args(&words).output().unwrap()
     }
 
     /// Runs a command, which has to end with `code`; what it printed and what it said.
@@ -324,6 +324,7 @@ fn what_the_source_of_progress_tells_decides_whether_anything_runs() {
         let text = fs::read_to_string(&file).unwrap();
         let source = format!("[reshape]\nsource = \"percent\"\ncommand = \"{command}\"\n");
         fs::write(&file, format!("{text}\n{source}")).unwrap();
+        allow(&place.path("scans"));
         let json = place.json(5, "check");
         let line = line(&json["seen"], "item", "running");
         assert_eq!(line["state"], state, "{line}");

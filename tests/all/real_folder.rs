@@ -7,7 +7,7 @@ use std::process::Output;
 use poolproof::store;
 use tempfile::TempDir;
 
-use crate::support::{find, output, real, run};
+use crate::support::{find, real, run};
 
 /// A folder with a mount point `share` in it, and a study `scans` beside that.
 struct Tmpfs {
@@ -49,7 +49,7 @@ impl Tmpfs {
         let study = self.study();
         let mut words = vec![command, study.to_str().unwrap()];
         words.extend(more.split_whitespace());
-        output(env!("CARGO_BIN_EXE_poolproof"), &words).unwrap()
+        crate::support::program().args(&words).output().unwrap()
     }
 
     fn new_study(&self) {

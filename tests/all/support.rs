@@ -38,13 +38,29 @@ pub(crate) fn real<T>(what: &str, prepare: impl FnOnce() -> Result<T, String>) -
     }
 }
 
+/// Where the program of the tests keeps what is allowed on this machine: never the person's own place.
+pub(crate) const STATE: &str = concat!(env!("CARGO_TARGET_TMPDIR"), "/state");
+
+/// The program, which keeps its state apart from the person's.
+pub(crate) fn program() -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_poolproof"));
+    command.env("XDG_STATE_HOME", STATE);
+    command
+}
+
+/// Lets the commands of a study run that a test has written into it.
+#[track_caller]
+pub(crate) fn allow(study: &str) {
+    poolproof(&["allow", study, "--yes"]);
+}
+
 /// Runs the program and returns its standard output.
 ///
 /// # Panics
 /// With all that it wrote, when it does not succeed.
 #[track_caller]
 pub(crate) fn poolproof(args: &[&str]) -> String {
-    match run(env!("CARGO_BIN_EXE_poolproof"), args) {
+    match success(program().args(args), "poolproof", args) {
         Ok(output) => output,
         Err(why) => panic!("{why}"),
     }
@@ -53,7 +69,11 @@ pub(crate) fn poolproof(args: &[&str]) -> String {
 /// Runs a tool and returns its standard output; or one sentence, with all that it wrote, when it is
 /// missing or does not succeed.
 pub(crate) fn run(tool: &str, args: &[&str]) -> Result<String, String> {
-    let output = output(tool, args)?;
+    success(Command::new(tool).args(args), tool, args)
+}
+
+fn success(command: &mut Command, tool: &str, args: &[&str]) -> Result<String, String> {
+    let output = ended(command, tool)?;
     let stdout = String::from_utf8_lossy(&output.stdout).into_owned();
     if output.status.success() {
         return Ok(stdout);
@@ -67,8 +87,11 @@ pub(crate) fn run(tool: &str, args: &[&str]) -> Result<String, String> {
 
 /// Runs a tool whatever its exit status.
 pub(crate) fn output(tool: &str, args: &[&str]) -> Result<Output, String> {
-    Command::new(tool)
-        .args(args)
+    ended(Command::new(tool).args(args), tool)
+}
+
+fn ended(command: &mut Command, tool: &str) -> Result<Output, String> {
+    command
         .output()
         .map_err(|error| format!("cannot run {tool}: {error}"))
 }

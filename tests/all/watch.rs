@@ -50,7 +50,7 @@ impl Place {
     }
 
     fn command(&self, words: &str) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_poolproof"));
+        let mut command = crate::support::program();
         command
             .args(words.split_whitespace())
             .current_dir(self.0.path());
@@ -305,6 +305,7 @@ fn trials_measured_during_the_reshape_know_where_it_is() {
         "scans/study.toml",
         &format!("{config}\n[reshape]\nsource = \"mdstat\"\ncommand = \"cat '{file}'\"\n"),
     );
+    place.ends("allow scans --yes", 0);
     let short = "--size 64MiB --seconds 1 --trials 1 --workload small-read";
     place.ends(&format!("measure scans --phase before {short}"), 0);
     place.ends(&format!("measure scans --phase during {short}"), 0);

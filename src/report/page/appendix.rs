@@ -4,11 +4,11 @@ use maud::{Markup, html};
 
 use super::Context;
 use super::real::grade;
-use crate::chart::plain;
 use crate::facts::Change;
 use crate::report::study::{data_words, moment};
 use crate::report::{grades, history, sitting, words};
 use crate::study::Trial;
+use crate::text::plain;
 
 /// The latest facts, and what changed.
 pub(super) fn facts(context: &Context<'_>) -> Markup {

@@ -15,10 +15,11 @@ use super::grades::Judgements;
 use super::history;
 use super::study::moment;
 use super::words;
-use crate::chart::{plain, stylesheet};
+use crate::chart::stylesheet;
 use crate::compare::Comparison;
 use crate::plan::Phase;
 use crate::study::Study;
+use crate::text::plain;
 
 const STYLE: &str = include_str!("style.css");
 

@@ -3,10 +3,10 @@
 use maud::{Markup, html};
 
 use super::{Context, sentence_case};
-use crate::chart::plain;
 use crate::judge::{Evidence, Judgement};
 use crate::report::{advice, grades, sitting};
 use crate::study::Trial;
+use crate::text::plain;
 
 /// The rule of grades, as evidence and grade, first fit first.
 pub(in crate::report) const RULE: [(&str, &str); 6] = [

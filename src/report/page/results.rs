@@ -4,11 +4,12 @@ use maud::{Markup, html};
 
 use super::real::grade;
 use super::{Context, sentence_case, statistics, unbroken};
-use crate::chart::{Family, letter, plain, void};
+use crate::chart::{Family, letter, void};
 use crate::compare::{Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
 use crate::report::verdict;
 use crate::report::words::{self, NONE};
+use crate::text::plain;
 
 /// A sentence a workload, and what is next.
 pub(super) fn verdicts(context: &Context<'_>) -> Markup {

@@ -4,10 +4,10 @@ use maud::{Markup, html};
 
 use super::Context;
 use super::results::is_void;
-use crate::chart::plain;
 use crate::compare::{Contrast, Row};
 use crate::plan::Phase;
 use crate::report::words::NONE;
+use crate::text::plain;
 
 /// Whether a ratio of the row is one of drives.
 pub(super) fn any(row: &Row) -> bool {

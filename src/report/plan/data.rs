@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use crate::pool::{Assumption, Objection, Outlook, Pass, Range};
+use crate::report::json::json;
 use crate::units::Bytes;
 
 /// One number of an outlook.
@@ -148,10 +149,6 @@ pub fn objections_json(objections: &[Objection]) -> String {
     json(&RefusedJson {
         refused: objections.iter().map(reason).collect(),
     })
-}
-
-fn json(value: &impl Serialize) -> String {
-    serde_json::to_string_pretty(value).expect("figures are plain data") + "\n"
 }
 
 fn figures(outlook: &Outlook) -> Vec<Figure> {

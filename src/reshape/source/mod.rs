@@ -91,7 +91,9 @@ fn quote(line: &str) -> String {
 fn decimal(text: &str) -> Option<f64> {
     let plain = text.bytes().all(|b| b.is_ascii_digit() || b == b'.');
     let starts = text.bytes().next().is_some_and(|b| b.is_ascii_digit());
-    (plain && starts).then(|| text.parse().ok()).flatten()
+    let number = (plain && starts).then(|| text.parse().ok()).flatten();
+    // So many digits that a double has no room for them are no number of anything.
+    number.filter(|number: &f64| number.is_finite())
 }
 
 /// The first line of `text` that holds `needle`, and what follows it there.

@@ -368,3 +368,31 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_number_that_no_double_holds_is_none() {
+    let huge = "9".repeat(400);
+    for (source, text) in [
+        (Percent, huge.clone()),
+        (
+            Btrfs,
+            format!(
+                "Balance on '/' is running\n1 out of about {huge} chunks balanced (5 considered),  96% left\n"
+            ),
+        ),
+        (Mdstat, STALLED.replace("4124036736", &huge)),
+    ] {
+        if let Ok(reported) = source.read(&text, None) {
+            let figures = [
+                reported.fraction,
+                reported.done,
+                reported.total,
+                reported.speed,
+            ];
+            assert!(
+                figures.into_iter().flatten().all(f64::is_finite),
+                "{reported:?}"
+            );
+        }
+    }
+}

@@ -14,7 +14,7 @@ use crate::facts::Facts;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::render;
 use crate::study::{
-    CheckRow, Config, ConfigError, DataRow, Mounted, ObservationRow, Study, SweepRow, Trial,
+    CheckRow, Config, ConfigError, DataRow, Mounted, ObservationRow, Place, Study, SweepRow, Trial,
     WindowRow, manifest, render_latency, with_format, with_mount,
 };
 
@@ -97,6 +97,11 @@ impl<D: Disk> Writer<D> {
         &self.study
     }
 
+    /// Lets the commands at these places of `study.toml` run, as the person has allowed.
+    pub fn allow(&mut self, places: &[Place]) {
+        self.study.config.allow(places);
+    }
+
     /// What an earlier writer left half done.
     pub fn recovered(&self) -> &[String] {
         &self.recovered
@@ -153,7 +158,7 @@ impl<D: Disk> Writer<D> {
     /// # Errors
     /// When it may not be on disk.
     pub fn add_check(&mut self, row: CheckRow) -> Result<(), StoreError> {
-        let row = row.escaped();
+        let row = row.in_lines();
         self.append_rows(names::CHECKS, std::slice::from_ref(&row))?;
         self.study.checks.push(row);
         Ok(())

@@ -1,5 +1,6 @@
 //! The commands as a person types them, on real directories.
 
+mod allow;
 mod demo;
 mod ending;
 mod new;
@@ -45,7 +46,7 @@ impl Place {
     }
 
     fn command(&self, words: &str) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_poolproof"));
+        let mut command = crate::support::program();
         command
             .args(words.split_whitespace())
             .current_dir(self.folder.path());

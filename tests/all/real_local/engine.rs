@@ -3,7 +3,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Stdio};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
@@ -17,7 +17,7 @@ use super::ext4::{Ext4, text};
 use super::refuse::without_rings;
 use crate::real_pool::limits::Limits;
 use crate::real_pool::pool::Home;
-use crate::support::{output, poolproof, real, run, say};
+use crate::support::{poolproof, real, run, say};
 
 /// The exit code of a share that cannot be used or on which trials failed, as README says.
 const SHARE: Option<i32> = Some(4);
@@ -98,7 +98,10 @@ fn room_that_runs_out_within_a_trial_fails_it_and_keeps_the_others() {
         .map(|file| ext4.share().join(&data.folder).join(file.name()))
         .collect();
     ext4.withdraw(&written[written.len() / 2..]).unwrap();
-    let ended = output(env!("CARGO_BIN_EXE_poolproof"), &borrowed(&words)).unwrap();
+    let ended = crate::support::program()
+        .args(borrowed(&words))
+        .output()
+        .unwrap();
     let said = String::from_utf8_lossy(&ended.stderr);
     assert_eq!(ended.status.code(), SHARE, "{said}");
     let sentence = said.lines().last().unwrap_or_default();
@@ -121,7 +124,7 @@ struct Working(Option<Child>);
 
 impl Working {
     fn start(words: &[String]) -> Self {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_poolproof"));
+        let mut command = crate::support::program();
         let command = command
             .args(words)
             .stdout(Stdio::piped())

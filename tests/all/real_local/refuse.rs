@@ -6,14 +6,14 @@
 
 use std::io;
 use std::os::unix::process::CommandExt as _;
-use std::process::{Command, Output};
+use std::process::Output;
 
 /// The numbers of io_uring's three calls, the same on every architecture.
 const RING_CALLS: std::ops::RangeInclusive<u32> = 425..=427;
 
 /// Runs the program with these words, refusing it rings with `EPERM`.
 pub(super) fn without_rings(words: &[&str]) -> io::Result<Output> {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_poolproof"));
+    let mut command = crate::support::program();
     command.args(words);
     // SAFETY: between fork and exec only prctl is called, on values of this frame.
     unsafe { command.pre_exec(refuse_rings) };

@@ -9,13 +9,12 @@ use poolproof::store;
 use super::config::{Config, Direct};
 use super::program::{Row, Scene};
 use super::{MIB, SMALL, quick};
-use crate::support::output;
 
 /// What the program says when it measures in vain; its exit code is that of a share that fails.
 #[track_caller]
 fn measure_in_vain(scene: &Scene, workloads: &[&str]) -> String {
     let words = scene.words(workloads, "1");
-    let ended = output(env!("CARGO_BIN_EXE_poolproof"), &words).unwrap();
+    let ended = crate::support::program().args(&words).output().unwrap();
     let said = String::from_utf8_lossy(&ended.stderr).into_owned();
     assert_eq!(ended.status.code(), Some(4), "{said}");
     said

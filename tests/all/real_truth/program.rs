@@ -9,7 +9,7 @@ use super::config::{Cache, Config, Direct, Flush, Positioning, Writes};
 use super::counts::Counts;
 use super::share::TruthShare;
 use super::{MIB, SMALL, mount, quick};
-use crate::support::{output, poolproof, say};
+use crate::support::{allow, poolproof, say};
 
 /// Blocks that are read before a trial of reads to see whether they stay in this machine's cache.
 const LOOKED_AT: u64 = 1;
@@ -33,6 +33,7 @@ impl Scene {
         let config = Path::new(&self.study).join("study.toml");
         let text = fs::read_to_string(&config).unwrap();
         fs::write(&config, format!("{text}\n{more}")).unwrap();
+        allow(&self.study);
     }
 
     /// The folder of the study.
@@ -217,7 +218,7 @@ fn a_broken_block_fails_its_trial_and_keeps_the_others() {
     scene.measure(&workloads, "2");
     scene.share.break_last_read(MIB);
     let words = scene.words(&workloads, "2");
-    let ended = output(env!("CARGO_BIN_EXE_poolproof"), &words).unwrap();
+    let ended = crate::support::program().args(&words).output().unwrap();
     assert!(!ended.status.success());
     // Touching blocks before the trial may meet it too, which the trial outlives.
     assert!((1..=2).contains(&scene.share.counts().errors));

@@ -1,0 +1,103 @@
+//! Text from outside, made fit to be shown.
+//!
+//! Names, notes, causes, facts, file names and what commands print come from other people and other
+//! machines. [`plain`] and [`short`] make one line of such a text where it is put into a sentence, a
+//! table or a picture; [`printable`] is what everything passes last on its way to a terminal, and
+//! [`escaped`] its like for JSON, which loses nothing.
+
+use std::path::Path;
+
+/// `text` without characters that a terminal obeys, that XML forbids, or that turn the direction of
+/// what follows; each run of them and of white space becomes one space.
+///
+/// Left out: control characters, noncharacters, and Unicode's explicit directional marks,
+/// embeddings, overrides and isolates (Unicode Standard Annex 9, section 2).
+pub fn plain(text: &str) -> String {
+    text.split(|c: char| c.is_whitespace() || unwanted(c))
+        .filter(|word| !word.is_empty())
+        .collect::<Vec<_>>()
+        .join(" ")
+}
+
+fn unwanted(c: char) -> bool {
+    let directional = matches!(
+        c,
+        '\u{61C}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}'
+    );
+    let noncharacter =
+        matches!(c, '\u{FDD0}'..='\u{FDEF}') || matches!(u32::from(c) & 0xFFFF, 0xFFFE | 0xFFFF);
+    c.is_control() || directional || noncharacter
+}
+
+/// [`plain`] text of at most `most` characters, an ellipsis in place of what is cut.
+pub fn short(text: &str, most: usize) -> String {
+    let text = plain(text);
+    if text.chars().count() <= most {
+        return text;
+    }
+    let kept: String = text.chars().take(most.saturating_sub(1)).collect();
+    format!("{}…", kept.trim_end())
+}
+
+/// A path as [`plain`] text.
+pub fn path(path: &Path) -> String {
+    plain(&path.to_string_lossy())
+}
+
+/// `text` with line breaks as the only characters that a terminal obeys: each other one, and each
+/// that turns the direction of what follows, becomes U+FFFD.
+pub fn printable(text: &str) -> String {
+    let fit = |c: char| match c {
+        '\n' => c,
+        c if unwanted(c) => char::REPLACEMENT_CHARACTER,
+        c => c,
+    };
+    text.chars().map(fit).collect()
+}
+
+/// JSON with each character that [`printable`] takes out as its escape; such characters stand in
+/// strings only.
+pub fn escaped(json: &str) -> String {
+    let mut text = String::with_capacity(json.len());
+    for c in json.chars() {
+        if c == '\n' || !unwanted(c) {
+            text.push(c);
+        } else {
+            let mut units = [0; 2];
+            for unit in c.encode_utf16(&mut units) {
+                text += &format!("\\u{unit:04x}");
+            }
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn outside_text_is_one_plain_line() {
+        assert_eq!(plain("a\n\u{1b}[31mb\u{202E} \u{FFFE}c"), "a [31mb c");
+        assert_eq!(plain("שלום"), "שלום");
+        assert_eq!(short("lighthouse", 6), "light…");
+        assert_eq!(short("museum", 6), "museum");
+    }
+
+    #[test]
+    fn only_line_breaks_are_obeyed() {
+        let text = "a\nb\r\t\u{1b}[31m\u{7f}\u{9b}2J\u{202E}c\u{2066}é\u{FFFE}";
+        let shown = printable(text);
+        assert_eq!(shown.replace('\u{FFFD}', "?"), "a\nb???[31m??2J?c?é?");
+        assert_eq!(printable(&shown), shown);
+    }
+
+    #[test]
+    fn json_keeps_what_a_terminal_must_not_see() {
+        let text = "a\u{7f}\u{9b}\u{202E}\u{1FFFE}\u{1b}é";
+        let json = serde_json::to_string_pretty(&[text]).unwrap();
+        let shown = escaped(&json);
+        assert_eq!(printable(&shown), shown);
+        assert_eq!(serde_json::from_str::<Vec<String>>(&shown).unwrap(), [text]);
+    }
+}
