@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use super::{Exit, Failure, owner, print, say, width};
+use super::{Exit, Failure, mounted, owner, print, say, width};
 use crate::facts::Facts;
 use crate::probe::Sources;
 use crate::ready::{self, Activity, Look, Readiness, Verdict, readiness};
@@ -91,7 +91,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let study = store::read(root)?;
     study.remarks.iter().for_each(|remark| say(remark));
-    let found = readiness(&study, &look(&study), moment(&study));
+    let found = readiness(&study, &look(&study)?, moment(&study));
     print(&match arguments.json {
         true => report::check_json(&found),
         false => report::check_text(&found, width()),
@@ -159,32 +159,33 @@ pub(super) fn moment(study: &Study) -> Timestamp {
 }
 
 /// Looks at machine and share; of a made-up share there is only what was recorded.
-fn look(study: &Study) -> Look {
+fn look(study: &Study) -> Result<Look, Failure> {
     let config = &study.config;
     if config.simulated {
         let latest = study.trials.iter().rev();
         let facts = latest
             .filter_map(|trial| study.facts.get(&trial.facts))
             .next();
-        return Look {
+        return Ok(Look {
             facts: facts.cloned().unwrap_or_default(),
             ..Look::default()
-        };
+        });
     }
     let share = Path::new(&config.share);
-    let facts = probe::facts(share);
+    // Whoever answers now is taken to answer the few questions that follow.
+    let facts = mounted::facts(config)?;
     let laid = study.data.files.iter().any(|file| file.complete);
     let address = config
         .server
         .as_ref()
         .and_then(|server| server.address.as_deref());
     let sources = Sources::find(share, address, &[]);
-    Look {
+    Ok(Look {
         interface: sources.link().map(|link| link.interface.clone()),
         data_found: laid.then(|| share.join(&study.data.folder).is_dir()),
         activity: activity(config, &facts),
         facts,
-    }
+    })
 }
 
 /// Above this rate on every member drive, something large may be running.

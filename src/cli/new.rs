@@ -5,7 +5,9 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use rustix::fs::{Access, StatVfsMountFlags, access, statvfs};
 
+use super::mounted::PATIENCE;
 use super::{Exit, Failure, owner, print};
+use crate::load::within;
 use crate::pool::Level;
 use crate::probe;
 use crate::seed::Seed;
@@ -64,10 +66,16 @@ fn parse_gigabits(text: &str) -> Result<f64, String> {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let share = usable_share(&arguments.share)?;
-    keep_apart(&arguments.folder.study, &share)?;
+    let (path, study) = (arguments.share.clone(), arguments.folder.study.clone());
+    let look = move || {
+        let share = usable_share(&path)?;
+        keep_apart(&study, &share)?;
+        let mount = probe::mount(&share).ok();
+        Ok::<_, Failure>((share, mount))
+    };
+    let doing = "looking what is mounted";
+    let (share, mount) = within(PATIENCE, &arguments.share, doing, look)??;
     let expansion = expansion(arguments)?;
-    let mount = probe::mount(&share).ok();
     let mut chance = fastrand::Rng::new();
     let (id, seed) = (Identity(chance.u128(..)), Seed(chance.u64(..)));
     let path = share.to_string_lossy().into_owned();

@@ -3,6 +3,8 @@
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
+use std::thread::sleep;
+use std::time::{Duration, Instant};
 
 use crate::study::tables;
 
@@ -45,6 +47,10 @@ pub trait Disk {
     /// When it cannot be read.
     fn list(&self, folder: &str) -> io::Result<Vec<String>>;
 }
+
+/// So long a lock is waited for whose holder may be ending.
+const ENDING: Duration = Duration::from_secs(1);
+const PAUSE: Duration = Duration::from_millis(10);
 
 /// A folder of this machine.
 #[derive(Debug)]
@@ -142,7 +148,15 @@ impl Disk for FolderDisk {
             .create(true)
             .truncate(false)
             .open(path)?;
-        match file.try_lock() {
+        let begun = Instant::now();
+        let locked = loop {
+            match file.try_lock() {
+                // A process that was killed lets go a little later.
+                Err(fs::TryLockError::WouldBlock) if begun.elapsed() < ENDING => sleep(PAUSE),
+                locked => break locked,
+            }
+        };
+        match locked {
             Ok(()) => {
                 file.set_len(0)?;
                 file.write_all(owner.as_bytes())?;

@@ -5,7 +5,7 @@ use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{Advice, OFlags, fadvise, fdatasync, fsync};
 
 use super::folder::{Folder, Refusal};
-use crate::load::{Assignment, LoadError};
+use crate::load::{Assignment, LoadError, Watch};
 use crate::record::{Cause, Failure};
 
 /// All files that a trial touches, by number.
@@ -24,6 +24,7 @@ impl Files {
         folder: &Folder,
         assignment: &Assignment<'_>,
         direct: bool,
+        watch: &Watch,
     ) -> Result<Option<Self>, LoadError> {
         let extra = if direct {
             OFlags::DIRECT
@@ -49,6 +50,7 @@ impl Files {
                 return Err(folder.foreign(&name, why));
             }
             by_number[file.number as usize] = Some(handle);
+            watch.step();
         }
         Ok(Some(Self { by_number }))
     }
