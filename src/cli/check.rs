@@ -6,7 +6,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use super::{Exit, Failure, mounted, owner, print, say, width};
+use super::mounted::{self, Patience};
+use super::{Exit, Failure, owner, print, say, width};
 use crate::facts::Facts;
 use crate::probe::Sources;
 use crate::ready::{self, Activity, Look, Readiness, Verdict, readiness};
@@ -28,6 +29,8 @@ use crate::{probe, report, store};
 pub(super) struct Arguments {
     #[command(flatten)]
     folder: super::StudyFolder,
+    #[command(flatten)]
+    patience: Patience,
     /// Answer for this item, and keep the answer in checks.csv.
     #[arg(
         long,
@@ -91,7 +94,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let study = store::read(root)?;
     study.remarks.iter().for_each(|remark| say(remark));
-    let found = readiness(&study, &look(&study)?, moment(&study));
+    let found = readiness(&study, &look(&study, &arguments.patience)?, moment(&study));
     print(&match arguments.json {
         true => report::check_json(&found),
         false => report::check_text(&found, width()),
@@ -159,7 +162,7 @@ pub(super) fn moment(study: &Study) -> Timestamp {
 }
 
 /// Looks at machine and share; of a made-up share there is only what was recorded.
-fn look(study: &Study) -> Result<Look, Failure> {
+fn look(study: &Study, patience: &Patience) -> Result<Look, Failure> {
     let config = &study.config;
     if config.simulated {
         let latest = study.trials.iter().rev();
@@ -173,7 +176,7 @@ fn look(study: &Study) -> Result<Look, Failure> {
     }
     let share = Path::new(&config.share);
     // Whoever answers now is taken to answer the few questions that follow.
-    let facts = mounted::facts(config)?;
+    let facts = mounted::facts(config, patience)?;
     let laid = study.data.files.iter().any(|file| file.complete);
     let address = config
         .server

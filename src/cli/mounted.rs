@@ -13,24 +13,32 @@ use crate::probe;
 use crate::store::Writer;
 use crate::study::{Config, Mounted};
 
-/// A share that has moved, or does not answer.
+/// A share that has moved, or may not answer.
 #[derive(Debug, clap::Args)]
 pub(super) struct Moved {
     /// The share has moved for good: take what is mounted there now for the study's share.
     #[arg(long)]
     share_moved: bool,
-    /// Gives the share up when nothing comes of what is asked of it for so long (flushes: ten times).
-    #[arg(long, value_name = "TIME", default_value = "60s", value_parser = span)]
-    give_up: Duration,
+    #[command(flatten)]
+    patience: Patience,
 }
 
-/// A share that is given up after this time, where nothing else is said.
-pub(super) const PATIENCE: Duration = Duration::from_secs(60);
+/// How long a share is waited for.
+#[derive(Debug, clap::Args)]
+pub(super) struct Patience {
+    /// Gives the share up when nothing comes of what is asked of it for so long (flushes: ten times).
+    #[arg(long, value_name = "TIME", default_value = "60s", value_parser = span)]
+    pub(super) give_up: Duration,
+}
 
 impl Moved {
     /// The share that `config` names, waited for as long as was said.
     pub(super) fn share(&self, config: &Config) -> Patient<LocalShare> {
-        Patient::new(LocalShare::new(config), &config.share, self.give_up)
+        Patient::new(
+            LocalShare::new(config),
+            &config.share,
+            self.patience.give_up,
+        )
     }
 }
 
@@ -38,13 +46,13 @@ impl Moved {
 ///
 /// # Errors
 /// When the share does not answer.
-pub(super) fn facts(config: &Config) -> Result<Facts, Failure> {
+pub(super) fn facts(config: &Config, patience: &Patience) -> Result<Facts, Failure> {
     let path = Path::new(&config.share).to_owned();
     let look = {
         let path = path.clone();
         move || probe::facts(&path)
     };
-    Ok(within(PATIENCE, &path, "asking what it is", look)?)
+    Ok(within(patience.give_up, &path, "asking what it is", look)?)
 }
 
 /// Refuses another file system than the study's; with `moved`, makes it the study's. What the study
@@ -56,7 +64,13 @@ pub(super) fn check(store: &mut Writer, moved: &Moved) -> Result<(), Failure> {
         let path = path.clone();
         move || probe::mount(&path)
     };
-    let Ok(seen) = within(moved.give_up, &path, "looking what is mounted", look)? else {
+    let Ok(seen) = within(
+        moved.patience.give_up,
+        &path,
+        "looking what is mounted",
+        look,
+    )?
+    else {
         return Ok(());
     };
     let seen = Mounted::from(&seen);

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use rustix::fs::{Access, StatVfsMountFlags, access, statvfs};
 
-use super::mounted::PATIENCE;
+use super::mounted::Patience;
 use super::{Exit, Failure, owner, print};
 use crate::load::within;
 use crate::pool::Level;
@@ -26,6 +26,8 @@ use crate::units::Bytes;
 pub(super) struct Arguments {
     #[command(flatten)]
     folder: super::StudyFolder,
+    #[command(flatten)]
+    patience: Patience,
     /// The mounted directory to measure.
     #[arg(long, value_name = "DIR")]
     share: PathBuf,
@@ -74,7 +76,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         Ok::<_, Failure>((share, mount))
     };
     let doing = "looking what is mounted";
-    let (share, mount) = within(PATIENCE, &arguments.share, doing, look)??;
+    let (share, mount) = within(arguments.patience.give_up, &arguments.share, doing, look)??;
     let expansion = expansion(arguments)?;
     let mut chance = fastrand::Rng::new();
     let (id, seed) = (Identity(chance.u128(..)), Seed(chance.u64(..)));

@@ -1,7 +1,8 @@
 //! `poolproof next`: what must follow now.
 
 use super::check::{Answer, moment, record};
-use super::{Exit, Failure, mounted, print, say, width};
+use super::mounted::{self, Patience};
+use super::{Exit, Failure, print, say, width};
 use crate::ready::next;
 use crate::study::{Outcome, Side};
 use crate::{report, store};
@@ -26,6 +27,8 @@ pub(super) struct Arguments {
     failed: bool,
     #[command(flatten)]
     answer: Answer,
+    #[command(flatten)]
+    patience: Patience,
     /// As JSON.
     #[arg(long)]
     json: bool,
@@ -42,7 +45,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let study = store::read(root)?;
     study.remarks.iter().for_each(|remark| say(remark));
-    let live = (!study.config.simulated).then(|| mounted::facts(&study.config));
+    let live =
+        (!study.config.simulated).then(|| mounted::facts(&study.config, &arguments.patience));
     let live = live.transpose()?;
     let follows = next(&study, live.as_ref(), moment(&study));
     print(&match arguments.json {

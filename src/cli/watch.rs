@@ -7,6 +7,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use super::mounted::Patience;
 use super::signals::Signals;
 use super::{Exit, Failure, owner, print, say, span, width};
 use crate::report;
@@ -51,9 +52,8 @@ pub(super) struct Arguments {
     /// Leaves the share alone.
     #[arg(long)]
     no_probes: bool,
-    /// Gives the share up when a probe is not answered for so long.
-    #[arg(long, value_name = "TIME", default_value = "60s", value_parser = span)]
-    give_up: Duration,
+    #[command(flatten)]
+    patience: Patience,
     /// Runs through the shell when an alarm begins; finds it in $POOLPROOF_ALARM and $POOLPROOF_STATE.
     #[arg(long, value_name = "COMMAND")]
     on_alarm: Option<String>,
@@ -91,7 +91,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         machine = machine.with_server(config.server.clone().unwrap_or_default());
     }
     if !once && !arguments.no_probes {
-        machine = machine.with_prober(prober(store.study(), arguments.give_up));
+        machine = machine.with_prober(prober(store.study(), arguments.patience.give_up));
     }
     let zone = orders.zone.clone();
     let runtime = tokio::runtime::Builder::new_multi_thread()

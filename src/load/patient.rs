@@ -322,7 +322,10 @@ mod tests {
         });
         let mut waiting = Waiting::begin(&watch);
         watch.stop("stopped");
-        assert!(!look(&mut waiting, &watch, 39), "what is in flight is awaited");
+        assert!(
+            !look(&mut waiting, &watch, 39),
+            "what is in flight is awaited"
+        );
         assert!(look(&mut waiting, &watch, 1));
     }
 

@@ -1,25 +1,23 @@
 //! The one who follows the reshape: appends readings and probes while others write trials.
 
-use std::collections::BTreeSet;
 use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::reader::snapshot;
+use super::reader::{bytes, snapshot};
 use super::tables::{append, claim, mend, set_aside};
-use super::{FolderDisk, StoreError, names};
+use super::{Disk, FolderDisk, StoreError, names};
 use crate::study::tables::render;
 use crate::study::{ProbeRow, ProgressRow, Study};
 
 /// A study whose reshape nobody else follows.
 #[derive(Debug)]
-pub struct Follower {
+pub struct Follower<D: Disk = FolderDisk> {
     root: PathBuf,
-    disk: FolderDisk,
+    disk: D,
     study: Study,
-    begun: BTreeSet<&'static str>,
     recovered: Vec<String>,
 }
 
@@ -31,15 +29,31 @@ impl Follower {
     /// When another process follows the reshape, the study's format is newer than this version's, or
     /// it is damaged beyond a torn end.
     pub fn open(root: &Path, owner: &str, now: Timestamp) -> Result<Self, StoreError> {
-        let study = super::read(root)?;
-        let mut disk = FolderDisk::new(root);
-        claim(&mut disk, &study.config, names::FOLLOWER, owner)?;
-        let (begun, recovered) = mend(&mut disk, &[names::PROGRESS, names::PROBES], now)?;
+        let name = super::read(root)?.name;
+        Self::lock(FolderDisk::new(root), root, name, owner, now)
+    }
+}
+
+impl<D: Disk> Follower<D> {
+    /// Takes the place of the follower of the study named `name` on `disk`, which is the folder
+    /// `root`; see [`Follower::open`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn lock(
+        mut disk: D,
+        root: &Path,
+        name: String,
+        owner: &str,
+        now: Timestamp,
+    ) -> Result<Self, StoreError> {
+        let config = snapshot(&disk, name.clone())?.config;
+        claim(&mut disk, &config, names::FOLLOWER, owner)?;
+        let (_, recovered) = mend(&mut disk, &[names::PROGRESS, names::PROBES], now)?;
         Ok(Self {
             root: root.to_owned(),
-            study: snapshot(&disk, study.name)?,
+            study: snapshot(&disk, name)?,
             disk,
-            begun,
             recovered,
         })
     }
@@ -92,11 +106,10 @@ impl Follower {
         // What an append that failed half-way may have left would spoil the next line.
         let torn = set_aside(&mut self.disk, table, at)?;
         self.recovered.extend(torn);
-        let header = !self.begun.contains(table);
+        // Asked of the disk: a row whose flush failed, and its head, may be there all the same.
+        let header = bytes(&self.disk, table)?.is_none_or(|bytes| bytes.is_empty());
         let text = render(std::slice::from_ref(row), header);
-        append(&mut self.disk, table, text.as_bytes())?;
-        self.begun.insert(table);
-        Ok(())
+        append(&mut self.disk, table, text.as_bytes())
     }
 }
 

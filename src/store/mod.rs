@@ -14,6 +14,8 @@
 )]
 
 mod disk;
+#[cfg(test)]
+mod faults;
 mod follower;
 mod publish;
 mod reader;

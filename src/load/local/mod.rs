@@ -4,6 +4,7 @@
     reason = "the mounted share is an edge: it reads clocks and waits"
 )]
 
+mod asleep;
 mod buffers;
 mod direct;
 mod files;
@@ -26,6 +27,7 @@ use std::path::PathBuf;
 use jiff::Timestamp;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
+use self::asleep::Clocks;
 use self::direct::Opened;
 use self::folder::{Folder, Found};
 use self::observe::Observer;
@@ -153,6 +155,9 @@ impl Share for LocalShare {
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
         let opened = direct::open(self.folder(), assignment, watch)?;
+        opened
+            .files
+            .refuse_foreign(self.folder(), assignment, opened.alignment)?;
         let could_refuse = opened.direct != Some(false);
         let measured = self.measure(assignment, assignment.first, opened, watch)?;
         if !could_refuse || !refused(measured.recording.failure.as_ref()) {
@@ -184,6 +189,7 @@ impl LocalShare {
         let used = before.as_ref().map_or(0, |(_, before)| before.used);
         let trial = Trial::new(assignment, first + used, self.study, &opened, watch);
         let mut notes: Vec<String> = opened.note.iter().cloned().collect();
+        let clocks = Clocks::read();
         let (run, engine) = self.drive(&trial, &mut notes)?;
         let flushed = assignment
             .workload
@@ -196,6 +202,13 @@ impl LocalShare {
             recording.failure = recording.failure.or(flushed.err());
             end - recording.ended
         });
+        // Half a trial proves nothing; and what fails after waking up fails because of the sleep.
+        if let Some(span) = Clocks::read()
+            .slept_since(&clocks)
+            .filter(|_| assignment.observe)
+        {
+            recording.failure = Some(Failure::Slept { span });
+        }
         let mut observations = match before {
             Some((observer, before)) => {
                 let (observations, more) = observer.after(before, assignment, files, watch);
