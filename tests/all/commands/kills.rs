@@ -15,11 +15,12 @@ use super::{LONG, NEW, Place, SHORT, WATCH, stderr};
 use crate::support::say;
 
 /// What is killed: every command that writes to study or share belongs here.
-const KILLED: [&str; 6] = [
+const KILLED: [&str; 7] = [
     LONG,
     // Laying down more, in another phase, after whatever was there.
     "measure scans --size 96MiB --seconds 1 --trials 50 --phase after --workload large-write",
     "measure scans --size 64MiB --seconds 1 --trials 50 --phase during --workload small-read --workload mixed",
+    WATCH,
     WATCH,
     "sweep scans --size 64MiB --seconds 1",
     "clean scans",
@@ -91,8 +92,8 @@ fn kills_at_random_points_lose_nothing_acknowledged_and_leave_nothing_astray() {
     for round in 0..kills {
         let command = KILLED[chance.usize(..KILLED.len())];
         let at = format!("seed {seed}, round {round}: {command}");
-        // As many kills within the first moments as later on: 3 ms to 3 s.
-        let moment = 0.003 * 1000_f64.powf(chance.f64());
+        // Half of them in the first second, up to 3.5 s.
+        let moment = 0.005 + 3.5 * chance.f64().powi(2);
         kill(
             &place,
             command,
@@ -136,7 +137,10 @@ fn kill(
         .unwrap();
     sleep(Duration::from_secs_f64(moment));
     let before = TABLES.map(|(name, _)| table(place, name));
-    figures.ended_by_itself += u64::from(child.try_wait().unwrap().is_some());
+    if let Some(status) = child.try_wait().unwrap() {
+        assert!(status.success(), "{at}: it ended with {status}");
+        figures.ended_by_itself += 1;
+    }
     match worker(&child).filter(|_| only_worker) {
         Some(worker) => {
             figures.worker += 1;
