@@ -53,12 +53,21 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let before = share.space()?.available;
     let (watch, listed) = (Watch::default(), data.clone());
     let watched = watch.clone();
+    let sought = data.clone();
+    share.ask("looking for test data", &watch, move |share| {
+        share.find(&sought)
+    })??;
+    // Once it is begun, no file counts as whole: a removal that is cut off leaves nothing to read.
+    let rows = |event| -> Vec<DataRow> {
+        let row = |file: &DataFile| DataRow::file(event, &data.folder, file.number);
+        data.files.iter().map(row).collect()
+    };
+    store.add_data(&rows(DataEvent::Removing))?;
     share.ask("removing test data", &watch, move |share| {
         share.remove_files(&listed, &watched)
     })??;
     // Files before the folder, so that a folder that is gone is never taken for one not mounted.
-    let removed = |file: &DataFile| DataRow::file(DataEvent::Removed, &data.folder, file.number);
-    store.add_data(&data.files.iter().map(removed).collect::<Vec<_>>())?;
+    store.add_data(&rows(DataEvent::Removed))?;
     let left = store.study().data.clone();
     let gone = share.ask("removing the folder", &watch, move |share| {
         share.remove_folder(&left)

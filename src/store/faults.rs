@@ -289,7 +289,9 @@ fn manifest() -> Vec<DataRow> {
         let event = DataEvent::Complete;
         rows.push(DataRow::file(event, "poolproof-1", file.number));
     }
-    rows.push(DataRow::file(DataEvent::Removed, "poolproof-1", 1));
+    for event in [DataEvent::Removing, DataEvent::Removed] {
+        rows.push(DataRow::file(event, "poolproof-1", 1));
+    }
     rows
 }
 

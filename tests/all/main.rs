@@ -6,11 +6,14 @@
 )]
 
 mod commands;
+mod faults;
 mod plan;
 mod readme;
 mod ready;
 mod support;
 mod truth;
+#[cfg(target_os = "linux")]
+mod under_way;
 mod watch;
 
 mod real_browser;

@@ -69,6 +69,18 @@ impl LocalShare {
         }
     }
 
+    /// Looks whether the folder of `data` is there, if anything was laid down in it. Nothing is changed.
+    ///
+    /// # Errors
+    /// When it is missing, or not this study's.
+    pub fn find(&self, data: &TestData) -> Result<(), LoadError> {
+        match Folder::find(&self.root, &data.folder, self.study)? {
+            Found::Ours(_) => Ok(()),
+            _ if has_data(data) => Err(self.missing(data)),
+            _ => Ok(()),
+        }
+    }
+
     /// Removes the files of `data`, and nothing else; tells `watch` of each.
     ///
     /// # Errors

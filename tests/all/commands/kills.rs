@@ -4,7 +4,7 @@
 //! `POOLPROOF_KILLS=200 cargo test --test all kills -- --nocapture`.
 
 use std::collections::BTreeMap;
-use std::fs;
+use std::fs::{self, File};
 use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::Duration;
@@ -132,13 +132,14 @@ fn kill(
     let mut child = place
         .command(command)
         .stdout(Stdio::null())
-        .stderr(Stdio::null())
+        .stderr(File::create(place.folder.path().join("said")).unwrap())
         .spawn()
         .unwrap();
     sleep(Duration::from_secs_f64(moment));
     let before = TABLES.map(|(name, _)| table(place, name));
     if let Some(status) = child.try_wait().unwrap() {
-        assert!(status.success(), "{at}: it ended with {status}");
+        let said = fs::read_to_string(place.folder.path().join("said")).unwrap();
+        assert!(status.success(), "{at}: {status}: {said}");
         figures.ended_by_itself += 1;
     }
     match worker(&child).filter(|_| only_worker) {

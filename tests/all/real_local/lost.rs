@@ -1,7 +1,5 @@
 //! A drive that is gone, and a file system that turns read-only, in the midst of a sitting.
 
-use std::fs;
-use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::Duration;
 
@@ -10,36 +8,27 @@ use poolproof::study::{State, Trial};
 
 use super::ext4::{Ext4, text};
 use crate::support::{poolproof, real, say};
+use crate::under_way::UnderWay;
 
 /// A share with a sitting of these workloads that has two trials behind it.
-fn measured(what: &str, workloads: &[&str]) -> Option<(Ext4, Child)> {
+fn measured(what: &str, workloads: &[&str]) -> Option<(Ext4, UnderWay)> {
     let ext4 = real(what, || Ext4::build("noatime,errors=continue"))?;
     let study = ext4.study();
     poolproof(&["new", text(&study), "--share", text(&ext4.share())]);
     let words = "--phase before --size 64MiB --seconds 1 --trials 30";
-    let sitting = Command::new(env!("CARGO_BIN_EXE_poolproof"))
-        .args(["measure", text(&study)])
-        .args(words.split(' '))
-        .args(workloads.iter().flat_map(|name| ["--workload", name]))
-        .stdout(Stdio::null())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let table = study.join("trials.csv");
-    for _ in 0..1200 {
-        if fs::read_to_string(&table).is_ok_and(|text| text.lines().count() > 2) {
-            return Some((ext4, sitting));
-        }
-        sleep(Duration::from_millis(50));
-    }
-    panic!("no two trials within a minute");
+    let named = workloads.iter().flat_map(|name| ["--workload", name]);
+    let words = ["measure", text(&study)]
+        .into_iter()
+        .chain(words.split(' '));
+    let sitting = UnderWay::begin(&words.chain(named).collect::<Vec<_>>());
+    sitting.wait_for_trials(&study, 2);
+    Some((ext4, sitting))
 }
 
 /// Waits for the end; the trials, of which those that were finished are kept.
-fn failed(ext4: &Ext4, sitting: Child) -> Vec<Trial> {
-    let ended = sitting.wait_with_output().unwrap();
-    let said = String::from_utf8_lossy(&ended.stderr).into_owned();
-    assert_eq!(ended.status.code(), Some(4), "{said}");
+fn failed(ext4: &Ext4, sitting: UnderWay) -> Vec<Trial> {
+    let (code, said) = sitting.end();
+    assert_eq!(code, Some(4), "{said}");
     let trials = store::read(&ext4.study()).unwrap().trials;
     assert!(
         trials[..2]

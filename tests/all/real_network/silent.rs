@@ -1,46 +1,32 @@
 //! A network share whose server stops answering, or goes away and comes back.
 
 use std::fs;
-use std::process::{Child, Command, Stdio};
-use std::thread::sleep;
-use std::time::Duration;
 
 use super::share::{Config, NetworkShare};
 use super::trials;
 use crate::real_pool::pool::text;
 use crate::support::{poolproof, real, run, say};
+use crate::under_way::UnderWay;
 
 /// What a sitting is asked for: it lasts longer than any test.
 const WORDS: &str = "--phase before --size 64MiB --seconds 1 --trials 100 --give-up 3s --workload small-read --workload small-read-deep";
 
 /// A share with a study, and a sitting of it that has two trials behind it.
-fn measured() -> Option<(NetworkShare, Child)> {
+fn measured() -> Option<(NetworkShare, UnderWay)> {
     let share = real("real network", || NetworkShare::build(Config::default()))?;
     let (study, path) = (text(&share.study()), text(&share.path()));
     poolproof(&["new", &study, "--share", &path]);
-    let sitting = Command::new(env!("CARGO_BIN_EXE_poolproof"))
-        .args(["measure", &study])
-        .args(WORDS.split(' '))
-        .stdout(Stdio::null())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let table = share.study().join("trials.csv");
-    for _ in 0..1200 {
-        if fs::read_to_string(&table).is_ok_and(|text| text.lines().count() > 2) {
-            return Some((share, sitting));
-        }
-        sleep(Duration::from_millis(50));
-    }
-    panic!("no two trials within a minute");
+    let words = ["measure", &study].into_iter().chain(WORDS.split(' '));
+    let sitting = UnderWay::begin(&words.collect::<Vec<_>>());
+    sitting.wait_for_trials(&share.study(), 2);
+    Some((share, sitting))
 }
 
 /// Waits for the end of a sitting whose share is gone; the causes of the trials that failed.
 #[track_caller]
-fn failed(share: &NetworkShare, sitting: Child) -> Vec<String> {
-    let ended = sitting.wait_with_output().unwrap();
-    let said = String::from_utf8_lossy(&ended.stderr).into_owned();
-    assert_eq!(ended.status.code(), Some(4), "{said}");
+fn failed(share: &NetworkShare, sitting: UnderWay) -> Vec<String> {
+    let (code, said) = sitting.end();
+    assert_eq!(code, Some(4), "{said}");
     assert!(said.contains("finished trials are kept"), "{said}");
     let trials = trials(share);
     let complete = trials.iter().filter(|trial| trial["state"] == "complete");

@@ -9,9 +9,9 @@ use poolproof::store;
 
 use super::config::{Config, Direct};
 use super::program::{Row, Scene};
-use super::silent::Sitting;
 use super::{MIB, SMALL, quick};
 use crate::support::output;
+use crate::under_way::UnderWay;
 
 /// What the program says when it measures in vain; its exit code is that of a share that fails.
 #[track_caller]
@@ -159,8 +159,8 @@ fn an_answer_that_is_an_error_fails_its_trial_and_is_its_cause() {
         let Some(scene) = Scene::set(&quick()) else {
             return;
         };
-        let sitting = Sitting::begin(&scene.many(&[workload]));
-        sitting.wait_for_trials(&scene, 1);
+        let sitting = UnderWay::begin(&scene.many(&[workload]));
+        sitting.wait_for_trials(Path::new(scene.study()), 1);
         scene.share.refuse(Some(error));
         let (code, said) = sitting.end();
         assert_eq!(code, Some(4), "{said}");

@@ -1,47 +1,17 @@
 //! A share that stops answering: every command that touches it ends in a sentence, in time, although
 //! the kernel holds its threads until the share answers again.
 
-use std::process::{Child, Command, Stdio};
+use std::path::Path;
 use std::thread::sleep;
 use std::time::Duration;
 
 use super::program::Scene;
 use super::quick;
 use crate::support::output;
+use crate::under_way::UnderWay;
 
 /// The sentence, with a part of what was being done.
 const SAYS: &str = "has not answered for";
-
-/// A sitting under way.
-pub(super) struct Sitting(Child);
-
-impl Sitting {
-    pub(super) fn begin(words: &[&str]) -> Self {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_poolproof"));
-        let command = command.args(words).stdout(Stdio::null());
-        Self(command.stderr(Stdio::piped()).spawn().unwrap())
-    }
-
-    /// Waits until so many trials are on disk.
-    pub(super) fn wait_for_trials(&self, scene: &Scene, trials: usize) {
-        let table = format!("{}/trials.csv", scene.study());
-        for _ in 0..1200 {
-            let text = std::fs::read_to_string(&table).unwrap_or_default();
-            if text.lines().count() > trials {
-                return;
-            }
-            sleep(Duration::from_millis(50));
-        }
-        panic!("no {trials} trials within a minute");
-    }
-
-    /// Waits for its end: exit code, and what it said.
-    pub(super) fn end(self) -> (Option<i32>, String) {
-        let output = self.0.wait_with_output().unwrap();
-        let said = String::from_utf8_lossy(&output.stderr).into_owned();
-        (output.status.code(), said)
-    }
-}
 
 impl Scene {
     /// Words for a sitting that goes on until something ends it, on a share that is soon given up.
@@ -61,8 +31,8 @@ fn a_share_that_stops_answering_within_a_trial_fails_it_and_ends_the_sitting() {
         let Some(scene) = Scene::set(&quick()) else {
             return;
         };
-        let sitting = Sitting::begin(&scene.many(&[workload]));
-        sitting.wait_for_trials(&scene, 1);
+        let sitting = UnderWay::begin(&scene.many(&[workload]));
+        sitting.wait_for_trials(Path::new(scene.study()), 1);
         scene.share.fall_silent();
         let (code, said) = sitting.end();
         assert_eq!(code, Some(4), "{workload}: {said}");
@@ -95,7 +65,7 @@ fn a_share_that_stops_answering_while_test_data_is_laid_down_ends_the_sitting() 
     let Some(scene) = Scene::set(&quick()) else {
         return;
     };
-    let sitting = Sitting::begin(&scene.many(&["small-read"]));
+    let sitting = UnderWay::begin(&scene.many(&["small-read"]));
     let manifest = format!("{}/testdata.csv", scene.study());
     while std::fs::read_to_string(&manifest).map_or(0, |text| text.lines().count()) < 6 {
         sleep(Duration::from_millis(5));
@@ -166,7 +136,7 @@ fn a_watch_outlives_the_share_that_it_probes() {
         &percent,
     ];
     words.extend(["--every", "3s", "--give-up", "1s"]);
-    let watch = Sitting::begin(&words);
+    let watch = UnderWay::begin(&words);
     let probes = format!("{}/probes.csv", scene.study());
     let probed = || std::fs::read_to_string(&probes).map_or(0, |text| text.lines().count());
     while probed() < 2 {
@@ -183,4 +153,33 @@ fn a_watch_outlives_the_share_that_it_probes() {
     assert_eq!(code, Some(0), "{said}");
     assert!(said.contains("the watch goes on without"), "{said}");
     assert!(scene.rows("progress.csv").len() > before);
+}
+
+/// Asked twice to end, the program does, whatever is stuck; and so it does when its work is killed.
+#[test]
+fn an_end_that_is_insisted_on_comes_at_once_on_a_silent_share() {
+    for (signals, code) in [
+        (["INT", "INT"], 130),
+        (["TERM", "TERM"], 143),
+        (["INT", "KILL"], 137),
+    ] {
+        let Some(scene) = Scene::set(&quick()) else {
+            return;
+        };
+        let mut words = scene.many(&["small-read"]);
+        let patience = words.iter().position(|word| *word == "2s").unwrap();
+        words[patience] = "1h";
+        let sitting = UnderWay::begin(&words);
+        sitting.wait_for_trials(Path::new(scene.study()), 1);
+        scene.share.fall_silent();
+        sleep(Duration::from_secs(1));
+        for signal in signals {
+            sitting.signal(signal, signal == "KILL");
+            sleep(Duration::from_secs(1));
+        }
+        // Not by way of its output, which what is stuck may hold when it was killed.
+        assert_eq!(sitting.status().code(), Some(code), "{signals:?}");
+        scene.share.answer_again();
+        scene.measure(&["small-read"], "1");
+    }
 }
