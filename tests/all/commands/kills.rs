@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use poolproof::store;
 
@@ -68,6 +68,33 @@ fn number(name: &str, otherwise: u64) -> u64 {
     told.map_or(otherwise, |told| told.parse().expect("it is a number"))
 }
 
+/// When and whom to kill.
+struct Aim {
+    after: Duration,
+    /// So long after the next row that is written.
+    as_it_writes: Option<Duration>,
+    only_worker: bool,
+}
+
+impl Aim {
+    /// Waits for the moment.
+    fn wait(&self, place: &Place) {
+        sleep(self.after);
+        let Some(more) = self.as_it_writes else {
+            return;
+        };
+        let written = || -> u64 {
+            let length = |name| fs::metadata(place.study().join(name)).map_or(0, |file| file.len());
+            TABLES.iter().map(|(name, _)| length(name)).sum()
+        };
+        let (before, begun) = (written(), Instant::now());
+        while written() == before && begun.elapsed() < Duration::from_secs(2) {
+            sleep(Duration::from_micros(100));
+        }
+        sleep(more);
+    }
+}
+
 /// What became of all the kills.
 #[derive(Debug, Default)]
 struct Figures {
@@ -92,16 +119,15 @@ fn kills_at_random_points_lose_nothing_acknowledged_and_leave_nothing_astray() {
     for round in 0..kills {
         let command = KILLED[chance.usize(..KILLED.len())];
         let at = format!("seed {seed}, round {round}: {command}");
-        // Half of them in the first second, up to 3.5 s.
-        let moment = 0.005 + 3.5 * chance.f64().powi(2);
-        kill(
-            &place,
-            command,
-            moment,
-            chance.u8(..4) == 0,
-            &mut figures,
-            &at,
-        );
+        let aim = Aim {
+            // Half of them in the first quarter.
+            after: Duration::from_secs_f64(0.005 + 5.0 * chance.f64().powi(2)),
+            as_it_writes: chance
+                .bool()
+                .then(|| Duration::from_micros(chance.u64(..4_000))),
+            only_worker: chance.u8(..4) == 0,
+        };
+        kill(&place, command, aim, &mut figures, &at);
         look(&place, &mut figures, &at);
     }
     let acknowledged = |table: &str| place.rows(table).len();
@@ -119,30 +145,23 @@ fn kills_at_random_points_lose_nothing_acknowledged_and_leave_nothing_astray() {
     assert_eq!(fs::read_dir(place.share()).unwrap().count(), 0);
 }
 
-/// Starts a command and kills it after `moment` seconds. What was in the tables just before is there
+/// Starts a command and kills it when it is time. What was in the tables just before is there
 /// afterwards.
-fn kill(
-    place: &Place,
-    command: &'static str,
-    moment: f64,
-    only_worker: bool,
-    figures: &mut Figures,
-    at: &str,
-) {
+fn kill(place: &Place, command: &'static str, aim: Aim, figures: &mut Figures, at: &str) {
     let mut child = place
         .command(command)
         .stdout(Stdio::null())
         .stderr(File::create(place.folder.path().join("said")).unwrap())
         .spawn()
         .unwrap();
-    sleep(Duration::from_secs_f64(moment));
+    aim.wait(place);
     let before = TABLES.map(|(name, _)| table(place, name));
     if let Some(status) = child.try_wait().unwrap() {
         let said = fs::read_to_string(place.folder.path().join("said")).unwrap();
         assert!(status.success(), "{at}: {status}: {said}");
         figures.ended_by_itself += 1;
     }
-    match worker(&child).filter(|_| only_worker) {
+    match worker(&child).filter(|_| aim.only_worker) {
         Some(worker) => {
             figures.worker += 1;
             let killed = Command::new("kill")
