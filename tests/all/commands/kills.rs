@@ -1,6 +1,6 @@
 //! The program killed at random points, again and again, in whatever it does.
 //!
-//! `POOLPROOF_KILLS` says how often (25 without it), `POOLPROOF_SEED` where:
+//! `POOLPROOF_KILLS` says how often (10 without it), `POOLPROOF_SEED` where:
 //! `POOLPROOF_KILLS=200 cargo test --test all kills -- --nocapture`.
 
 use std::collections::BTreeMap;
@@ -110,7 +110,7 @@ struct Figures {
 /// that the manifest does not list; the next start says what it found and goes on.
 #[test]
 fn kills_at_random_points_lose_nothing_acknowledged_and_leave_nothing_astray() {
-    let (kills, seed) = (number("POOLPROOF_KILLS", 25), number("POOLPROOF_SEED", 5));
+    let (kills, seed) = (number("POOLPROOF_KILLS", 10), number("POOLPROOF_SEED", 5));
     let place = Place::new();
     place.ok(NEW);
     fs::write(place.folder.path().join("percent"), "37.5").unwrap();
