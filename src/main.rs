@@ -3,5 +3,5 @@
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    poolproof::cli::run(std::env::args_os()).into()
+    ExitCode::from(poolproof::cli::run(std::env::args_os()))
 }

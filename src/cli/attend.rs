@@ -3,19 +3,23 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
-use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc;
 use tokio::task::spawn_blocking;
 use tokio::time::{MissedTickBehavior, interval};
 
 use super::screen::Screen;
+use super::signals::Signals;
 use super::sitting::{Event, NO_SPACE, STOPPED};
+use super::supervise::end;
 use super::{Exit, Failure, say};
 use crate::load::Watch;
 use crate::plan::keep_free;
 use crate::probe;
+
+/// One wish to end may arrive as several signals: from the terminal, from the shell, and passed on.
+const ECHO: Duration = Duration::from_millis(300);
 
 /// Runs `work` and shows its events on `screen`; Ctrl-C, and a share that gets too full, ask it
 /// through `watch` to end. A second Ctrl-C ends the program at once.
@@ -43,7 +47,7 @@ async fn wait<T: Send + 'static>(
 ) -> Result<T, Failure> {
     // Before any work, so that a signal never finds the share half touched and nobody listening.
     let mut signals = Signals::new()?;
-    let mut asked = 0;
+    let mut asked: Option<Instant> = None;
     let (events, mut happened) = mpsc::unbounded_channel();
     // Nobody may be listening any more: the work goes on all the same.
     let mut work = spawn_blocking(move || work(&mut |event| drop(events.send(event))));
@@ -55,14 +59,19 @@ async fn wait<T: Send + 'static>(
             Some(event) = happened.recv() => screen.event(event),
             joined = &mut work => break joined,
             () = signals.next() => {
-                asked += 1;
-                // Counted here: the watch may have been stopped for want of space before.
-                if asked > 1 {
-                    say("ended at once; what was finished is kept");
-                    std::process::exit(Exit::Interrupted as i32);
+                // Remembered here: the watch may have been stopped for want of space before.
+                match asked {
+                    None => {
+                        asked = Some(Instant::now());
+                        watch.stop(STOPPED);
+                        say("coming to an end after what is in flight (once more ends at once)");
+                    }
+                    Some(first) if first.elapsed() < ECHO => {}
+                    Some(_) => {
+                        say("ended at once; what was finished is kept");
+                        end(Exit::Interrupted);
+                    }
                 }
-                watch.stop(STOPPED);
-                say("coming to an end after what is in flight (once more ends at once)");
             }
             _ = ticks.tick() => screen.tick(watch.bytes()),
         }
@@ -91,28 +100,6 @@ async fn guard_space(share: PathBuf, watch: Arc<Watch>) {
 
 fn is_low(share: &Path) -> bool {
     probe::space(share).is_ok_and(|space| space.available < keep_free(space.total))
-}
-
-/// The signals that end a sitting.
-pub(super) struct Signals([Signal; 3]);
-
-impl Signals {
-    pub(super) fn new() -> std::io::Result<Self> {
-        Ok(Self([
-            signal(SignalKind::interrupt())?,
-            signal(SignalKind::terminate())?,
-            signal(SignalKind::hangup())?,
-        ]))
-    }
-
-    pub(super) async fn next(&mut self) {
-        let [interrupt, terminate, hangup] = &mut self.0;
-        tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
-            _ = hangup.recv() => {}
-        }
-    }
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::consent::settle;
+use super::mounted::{self, Patience};
 use super::{Exit, Failure, owner, print, say, width};
 use crate::facts::Facts;
 use crate::probe::Sources;
@@ -29,6 +30,8 @@ use crate::{probe, report, store};
 pub(super) struct Arguments {
     #[command(flatten)]
     folder: super::StudyFolder,
+    #[command(flatten)]
+    patience: Patience,
     /// Answer for this item, and keep the answer in checks.csv.
     #[arg(
         long,
@@ -98,7 +101,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         settled.say_all_but(None);
         study.config.allow(&settled.allowed);
     }
-    let found = readiness(&study, &look(&study), moment(&study));
+    let found = readiness(&study, &look(&study, &arguments.patience)?, moment(&study));
     print(&match arguments.json {
         true => report::check_json(&found),
         false => report::check_text(&found, width()),
@@ -166,32 +169,33 @@ pub(super) fn moment(study: &Study) -> Timestamp {
 }
 
 /// Looks at machine and share; of a made-up share there is only what was recorded.
-fn look(study: &Study) -> Look {
+fn look(study: &Study, patience: &Patience) -> Result<Look, Failure> {
     let config = &study.config;
     if config.simulated {
         let latest = study.trials.iter().rev();
         let facts = latest
             .filter_map(|trial| study.facts.get(&trial.facts))
             .next();
-        return Look {
+        return Ok(Look {
             facts: facts.cloned().unwrap_or_default(),
             ..Look::default()
-        };
+        });
     }
     let share = Path::new(&config.share);
-    let facts = probe::facts(share);
+    // Whoever answers now is taken to answer the few questions that follow.
+    let facts = mounted::facts(config, patience)?;
     let laid = study.data.files.iter().any(|file| file.complete);
     let address = config
         .server
         .as_ref()
         .and_then(|server| server.address.as_deref());
     let sources = Sources::find(share, address, &[]);
-    Look {
+    Ok(Look {
         interface: sources.link().map(|link| link.interface.clone()),
         data_found: laid.then(|| share.join(&study.data.folder).is_dir()),
         activity: activity(config, &facts),
         facts,
-    }
+    })
 }
 
 /// Above this rate on every member drive, something large may be running.

@@ -1,6 +1,5 @@
 //! `poolproof clean`: takes the test data off the share and proves that its space came back.
 
-use std::path::Path;
 use std::thread::sleep;
 use std::time::Duration;
 
@@ -8,9 +7,8 @@ use jiff::Timestamp;
 
 use super::mounted::{self, Moved};
 use super::{Exit, Failure, owner, print};
-use crate::load::{LoadError, LocalShare};
+use crate::load::{Share, Watch};
 use crate::plan::DataFile;
-use crate::probe;
 use crate::store::Writer;
 use crate::study::{DataEvent, DataRow};
 use crate::units::Bytes;
@@ -51,19 +49,34 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     mounted::check(&mut store, &arguments.moved)?;
     let config = &store.study().config;
-    let root = Path::new(&config.share).to_owned();
-    let before = free(&root)?;
-    let mut share = LocalShare::new(config);
-    share.remove_files(&data)?;
+    let mut share = arguments.moved.share(config);
+    let before = share.space()?.available;
+    let (watch, listed) = (Watch::default(), data.clone());
+    let watched = watch.clone();
+    let sought = data.clone();
+    share.ask("looking for test data", &watch, move |share| {
+        share.find(&sought)
+    })??;
+    // Once it is begun, no file counts as whole: a removal that is cut off leaves nothing to read.
+    let rows = |event| -> Vec<DataRow> {
+        let row = |file: &DataFile| DataRow::file(event, &data.folder, file.number);
+        data.files.iter().map(row).collect()
+    };
+    store.add_data(&rows(DataEvent::Removing))?;
+    share.ask("removing test data", &watch, move |share| {
+        share.remove_files(&listed, &watched)
+    })??;
     // Files before the folder, so that a folder that is gone is never taken for one not mounted.
-    let removed = |file: &DataFile| DataRow::file(DataEvent::Removed, &data.folder, file.number);
-    store.add_data(&data.files.iter().map(removed).collect::<Vec<_>>())?;
-    let gone = share.remove_folder(&store.study().data)?;
+    store.add_data(&rows(DataEvent::Removed))?;
+    let left = store.study().data.clone();
+    let gone = share.ask("removing the folder", &watch, move |share| {
+        share.remove_folder(&left)
+    })??;
     if gone {
         store.add_data(&[DataRow::folder(DataEvent::FolderRemoved, &data.folder)])?;
     }
     let expected = data.total();
-    let back = came_back(&root, before, expected)?;
+    let back = came_back(&mut share, before, expected)?;
     let files = data.files.len();
     let folder = if gone {
         "its folder is gone"
@@ -85,17 +98,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-fn free(share: &Path) -> Result<Bytes, Failure> {
-    let space = probe::space(share)
-        .map_err(|error| LoadError::io("asking for the free space of", share.display(), error))?;
-    Ok(space.available)
-}
-
 /// How much more is free than before, once what was removed is back or patience ends.
-fn came_back(share: &Path, before: Bytes, expected: Bytes) -> Result<Bytes, Failure> {
+fn came_back(share: &mut dyn Share, before: Bytes, expected: Bytes) -> Result<Bytes, Failure> {
     let mut back = Bytes(0);
     for _ in 0..PATIENCE {
-        back = free(share)?.saturating_sub(before);
+        back = share.space()?.available.saturating_sub(before);
         if back.0 >= expected.share(9, 10).0 {
             break;
         }

@@ -1,7 +1,6 @@
 //! How the program ends.
 
-use std::process::ExitCode;
-
+use super::signals;
 use crate::load::LoadError;
 use crate::plan::SizingError;
 use crate::store::StoreError;
@@ -29,13 +28,18 @@ pub enum Exit {
     Alarm = 8,
     /// A command of `study.toml` that is needed was not allowed on this machine.
     NotAllowed = 9,
-    /// Ended by Ctrl-C or a signal. Finished trials are kept.
+    /// Ended by Ctrl-C, or by another signal: then the code is 128 and its number. Finished trials are
+    /// kept.
     Interrupted = 130,
 }
 
-impl From<Exit> for ExitCode {
-    fn from(exit: Exit) -> Self {
-        Self::from(exit as u8)
+impl Exit {
+    /// The number that the shell sees.
+    pub fn code(self) -> u8 {
+        match (self, signals::first()) {
+            (Self::Interrupted, Some(number)) => 128 + number,
+            (exit, _) => exit as u8,
+        }
     }
 }
 

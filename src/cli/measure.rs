@@ -11,7 +11,7 @@ use super::screen::Screen;
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, width};
 use crate::judge::judge_all;
-use crate::load::{LocalShare, Watch};
+use crate::load::Watch;
 use crate::plan::Phase;
 use crate::report;
 use crate::store::Writer;
@@ -103,7 +103,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let settled = settle(&store.study().config, root, commands(arguments.phase))?;
     settled.say_all_but(None);
     store.allow(&settled.allowed);
-    let mut share = LocalShare::new(&store.study().config);
+    let mut share = arguments.moved.share(&store.study().config);
     let path = store.study().config.share.clone();
     let watch = Arc::new(Watch::default());
     let watched = Arc::clone(&watch);

@@ -23,7 +23,9 @@ mod plan;
 mod report;
 mod screen;
 mod show;
+mod signals;
 mod sitting;
+mod supervise;
 mod sweep;
 mod test_data;
 mod watch;
@@ -32,8 +34,10 @@ mod why;
 use std::ffi::OsString;
 use std::io::{self, Write};
 use std::path::PathBuf;
+use std::time::Duration;
 
 use clap::{Parser, Subcommand};
+use jiff::SignedDuration;
 
 pub use exit::{Exit, Failure};
 
@@ -44,7 +48,7 @@ use crate::text::printable;
 #[command(
     name = "poolproof",
     version,
-    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof watch scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 8 watch: alarm, 9 a command of the study was not allowed, 130 interrupted.",
+    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof watch scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 8 watch: alarm, 9 a command of the study was not allowed, 130, 143 or 129 ended by SIGINT, SIGTERM or SIGHUP.",
     disable_help_subcommand = true
 )]
 struct Arguments {
@@ -78,17 +82,26 @@ struct StudyFolder {
     study: PathBuf,
 }
 
-/// Runs the command line `arguments`, the program's name first.
-pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
+/// Runs the command line `arguments`, the program's name first; the exit code. To be called before any
+/// thread is started.
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(error) => {
             let wanted = !error.use_stderr();
             // Help that cannot be printed is no reason for another error.
             let _ = error.print();
-            return if wanted { Exit::Done } else { Exit::Usage };
+            let exit = if wanted { Exit::Done } else { Exit::Usage };
+            return exit.code();
         }
     };
+    match arguments.command.touches_a_share() {
+        true => supervise::supervised(|| perform(arguments)),
+        false => perform(arguments).code(),
+    }
+}
+
+fn perform(arguments: Arguments) -> Exit {
     let done = match arguments.command {
         Command::Plan(arguments) => plan::run(&arguments),
         Command::New(arguments) => new::run(&arguments),
@@ -114,14 +127,30 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
     }
 }
 
-/// Prints a result on standard output, without anything that a terminal would obey. A reader that has gone away is no error.
+impl Command {
+    /// Whether it asks anything of a share, which may never answer.
+    fn touches_a_share(&self) -> bool {
+        !matches!(
+            self,
+            Self::Plan(_)
+                | Self::Show(_)
+                | Self::Why(_)
+                | Self::Compare(_)
+                | Self::Report(_)
+                | Self::Demo(_)
+        )
+    }
+}
+
+/// Prints a result on standard output, without anything that a terminal would obey. A reader that has gone away is no error, and neither is a
+/// terminal that was closed, which a signal tells.
 fn print(text: &str) -> Result<(), Failure> {
     let mut out = io::stdout().lock();
-    match out
-        .write_all(printable(text).as_bytes())
-        .and_then(|()| out.flush())
-    {
-        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(error.into()),
+    let text = printable(text);
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe && signals::first().is_none() => {
+            Err(error.into())
+        }
         _ => Ok(()),
     }
 }
@@ -129,6 +158,15 @@ fn print(text: &str) -> Result<(), Failure> {
 /// Says one line on standard error, without anything that a terminal would obey; when nobody listens, nothing is lost.
 fn say(text: &str) {
     let _ = writeln!(io::stderr(), "{}", printable(&text.replace('\n', " ")));
+}
+
+/// A time that a person writes.
+fn span(text: &str) -> Result<Duration, String> {
+    let advice = || "write a time from 1s to 24h, as 30s, 5m or 1h".to_owned();
+    let span: SignedDuration = text.parse().map_err(|_| advice())?;
+    let span = Duration::try_from(span).map_err(|_| advice())?;
+    let range = Duration::from_secs(1)..=Duration::from_secs(86_400);
+    range.contains(&span).then_some(span).ok_or_else(advice)
 }
 
 /// Who holds a study's lock, for whoever finds it locked.

@@ -4,25 +4,73 @@
 //! that, or laying test data there, would fill the wrong disk and prove nothing.
 
 use std::path::Path;
+use std::time::Duration;
 
-use super::{Exit, Failure};
+use super::{Exit, Failure, span};
+use crate::facts::Facts;
+use crate::load::{LocalShare, Patient, within};
 use crate::probe;
 use crate::store::Writer;
-use crate::study::Mounted;
+use crate::study::{Config, Mounted};
 
-/// A share that has moved.
+/// A share that has moved, or may not answer.
 #[derive(Debug, clap::Args)]
 pub(super) struct Moved {
     /// The share has moved for good: take what is mounted there now for the study's share.
     #[arg(long)]
     share_moved: bool,
+    #[command(flatten)]
+    patience: Patience,
+}
+
+/// How long a share is waited for.
+#[derive(Debug, clap::Args)]
+pub(super) struct Patience {
+    /// Gives the share up when nothing comes of what is asked of it for so long (flushes: ten times).
+    #[arg(long, value_name = "TIME", default_value = "60s", value_parser = span)]
+    pub(super) give_up: Duration,
+}
+
+impl Moved {
+    /// The share that `config` names, waited for as long as was said.
+    pub(super) fn share(&self, config: &Config) -> Patient<LocalShare> {
+        Patient::new(
+            LocalShare::new(config),
+            &config.share,
+            self.patience.give_up,
+        )
+    }
+}
+
+/// What is known of the share and of this machine.
+///
+/// # Errors
+/// When the share does not answer.
+pub(super) fn facts(config: &Config, patience: &Patience) -> Result<Facts, Failure> {
+    let path = Path::new(&config.share).to_owned();
+    let look = {
+        let path = path.clone();
+        move || probe::facts(&path)
+    };
+    Ok(within(patience.give_up, &path, "asking what it is", look)?)
 }
 
 /// Refuses another file system than the study's; with `moved`, makes it the study's. What the study
 /// or the machine does not tell stays unknown and is no reason to refuse.
 pub(super) fn check(store: &mut Writer, moved: &Moved) -> Result<(), Failure> {
     let config = &store.study().config;
-    let Ok(seen) = probe::mount(Path::new(&config.share)) else {
+    let path = Path::new(&config.share).to_owned();
+    let look = {
+        let path = path.clone();
+        move || probe::mount(&path)
+    };
+    let Ok(seen) = within(
+        moved.patience.give_up,
+        &path,
+        "looking what is mounted",
+        look,
+    )?
+    else {
         return Ok(());
     };
     let seen = Mounted::from(&seen);

@@ -5,7 +5,9 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use rustix::fs::{Access, StatVfsMountFlags, access, statvfs};
 
+use super::mounted::Patience;
 use super::{Exit, Failure, owner, print};
+use crate::load::within;
 use crate::pool::Level;
 use crate::probe;
 use crate::seed::Seed;
@@ -25,6 +27,8 @@ use crate::units::Bytes;
 pub(super) struct Arguments {
     #[command(flatten)]
     folder: super::StudyFolder,
+    #[command(flatten)]
+    patience: Patience,
     /// The mounted directory to measure.
     #[arg(long, value_name = "DIR")]
     share: PathBuf,
@@ -65,10 +69,16 @@ fn parse_gigabits(text: &str) -> Result<f64, String> {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let share = usable_share(&arguments.share)?;
-    keep_apart(&arguments.folder.study, &share)?;
+    let (share, study) = (arguments.share.clone(), arguments.folder.study.clone());
+    let look = move || {
+        let share = usable_share(&share)?;
+        keep_apart(&study, &share)?;
+        let mount = probe::mount(&share).ok();
+        Ok::<_, Failure>((share, mount))
+    };
+    let doing = "looking what is mounted";
+    let (share, mount) = within(arguments.patience.give_up, &arguments.share, doing, look)??;
     let expansion = expansion(arguments)?;
-    let mount = probe::mount(&share).ok();
     let mut chance = fastrand::Rng::new();
     let (id, seed) = (Identity(chance.u128(..)), Seed(chance.u64(..)));
     let place = share.to_string_lossy().into_owned();

@@ -1,12 +1,11 @@
 //! `poolproof next`: what must follow now.
 
-use std::path::Path;
-
 use super::check::{Answer, moment, record};
+use super::mounted::{self, Patience};
 use super::{Exit, Failure, print, say, width};
 use crate::ready::next;
 use crate::study::{Outcome, Side};
-use crate::{probe, report, store};
+use crate::{report, store};
 
 /// Tells what must follow now, from the first baseline to the look after 30 days.
 ///
@@ -28,6 +27,8 @@ pub(super) struct Arguments {
     failed: bool,
     #[command(flatten)]
     answer: Answer,
+    #[command(flatten)]
+    patience: Patience,
     /// As JSON.
     #[arg(long)]
     json: bool,
@@ -44,7 +45,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let study = store::read(root)?;
     study.remarks.iter().for_each(|remark| say(remark));
-    let live = (!study.config.simulated).then(|| probe::facts(Path::new(&study.config.share)));
+    let live =
+        (!study.config.simulated).then(|| mounted::facts(&study.config, &arguments.patience));
+    let live = live.transpose()?;
     let follows = next(&study, live.as_ref(), moment(&study));
     print(&match arguments.json {
         true => report::next_json(&follows),

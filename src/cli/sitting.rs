@@ -65,6 +65,10 @@ pub(super) struct Ended {
 /// Steady state is judged on five windows of a second at least.
 const SHORTEST: u64 = 5;
 
+/// Operations beyond those of a trial that may have been tried before it. After a share that fell
+/// silent, the next trial goes on behind them.
+const BEFORE: u64 = 64;
+
 /// A sitting gives up after so many failed trials in a row.
 const FAILURES: usize = 2;
 
@@ -277,9 +281,18 @@ fn run(
         trial: trial.trial,
         observe: true,
     };
+    let moved = watch.bytes();
     let mut measured = match share.run(&assignment, watch) {
         Ok(measured) => measured,
-        Err(error) => return failed(store, trial, &error),
+        Err(error) => {
+            trial.next_operation = trial.first_operation;
+            if matches!(error, LoadError::Silent { .. }) {
+                let ended = (watch.bytes() - moved) / workload.block.0;
+                let under_way = u64::from(workload.depth * workload.streams);
+                trial.next_operation += ended + under_way + BEFORE;
+            }
+            return failed(store, trial, &error);
+        }
     };
     if let Some(root) = request
         .reshape
@@ -317,7 +330,6 @@ fn failed(
     let summary = summarize(&recording, None);
     trial.state = State::Failed;
     trial.cause = line(&error.to_string());
-    trial.next_operation = trial.first_operation;
     store.add_trial(
         trial.clone(),
         &recording,
@@ -325,7 +337,10 @@ fn failed(
         &Observations::default(),
     )?;
     let hopeless = match error {
-        LoadError::Full { .. } | LoadError::Foreign { .. } | LoadError::Missing { .. } => true,
+        LoadError::Full { .. }
+        | LoadError::Foreign { .. }
+        | LoadError::Missing { .. }
+        | LoadError::Silent { .. } => true,
         LoadError::Io { .. } | LoadError::Stopped => false,
     };
     Ok((trial, hopeless))

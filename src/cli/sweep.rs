@@ -11,7 +11,7 @@ use super::sitting::{self, Event, NO_SPACE, STOPPED};
 use super::test_data::{Asked, lay_down};
 use super::{Exit, Failure, owner, print, say};
 use crate::judge::{cache_size, levels};
-use crate::load::{Assignment, LocalShare, Share, Watch};
+use crate::load::{Assignment, Share, Watch};
 use crate::plan::{Memory, Pattern, Phase, Set, sweep_workload, working_sets};
 use crate::record::summarize;
 use crate::report;
@@ -53,7 +53,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
     mounted::check(&mut store, &arguments.moved)?;
-    let mut share = LocalShare::new(&store.study().config);
+    let mut share = arguments.moved.share(&store.study().config);
     let path = store.study().config.share.clone();
     let (size, seconds) = (arguments.size, arguments.seconds);
     let watch = Arc::new(Watch::default());

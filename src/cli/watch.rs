@@ -4,12 +4,13 @@ use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use jiff::{SignedDuration, Timestamp};
 
-use super::attend::Signals;
 use super::consent::{refusal, settle};
-use super::{Exit, Failure, owner, print, say, width};
+use super::mounted::Patience;
+use super::signals::Signals;
+use super::{Exit, Failure, owner, print, say, span, width};
 use crate::report;
 use crate::reshape::{Reading, Source, assess};
 use crate::store::Follower;
@@ -29,7 +30,7 @@ pub(super) struct Arguments {
     #[command(flatten)]
     folder: super::StudyFolder,
     /// Time between two readings, as 30s, 5m or 1h.
-    #[arg(long, value_name = "TIME", default_value = "5m", value_parser = parse_every)]
+    #[arg(long, value_name = "TIME", default_value = "5m", value_parser = span)]
     every: Duration,
     /// Whose text it is [default: as in study.toml].
     #[arg(long, value_name = "mdstat|btrfs|raidz|percent")]
@@ -52,17 +53,11 @@ pub(super) struct Arguments {
     /// Leaves the share alone.
     #[arg(long)]
     no_probes: bool,
+    #[command(flatten)]
+    patience: Patience,
     /// Runs through the shell when an alarm begins; finds it in $POOLPROOF_ALARM and $POOLPROOF_STATE.
     #[arg(long, value_name = "COMMAND")]
     on_alarm: Option<String>,
-}
-
-fn parse_every(text: &str) -> Result<Duration, String> {
-    let advice = || "write a time from 1s to 24h, as 30s, 5m or 1h".to_owned();
-    let span: SignedDuration = text.parse().map_err(|_| advice())?;
-    let span = Duration::try_from(span).map_err(|_| advice())?;
-    let range = Duration::from_secs(1)..=Duration::from_secs(86_400);
-    range.contains(&span).then_some(span).ok_or_else(advice)
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -101,7 +96,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         machine = machine.with_server(config.server.clone().unwrap_or_default());
     }
     if !once && !arguments.no_probes {
-        machine = machine.with_prober(prober(store.study()));
+        machine = machine.with_prober(prober(store.study(), arguments.patience.give_up));
     }
     let zone = orders.zone.clone();
     let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -209,8 +204,8 @@ fn asking(arguments: &Arguments, following: &Following, root: &Path) -> Result<A
 }
 
 /// A prober, where there is test data; why there is none is said.
-fn prober(study: &Study) -> Option<Prober> {
-    match Prober::local(study) {
+fn prober(study: &Study, patience: Duration) -> Option<Prober> {
+    match Prober::local(study, patience) {
         Ok(Some(prober)) => Some(prober),
         Ok(None) => {
             say(

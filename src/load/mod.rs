@@ -4,16 +4,18 @@
 //! one on virtual time. Both take the same assignments and give the same recordings.
 
 mod local;
+mod patient;
 mod stream;
+mod watch;
 
 use std::fmt;
-use std::sync::OnceLock;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
 use jiff::Timestamp;
 
 pub use local::LocalShare;
+pub use patient::{Patient, within};
 pub use stream::{Job, Next, Outcome, Stream, Transfer};
+pub use watch::Watch;
 
 use crate::facts::Facts;
 use crate::plan::{DataFile, Pattern, Space, TestData, Workload};
@@ -83,43 +85,6 @@ pub struct Measured {
     pub observations: Observations,
 }
 
-/// What engines and the one who waits for them share: how far it is, and whether to stop.
-#[derive(Debug, Default)]
-pub struct Watch {
-    stop: AtomicBool,
-    reason: OnceLock<&'static str>,
-    bytes: AtomicU64,
-}
-
-impl Watch {
-    /// Asks the engines to come to an end, for a reason that completes "stopped: …". The first
-    /// reason stays.
-    pub fn stop(&self, reason: &'static str) {
-        self.reason.get_or_init(|| reason);
-        self.stop.store(true, Relaxed);
-    }
-
-    /// Why an end was asked for.
-    pub fn reason(&self) -> Option<&'static str> {
-        self.reason.get().copied()
-    }
-
-    /// Whether an end was asked for.
-    pub fn stopped(&self) -> bool {
-        self.stop.load(Relaxed)
-    }
-
-    /// Counts bytes of progress.
-    pub fn add(&self, bytes: u64) {
-        self.bytes.fetch_add(bytes, Relaxed);
-    }
-
-    /// Bytes so far, in all.
-    pub fn bytes(&self) -> u64 {
-        self.bytes.load(Relaxed)
-    }
-}
-
 /// Why the share could not be used.
 #[derive(Debug, thiserror::Error)]
 pub enum LoadError {
@@ -156,6 +121,18 @@ pub enum LoadError {
         folder: String,
         /// The share.
         share: String,
+    },
+    /// The share has stopped answering; what was asked of it may still be under way in the kernel.
+    #[error(
+        "the share {share} has not answered for {seconds} s ({doing}): nothing more is asked of it; see whether its server and the way there are up, then do the same again"
+    )]
+    Silent {
+        /// The share.
+        share: String,
+        /// What was being done.
+        doing: &'static str,
+        /// How long nothing came of it.
+        seconds: u64,
     },
     /// The person, or a limit, ended it.
     #[error("stopped")]

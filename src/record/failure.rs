@@ -4,6 +4,7 @@ use std::fmt;
 use std::io;
 
 use crate::plan::{Direction, Operation};
+use crate::units::Nanos;
 
 /// Why an operation did not move its bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,19 +44,25 @@ pub enum Failure {
         /// What came of it.
         cause: Cause,
     },
+    /// The machine slept in its midst.
+    Slept {
+        /// How long.
+        span: Nanos,
+    },
 }
 
 impl Failure {
-    /// What came of it.
-    pub fn cause(&self) -> Cause {
+    /// What came of an operation or a flush.
+    pub fn cause(&self) -> Option<Cause> {
         match *self {
-            Self::Operation { cause, .. } | Self::Flush { cause, .. } => cause,
+            Self::Operation { cause, .. } | Self::Flush { cause, .. } => Some(cause),
+            Self::Slept { .. } => None,
         }
     }
 
     /// Whether the share, or the person's part of it, has no room left.
     pub fn is_full(&self) -> bool {
-        matches!(self.cause(), Cause::Os(number) if is_full(io::Error::from_raw_os_error(number).kind()))
+        matches!(self.cause(), Some(Cause::Os(number)) if is_full(io::Error::from_raw_os_error(number).kind()))
     }
 }
 
@@ -84,6 +91,13 @@ impl fmt::Display for Failure {
             Self::Flush { file, cause } => {
                 write!(f, "flushing file {file} of the test data: {cause}")
             }
+            Self::Slept { span } => {
+                let seconds = span.secs();
+                write!(
+                    f,
+                    "the machine slept for {seconds:.0} s in the midst of the trial"
+                )
+            }
         }
     }
 }
@@ -109,5 +123,9 @@ mod tests {
             text.starts_with("flushing file 7 of the test data: "),
             "{text}"
         );
+        let span = Nanos(3_600_000_000_000);
+        let slept = Failure::Slept { span };
+        let says = "the machine slept for 3600 s in the midst of the trial";
+        assert_eq!((slept.to_string().as_str(), slept.is_full()), (says, false));
     }
 }

@@ -4,6 +4,8 @@ use std::fs::{self, File};
 use std::io::{self, Read, Write};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
+use std::thread::sleep;
+use std::time::{Duration, Instant};
 
 use rustix::fs::{CWD, Mode, OFlags, openat};
 use rustix::io::Errno;
@@ -50,6 +52,10 @@ pub trait Disk {
     /// When it cannot be read, or holds more files than any study.
     fn list(&self, folder: &str) -> io::Result<Vec<String>>;
 }
+
+/// So long a lock is waited for whose holder may be ending.
+const ENDING: Duration = Duration::from_secs(1);
+const PAUSE: Duration = Duration::from_millis(10);
 
 /// A folder of this machine.
 ///
@@ -214,7 +220,15 @@ impl Disk for FolderDisk {
 
     fn lock(&mut self, name: &str, owner: &str) -> io::Result<Result<(), String>> {
         let mut file = self.open(name, OFlags::RDWR | OFlags::CREATE)?;
-        match file.try_lock() {
+        let begun = Instant::now();
+        let locked = loop {
+            match file.try_lock() {
+                // A process that was killed lets go a little later.
+                Err(fs::TryLockError::WouldBlock) if begun.elapsed() < ENDING => sleep(PAUSE),
+                locked => break locked,
+            }
+        };
+        match locked {
             Ok(()) => {
                 file.set_len(0)?;
                 file.write_all(owner.as_bytes())?;

@@ -1,6 +1,5 @@
 //! The one who follows the reshape: appends readings and probes while others write trials.
 
-use std::collections::BTreeSet;
 use std::fs::TryLockError;
 use std::path::Path;
 
@@ -8,18 +7,17 @@ use jiff::Timestamp;
 use rustix::fs::OFlags;
 use serde::Serialize;
 
-use super::reader::snapshot;
+use super::reader::{bytes, snapshot};
 use super::tables::{append, claim, mend, set_aside};
-use super::{FolderDisk, StoreError, names};
+use super::{Disk, FolderDisk, StoreError, names};
 use crate::study::tables::render;
 use crate::study::{Place, ProbeRow, ProgressRow, Study};
 
 /// A study whose reshape nobody else follows.
 #[derive(Debug)]
-pub struct Follower {
-    disk: FolderDisk,
+pub struct Follower<D: Disk = FolderDisk> {
+    disk: D,
     study: Study,
-    begun: BTreeSet<&'static str>,
     recovered: Vec<String>,
 }
 
@@ -31,14 +29,37 @@ impl Follower {
     /// When another process follows the reshape, the study's format is newer than this version's, or
     /// it is damaged beyond a torn end.
     pub fn open(root: &Path, owner: &str, now: Timestamp) -> Result<Self, StoreError> {
-        let study = super::read(root)?;
-        let mut disk = FolderDisk::new(root);
-        claim(&mut disk, &study.config, names::FOLLOWER, owner)?;
-        let (begun, recovered) = mend(&mut disk, &[names::PROGRESS, names::PROBES], now)?;
+        let name = super::read(root)?.name;
+        Self::lock(FolderDisk::new(root), name, owner, now)
+    }
+
+    /// Whether a sitting, or another writer of trials, is at work just now.
+    pub fn sitting_at_work(&self) -> bool {
+        let Ok(file) = self.disk.open(names::LOCK, OFlags::RDONLY) else {
+            return false;
+        };
+        // A lock that is got is let go again with the file.
+        matches!(file.try_lock_shared(), Err(TryLockError::WouldBlock))
+    }
+}
+
+impl<D: Disk> Follower<D> {
+    /// Takes the place of the follower of the study named `name` on `disk`; see [`Follower::open`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn lock(
+        mut disk: D,
+        name: String,
+        owner: &str,
+        now: Timestamp,
+    ) -> Result<Self, StoreError> {
+        let config = snapshot(&disk, name.clone())?.config;
+        claim(&mut disk, &config, names::FOLLOWER, owner)?;
+        let (_, recovered) = mend(&mut disk, &[names::PROGRESS, names::PROBES], now)?;
         Ok(Self {
-            study: snapshot(&disk, study.name)?,
+            study: snapshot(&disk, name)?,
             disk,
-            begun,
             recovered,
         })
     }
@@ -78,15 +99,6 @@ impl Follower {
         Ok(())
     }
 
-    /// Whether a sitting, or another writer of trials, is at work just now.
-    pub fn sitting_at_work(&self) -> bool {
-        let Ok(file) = self.disk.open(names::LOCK, OFlags::RDONLY) else {
-            return false;
-        };
-        // A lock that is got is let go again with the file.
-        matches!(file.try_lock_shared(), Err(TryLockError::WouldBlock))
-    }
-
     fn append(
         &mut self,
         table: &'static str,
@@ -96,11 +108,10 @@ impl Follower {
         // What an append that failed half-way may have left would spoil the next line.
         let torn = set_aside(&mut self.disk, table, at)?;
         self.recovered.extend(torn);
-        let header = !self.begun.contains(table);
+        // Asked of the disk: a row whose flush failed, and its head, may be there all the same.
+        let header = bytes(&self.disk, table)?.is_none_or(|bytes| bytes.is_empty());
         let text = render(std::slice::from_ref(row), header);
-        append(&mut self.disk, table, text.as_bytes())?;
-        self.begun.insert(table);
-        Ok(())
+        append(&mut self.disk, table, text.as_bytes())
     }
 }
 

@@ -15,6 +15,8 @@
 
 mod allowed;
 mod disk;
+#[cfg(test)]
+mod faults;
 mod follower;
 mod publish;
 mod reader;

@@ -20,6 +20,8 @@ pub enum DataEvent {
     Planned,
     /// A file is written to its end and flushed.
     Complete,
+    /// A file is about to be removed, and may be gone from the share from now on.
+    Removing,
     /// A file is gone from the share.
     Removed,
     /// The folder is gone from the share, with all that was in it.
@@ -154,6 +156,12 @@ pub fn apply(data: &mut TestData, row: &DataRow) -> Result<(), &'static str> {
             let planned = data.files.iter_mut().find(|file| file.number == number);
             planned.ok_or("a complete file was never planned")?.complete = true;
         }
+        (DataEvent::Removing, Some(number)) => {
+            let doomed = data.files.iter_mut().find(|file| file.number == number);
+            doomed
+                .ok_or("a file to be removed was never planned")?
+                .complete = false;
+        }
         (DataEvent::Removed, Some(number)) => {
             data.files.retain(|file| file.number != number);
             // What was removed before an older manifest became this one still counts as used.
@@ -195,6 +203,16 @@ mod tests {
             assert_eq!(fold("testdata.csv", &read), Ok(data), "{text}");
         }
         assert_eq!(rows(&TestData::default()), []);
+    }
+
+    /// A removal that is cut off leaves nothing that counts as whole.
+    #[test]
+    fn a_file_that_is_about_to_go_is_listed_and_incomplete() {
+        let mut data = laid();
+        let event = DataEvent::Removing;
+        apply(&mut data, &DataRow::file(event, "poolproof-1", 7)).unwrap();
+        assert_eq!((data.files.len(), data.files[0].complete), (2, false));
+        assert!(apply(&mut data, &DataRow::file(event, "poolproof-1", 3)).is_err());
     }
 
     #[test]

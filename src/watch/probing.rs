@@ -7,9 +7,10 @@
 //! with the large reads, probes load the share in less than a fiftieth of it.
 
 use std::fmt;
+use std::time::Duration;
 
 use super::Place;
-use crate::load::{Assignment, LoadError, LocalShare, Measured, Share, Watch};
+use crate::load::{Assignment, LoadError, LocalShare, Measured, Patient, Share, Watch};
 use crate::plan::{Access, Pattern, Set, TestData, Workload};
 use crate::seed::Seed;
 use crate::study::tables::line;
@@ -55,15 +56,18 @@ impl fmt::Debug for Prober {
 }
 
 impl Prober {
-    /// A prober of the share that `study` names; `Ok(None)` where no test data is laid down.
+    /// A prober of the share that `study` names, which is given up after `patience` without an answer;
+    /// `Ok(None)` where no test data is laid down.
     ///
     /// # Errors
     /// When the test data is not where it was laid down.
-    pub fn local(study: &Study) -> Result<Option<Self>, LoadError> {
+    pub fn local(study: &Study, patience: Duration) -> Result<Option<Self>, LoadError> {
         if study.data.bytes(Set::Read) == Bytes(0) {
             return Ok(None);
         }
-        Self::new(Box::new(LocalShare::new(&study.config)), study).map(Some)
+        let (config, share) = (&study.config, LocalShare::new(&study.config));
+        let share = Patient::new(share, &config.share, patience);
+        Self::new(Box::new(share), study).map(Some)
     }
 
     /// A prober of `share`, on the test data of `study`.
@@ -292,6 +296,10 @@ mod tests {
 
     #[test]
     fn without_test_data_there_is_nothing_to_probe() {
-        assert!(Prober::local(&study(Scene::Empty)).unwrap().is_none());
+        assert!(
+            Prober::local(&study(Scene::Empty), Duration::from_secs(60))
+                .unwrap()
+                .is_none()
+        );
     }
 }

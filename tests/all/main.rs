@@ -6,6 +6,7 @@
 )]
 
 mod commands;
+mod faults;
 mod hostile;
 mod limits;
 mod plan;
@@ -14,6 +15,8 @@ mod ready;
 mod supply;
 mod support;
 mod truth;
+#[cfg(target_os = "linux")]
+mod under_way;
 mod watch;
 
 mod real_browser;

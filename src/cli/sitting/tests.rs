@@ -1,10 +1,11 @@
 //! Sittings on a share that fails as told: what is finished is kept, what failed is on disk with its
 //! cause, and the end is one sentence.
 
+use std::cell::Cell;
 use std::io;
 use std::path::Path;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use super::*;
 use crate::facts::Facts;
@@ -27,18 +28,24 @@ enum Fate {
     Broken(i32),
     /// The flush at its end fails.
     Unflushed(i32),
+    /// The share stops answering in its midst, when so many bytes were moved.
+    Silenced(u64),
 }
-use Fate::{Broken as BrokenAt, Gone, Unflushed, Unopened, Well};
+use Fate::{Broken as BrokenAt, Gone, Silenced, Unflushed, Unopened, Well};
 
 /// A made-up share on which trials have fates.
 struct Doomed {
     share: SimulatedShare,
     fates: Vec<Fate>,
+    /// The clock of the day is set by so much whenever it is read.
+    step: SignedDuration,
+    set_by: Cell<SignedDuration>,
 }
 
 impl Share for Doomed {
     fn now(&self) -> Timestamp {
-        self.share.now()
+        self.set_by.set(self.set_by.get() + self.step);
+        self.share.now() + self.set_by.get()
     }
 
     fn facts(&mut self) -> Facts {
@@ -70,6 +77,16 @@ impl Share for Doomed {
                 let (folder, share) = ("poolproof-1".into(), "/mnt/scans".into());
                 return Err(LoadError::Missing { folder, share });
             }
+            Silenced(bytes) => {
+                watch.add(bytes);
+                let (share, doing) = ("/mnt/scans".into(), "measuring");
+                let seconds = 60;
+                return Err(LoadError::Silent {
+                    share,
+                    doing,
+                    seconds,
+                });
+            }
             Well | BrokenAt(_) | Unflushed(_) => {}
         }
         let mut measured = self.share.run(assignment, watch)?;
@@ -93,6 +110,15 @@ impl Share for Doomed {
 /// Holds a sitting of one writing workload with these fates; how it ended, and the trials that a
 /// reader of the study finds.
 fn sitting(root: &Path, fates: &[Fate]) -> (Result<Ended, Failure>, Vec<Trial>) {
+    sitting_with(root, fates, SignedDuration::ZERO)
+}
+
+/// The same, while somebody sets the clock by `step` again and again.
+fn sitting_with(
+    root: &Path,
+    fates: &[Fate],
+    step: SignedDuration,
+) -> (Result<Ended, Failure>, Vec<Trial>) {
     let scenario = demo_scenario(Seed(5));
     let config = Config {
         simulated: true,
@@ -102,6 +128,8 @@ fn sitting(root: &Path, fates: &[Fate]) -> (Result<Ended, Failure>, Vec<Trial>) 
     let mut share = Doomed {
         share: SimulatedShare::new(scenario).unwrap(),
         fates: fates.to_vec(),
+        step,
+        set_by: Cell::default(),
     };
     let request = Request {
         phase: Phase::Before,
@@ -185,5 +213,44 @@ fn a_full_or_missing_share_ends_the_sitting_at_once() {
             "{fate:?}"
         );
         assert_eq!(trials[1].windows == 0, matches!(fate, Unopened(_) | Gone));
+    }
+}
+
+#[test]
+fn a_share_that_falls_silent_ends_the_sitting_and_the_next_goes_on_behind_what_was_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path().join("scans");
+    let (ended, trials) = sitting(&root, &[Well, Silenced(10 << 20), Well]);
+    let failure = ended.unwrap_err();
+    assert_eq!(failure.exit, Exit::Share);
+    let says = "trial 2 failed: the share /mnt/scans has not answered for 60 s (measuring)";
+    assert!(failure.message.starts_with(says), "{}", failure.message);
+    assert_eq!(states(&trials), [State::Complete, State::Failed]);
+    // Ten blocks of 1 MiB that ended, eight in flight, and those before the trial.
+    let skipped = trials[1].next_operation - trials[1].first_operation;
+    assert_eq!(skipped, 10 + 8 + BEFORE);
+}
+
+/// Steps of the clock move the hour at which trials begin, and nothing that was measured.
+#[test]
+fn a_clock_that_is_set_within_a_sitting_changes_no_number() {
+    let folder = tempfile::tempdir().unwrap();
+    let fates = [Well; 3];
+    let (_, steady) = sitting(&folder.path().join("steady"), &fates);
+    for (name, hours) in [("back", -7), ("on", 7)] {
+        let step = SignedDuration::from_hours(hours);
+        let (ended, trials) = sitting_with(&folder.path().join(name), &fates, step);
+        assert_eq!(ended.unwrap().exit, Exit::Done);
+        assert_eq!(states(&trials), states(&steady));
+        assert!(trials.iter().map(|trial| trial.trial).eq(1..=3));
+        let begun = |trials: &[Trial]| trials[2].started.duration_since(trials[0].started);
+        assert_eq!(begun(&trials) - begun(&steady), step * 2, "{name}");
+        for (stepped, steady) in trials.iter().zip(&steady) {
+            let unmoved = Trial {
+                started: steady.started,
+                ..stepped.clone()
+            };
+            assert_eq!(unmoved, *steady, "{name}");
+        }
     }
 }

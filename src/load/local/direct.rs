@@ -11,7 +11,7 @@ use super::buffers::Buffers;
 use super::files::Files;
 use super::folder::Folder;
 use super::passing::{Look, Passing, look};
-use crate::load::{Assignment, LoadError};
+use crate::load::{Assignment, LoadError, Watch};
 use crate::plan::{Direction, Operation};
 use crate::record::{Observations, observed};
 use crate::units::Bytes;
@@ -92,13 +92,17 @@ impl Opened {
 ///
 /// # Errors
 /// When a file cannot be opened, or is not the one that was laid down.
-pub(super) fn open(folder: &Folder, assignment: &Assignment<'_>) -> Result<Opened, LoadError> {
-    let Some(files) = Files::open(folder, assignment, true)? else {
-        return buffered(folder, assignment, REFUSED);
+pub(super) fn open(
+    folder: &Folder,
+    assignment: &Assignment<'_>,
+    watch: &Watch,
+) -> Result<Opened, LoadError> {
+    let Some(files) = Files::open(folder, assignment, true, watch)? else {
+        return buffered(folder, assignment, watch, REFUSED);
     };
     let alignment = match suits(told(&files), assignment.workload.block) {
         Ok(alignment) => alignment,
-        Err(why) => return buffered(folder, assignment, &why),
+        Err(why) => return buffered(folder, assignment, watch, &why),
     };
     let mut buffers = Buffers::new(1, assignment.workload.block.0 as usize, alignment.memory);
     let (mut seen, mut passes) = (Observations::default(), true);
@@ -118,7 +122,7 @@ pub(super) fn open(folder: &Folder, assignment: &Assignment<'_>) -> Result<Opene
             Passing::Refused => REFUSED,
             Passing::Stays => STAYED,
         };
-        return buffered(folder, assignment, why).map(|opened| Opened { seen, ..opened });
+        return buffered(folder, assignment, watch, why).map(|opened| Opened { seen, ..opened });
     }
     Ok(Opened {
         files,
@@ -136,9 +140,10 @@ pub(super) fn open(folder: &Folder, assignment: &Assignment<'_>) -> Result<Opene
 pub(super) fn buffered(
     folder: &Folder,
     assignment: &Assignment<'_>,
+    watch: &Watch,
     why: &str,
 ) -> Result<Opened, LoadError> {
-    let files = Files::open(folder, assignment, false)?;
+    let files = Files::open(folder, assignment, false, watch)?;
     Ok(Opened {
         files: files.expect("only direct I/O is refused"),
         direct: Some(false),

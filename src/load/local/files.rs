@@ -4,9 +4,16 @@ use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 
 use rustix::fs::{Advice, OFlags, fadvise, fdatasync, fsync};
 
+use super::buffers::Buffers;
+use super::direct::Alignment;
 use super::folder::{Folder, Refusal};
-use crate::load::{Assignment, LoadError};
+use super::transfer::read_fully;
+use crate::load::{Assignment, LoadError, Watch};
+use crate::plan::content;
 use crate::record::{Cause, Failure};
+
+/// So many files are looked into before any is written to.
+const LOOKED_INTO: usize = 16;
 
 /// All files that a trial touches, by number.
 #[derive(Debug)]
@@ -24,6 +31,7 @@ impl Files {
         folder: &Folder,
         assignment: &Assignment<'_>,
         direct: bool,
+        watch: &Watch,
     ) -> Result<Option<Self>, LoadError> {
         let extra = if direct {
             OFlags::DIRECT
@@ -49,8 +57,37 @@ impl Files {
                 return Err(folder.foreign(&name, why));
             }
             by_number[file.number as usize] = Some(handle);
+            watch.step();
         }
         Ok(Some(Self { by_number }))
+    }
+
+    /// Looks whether files that are to be written to begin as this program's do, so that what somebody
+    /// has put in their place is not overwritten: into all, or some spread over them where they are
+    /// many. One that cannot be read is left to the trial.
+    ///
+    /// # Errors
+    /// When one holds something else.
+    pub(super) fn refuse_foreign(
+        &self,
+        folder: &Folder,
+        assignment: &Assignment<'_>,
+        alignment: Alignment,
+    ) -> Result<(), LoadError> {
+        let written = assignment.pattern.files().1;
+        let length = content::BLOCK.max(alignment.offset);
+        let mut buffers = Buffers::new(1, length, alignment.memory);
+        let apart = written.len().div_ceil(LOOKED_INTO).max(1);
+        for &number in written.iter().step_by(apart) {
+            let buffer = buffers.get(0);
+            let read = read_fully(self.get(number), buffer, 0, alignment);
+            if read.is_ok() && !content::may_be_ours(&buffer[..content::BLOCK]) {
+                let name = assignment.data.file(number).map(|file| file.name());
+                let why = "holds what this program has not written: move it away, run `clean`, then measure anew";
+                return Err(folder.foreign(&name.unwrap_or_default(), why));
+            }
+        }
+        Ok(())
     }
 
     /// The file with this number.

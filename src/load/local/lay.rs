@@ -47,9 +47,8 @@ pub(super) fn lay_down(
     // Direct where it goes, so that a large client memory does not hide how fast the share is.
     let handle = make(OFlags::DIRECT)?;
     // Room in one piece where the file system can; it also finds a full share before any writing.
-    if let Err(error @ (Errno::NOSPC | Errno::DQUOT)) =
-        fallocate(&handle, FallocateFlags::empty(), 0, file.bytes.0)
-    {
+    let room = watch.slowly(|| fallocate(&handle, FallocateFlags::empty(), 0, file.bytes.0));
+    if let Err(error @ (Errno::NOSPC | Errno::DQUOT)) = room {
         return Err(fail("making room for")(error));
     }
     let handle = match write_all(&handle, file, study, watch) {
@@ -65,7 +64,7 @@ pub(super) fn lay_down(
     if watch.stopped() {
         return Err(LoadError::Stopped);
     }
-    fsync(&handle).map_err(fail("flushing"))?;
+    watch.slowly(|| fsync(&handle)).map_err(fail("flushing"))?;
     // What was buffered after all leaves this client's cache; that it cannot, is seen at the trial.
     let _ = fadvise(&handle, 0, None, Advice::DontNeed);
     folder.sync()

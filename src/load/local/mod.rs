@@ -4,6 +4,7 @@
     reason = "the mounted share is an edge: it reads clocks and waits"
 )]
 
+mod asleep;
 mod buffers;
 mod direct;
 mod files;
@@ -26,6 +27,7 @@ use std::path::PathBuf;
 use jiff::Timestamp;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
+use self::asleep::Clocks;
 use self::direct::Opened;
 use self::folder::{Folder, Found};
 use self::observe::Observer;
@@ -67,13 +69,25 @@ impl LocalShare {
         }
     }
 
-    /// Removes the files of `data`, and nothing else.
+    /// Looks whether the folder of `data` is there, if anything was laid down in it. Nothing is changed.
+    ///
+    /// # Errors
+    /// When it is missing, or not this study's.
+    pub fn find(&self, data: &TestData) -> Result<(), LoadError> {
+        match Folder::find(&self.root, &data.folder, self.study)? {
+            Found::Ours(_) => Ok(()),
+            _ if has_data(data) => Err(self.missing(data)),
+            _ => Ok(()),
+        }
+    }
+
+    /// Removes the files of `data`, and nothing else; tells `watch` of each.
     ///
     /// # Errors
     /// When the folder is missing or not this study's, or a file cannot be removed.
-    pub fn remove_files(&mut self, data: &TestData) -> Result<(), LoadError> {
+    pub fn remove_files(&mut self, data: &TestData, watch: &Watch) -> Result<(), LoadError> {
         match Folder::find(&self.root, &data.folder, self.study)? {
-            Found::Ours(folder) => folder.remove_files(&data.files),
+            Found::Ours(folder) => folder.remove_files(&data.files, watch),
             _ if has_data(data) => Err(self.missing(data)),
             _ => Ok(()),
         }
@@ -152,13 +166,16 @@ impl Share for LocalShare {
     }
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
-        let opened = direct::open(self.folder(), assignment)?;
+        let opened = direct::open(self.folder(), assignment, watch)?;
+        opened
+            .files
+            .refuse_foreign(self.folder(), assignment, opened.alignment)?;
         let could_refuse = opened.direct != Some(false);
         let measured = self.measure(assignment, assignment.first, opened, watch)?;
         if !could_refuse || !refused(measured.recording.failure.as_ref()) {
             return Ok(measured);
         }
-        let opened = direct::buffered(self.folder(), assignment, direct::REFUSED_LATE)?;
+        let opened = direct::buffered(self.folder(), assignment, watch, direct::REFUSED_LATE)?;
         self.measure(assignment, measured.next_first, opened, watch)
     }
 }
@@ -172,23 +189,24 @@ impl LocalShare {
         opened: Opened,
         watch: &Watch,
     ) -> Result<Measured, LoadError> {
-        opened.evict()?;
+        watch.slowly(|| opened.evict())?;
         let files = &opened.files;
         let observer = self.observer.as_ref().filter(|_| assignment.observe);
         let before = observer.map(|observer| {
             (
                 observer,
-                observer.before(assignment, files, opened.alignment),
+                observer.before(assignment, files, opened.alignment, watch),
             )
         });
         let used = before.as_ref().map_or(0, |(_, before)| before.used);
         let trial = Trial::new(assignment, first + used, self.study, &opened, watch);
         let mut notes: Vec<String> = opened.note.iter().cloned().collect();
+        let clocks = Clocks::read();
         let (run, engine) = self.drive(&trial, &mut notes)?;
         let flushed = assignment
             .workload
             .writes()
-            .then(|| files.flush(assignment));
+            .then(|| watch.slowly(|| files.flush(assignment)));
         let end = run.clock.now();
         let mut recording = trial.job.merge(run.streams, run.stopped);
         // From the end of the last write on, so that no moment of a trial goes uncounted.
@@ -196,9 +214,16 @@ impl LocalShare {
             recording.failure = recording.failure.or(flushed.err());
             end - recording.ended
         });
+        // Half a trial proves nothing; and what fails after waking up fails because of the sleep.
+        if let Some(span) = Clocks::read()
+            .slept_since(&clocks)
+            .filter(|_| assignment.observe)
+        {
+            recording.failure = Some(Failure::Slept { span });
+        }
         let mut observations = match before {
             Some((observer, before)) => {
-                let (observations, more) = observer.after(before, assignment, files);
+                let (observations, more) = observer.after(before, assignment, files, watch);
                 notes.extend(more);
                 observations
             }
@@ -207,7 +232,7 @@ impl LocalShare {
         for (name, value) in opened.seen.iter() {
             observations.put(name, value);
         }
-        if let Err(error) = opened.evict() {
+        if let Err(error) = watch.slowly(|| opened.evict()) {
             notes.push(format!("afterwards: {error}"));
         }
         Ok(Measured {

@@ -12,7 +12,7 @@ use super::files::Files;
 use super::residency::resident;
 use super::touch::{CLASS_WRITES, LARGE, touch_twice, write_classes};
 use crate::facts::counters::{CoreTime, CounterError, Counters, Deltas, DriveIo, difference};
-use crate::load::Assignment;
+use crate::load::{Assignment, Watch};
 use crate::probe::extents::{device_bytes, extents, position};
 use crate::probe::{self, Sources};
 use crate::record::{Observations, observed};
@@ -82,10 +82,11 @@ impl Observer {
         assignment: &Assignment<'_>,
         files: &Files,
         alignment: Alignment,
+        watch: &Watch,
     ) -> Before {
         let (mut seen, mut notes) = (Observations::default(), Vec::new());
         if let Some(command) = &self.server.empty_cache_command
-            && let Err(why) = probe::shell(command, self.server.patience())
+            && let Err(why) = watch.slowly(|| probe::shell(command, self.server.patience()))
         {
             notes.push(format!("the server's cache was not emptied: {why}"));
         }
@@ -93,22 +94,27 @@ impl Observer {
         let mut buffers = Buffers::new(1, block, alignment.memory);
         let mut used = touch_twice(assignment, files, alignment, &mut buffers, &mut seen);
         if !assignment.workload.reads() && assignment.workload.block.0 >= LARGE {
-            write_classes(
-                assignment,
-                files,
-                alignment,
-                self.study,
-                &mut buffers,
-                &mut seen,
-            )
-            .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
+            let classes = || {
+                write_classes(
+                    assignment,
+                    files,
+                    alignment,
+                    self.study,
+                    &mut buffers,
+                    &mut seen,
+                )
+            };
+            watch
+                .slowly(classes)
+                .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
             used = CLASS_WRITES;
         }
         put_residency(observed::RESIDENT_BEFORE, assignment, files, &mut seen);
         seen.put_some(observed::HOLES, holes(assignment, files));
-        let quiet = self.members().ok();
+        let quiet = self.members(watch).ok();
         notes.extend(self.look_at_the_link(&mut seen));
-        let members = self.members().map_err(|why| notes.extend(why)).ok();
+        watch.step();
+        let members = self.members(watch).map_err(|why| notes.extend(why)).ok();
         if let (Some(then), Some(now)) = (&quiet, &members) {
             put_quiet_members(then, now, &mut seen);
         }
@@ -127,6 +133,7 @@ impl Observer {
         before: Before,
         assignment: &Assignment<'_>,
         files: &Files,
+        watch: &Watch,
     ) -> (Observations, Vec<String>) {
         let Before {
             mut seen,
@@ -138,7 +145,7 @@ impl Observer {
         let deltas = difference(&counters, &Counters::read(&self.sources));
         put_deltas(&deltas, &mut seen);
         if let Some((before, when)) = members {
-            match self.members() {
+            match self.members(watch) {
                 Ok((after, now)) => {
                     put_members(
                         &before,
@@ -209,8 +216,8 @@ impl Observer {
     }
 
     /// Asks the server for its member drives; an empty error when there is no command for it.
-    fn members(&self) -> Result<(Vec<DriveIo>, Instant), Option<String>> {
-        let drives = probe::members(&self.server).ok_or(None)?;
+    fn members(&self, watch: &Watch) -> Result<(Vec<DriveIo>, Instant), Option<String>> {
+        let drives = watch.slowly(|| probe::members(&self.server)).ok_or(None)?;
         let drives = drives.map_err(|why| Some(format!("member drives not seen: {why}")))?;
         Ok((drives, Instant::now()))
     }

@@ -148,7 +148,10 @@ impl<'a> Lane<'a> {
                     self.start(transfer, clock)?;
                     continue;
                 }
-                Next::WaitUntil(moment) => moment - now,
+                Next::WaitUntil(moment) => {
+                    self.trial.watch.step();
+                    moment - now
+                }
                 Next::AwaitCompletion => NAP,
                 Next::Finished => return Ok(stopped),
             };

@@ -116,7 +116,7 @@ fn writing_back_to_see_whether_it_passes_the_cache_leaves_the_data_as_it_was() {
         files.collect::<Vec<_>>()
     };
     let before = content();
-    let opened = direct::open(share.folder(), &assignment).unwrap();
+    let opened = direct::open(share.folder(), &assignment, &Watch::default()).unwrap();
     drop(opened);
     assert!(before == content(), "looking changed the test data");
 }

@@ -47,7 +47,10 @@ fn work(trial: &Trial<'_>, mut stream: Stream<'_>, mut buffers: Buffers, clock: 
                 stream.done(transfer, clock.now(), outcome);
                 trial.watch.add(trial.job.block());
             }
-            Next::WaitUntil(moment) => thread::sleep(Duration::from((moment - now).min(NAP))),
+            Next::WaitUntil(moment) => {
+                thread::sleep(Duration::from((moment - now).min(NAP)));
+                trial.watch.step();
+            }
             Next::AwaitCompletion => unreachable!("one operation at a time is awaited in place"),
             Next::Finished => {
                 return Ended {

@@ -1,65 +1,133 @@
-//! Sittings that are stopped, killed, or kept apart.
+//! Sittings and watches that are stopped, and readers that go away.
 
 use std::fs;
+use std::process::{Command, Stdio};
 use std::thread::sleep;
 use std::time::Duration;
 
-use super::{LONG, NEW, Place, SHORT, signal, start, wait_for_rows};
+use super::{LONG, NEW, Place, SHORT, WATCH, signal, start, wait_for_lines, wait_for_rows};
+use crate::support::{find, say};
+
+/// Signals that end the program, and its exit code then: 128 and the number, as shells have it (POSIX).
+const ENDING: [(&str, i32); 3] = [("INT", 130), ("TERM", 143), ("HUP", 129)];
 
 #[test]
-fn interrupting_keeps_finished_trials_and_exits_130() {
-    let place = Place::new();
-    place.ok(NEW);
-    let mut child = start(&place, LONG);
-    wait_for_rows(&place, 2);
-    signal(&child, "INT");
-    assert_eq!(child.wait().unwrap().code(), Some(130));
-    let states: Vec<String> = place
-        .rows("trials.csv")
-        .into_iter()
-        .map(|row| row["state"].clone())
-        .collect();
-    assert!(
-        states.len() >= 2 && states[..2] == ["complete", "complete"],
-        "{states:?}"
-    );
-    assert!(place.ok("show scans").contains("before"));
+fn every_signal_keeps_finished_trials_and_has_its_exit_code() {
+    for (name, code) in ENDING {
+        let place = Place::new();
+        place.ok(NEW);
+        let mut child = start(&place, LONG);
+        wait_for_rows(&place, 2);
+        signal(&child, name);
+        assert_eq!(child.wait().unwrap().code(), Some(code), "{name}");
+        let states = states(&place);
+        assert!(
+            states.len() >= 2 && states[..2] == ["complete", "complete"],
+            "{name}: {states:?}"
+        );
+        assert!(place.ok("show scans").contains("before"));
+    }
 }
 
-/// Killed at moments spread over laying down and measuring: every finished trial is there, readers
-/// read, the next sitting goes on, and nothing lies on the share that the manifest does not list.
+fn states(place: &Place) -> Vec<String> {
+    let rows = place.rows("trials.csv").into_iter();
+    rows.map(|row| row["state"].clone()).collect()
+}
+
 #[test]
-fn killing_a_sitting_at_any_point_leaves_a_whole_study() {
-    const SEED: u64 = 5;
+fn every_signal_ends_a_watch_and_keeps_what_was_read() {
+    for (name, code) in ENDING {
+        let place = Place::new();
+        place.ok(NEW);
+        fs::write(place.folder.path().join("percent"), "37.5").unwrap();
+        let mut child = start(&place, WATCH);
+        wait_for_lines(&place, "progress.csv", 2);
+        signal(&child, name);
+        assert_eq!(child.wait().unwrap().code(), Some(code), "{name}");
+        assert!(!place.rows("progress.csv").is_empty());
+        place.ok("watch scans --at 40");
+    }
+}
+
+/// Whoever starts the program so that it outlives the terminal has hang-ups ignored; that stays so.
+#[test]
+fn a_hang_up_that_is_ignored_ends_nothing() {
     let place = Place::new();
     place.ok(NEW);
-    let mut chance = fastrand::Rng::with_seed(SEED);
-    let mut finished = 0;
-    for round in 0..12 {
-        let mut child = start(&place, LONG);
-        sleep(Duration::from_millis(chance.u64(10..1_800)));
-        child.kill().unwrap();
-        child.wait().unwrap();
-        let at = format!("seed {SEED}, round {round}");
-        place.ok("show scans");
-        place.ok("compare scans");
-        let rows = if place.study().join("trials.csv").exists() {
-            place.rows("trials.csv")
-        } else {
-            Vec::new()
-        };
-        assert!(rows.len() >= finished, "{at}");
-        finished = rows.len();
-        if place.study().join("testdata.csv").exists() {
-            let (mut found, listed) = place.laid_down();
-            found.remove("THIS-BELONGS-TO-POOLPROOF.txt");
-            assert!(found.is_subset(&listed), "{at}: {found:?}");
-        }
+    let words = format!(
+        "trap '' HUP; exec {} {LONG}",
+        env!("CARGO_BIN_EXE_poolproof")
+    );
+    let mut child = Command::new("sh")
+        .args(["-c", &words])
+        .current_dir(place.folder.path())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    wait_for_rows(&place, 1);
+    signal(&child, "HUP");
+    wait_for_rows(&place, states(&place).len() + 1);
+    signal(&child, "INT");
+    assert_eq!(child.wait().unwrap().code(), Some(130));
+}
+
+/// The terminal is closed under the program: its other end goes away with `script`.
+#[test]
+fn a_closed_terminal_ends_a_sitting_and_keeps_finished_trials() {
+    if let Err(why) = find("script") {
+        return say(&format!("skipped: a closed terminal: {why}"));
     }
-    place.ok(&format!("{SHORT} --phase before"));
-    assert!(place.rows("trials.csv").len() >= finished + 6);
-    place.ok("clean scans");
-    assert_eq!(fs::read_dir(place.share()).unwrap().count(), 0);
+    let place = Place::new();
+    place.ok(NEW);
+    let words = format!("exec {} {LONG}", env!("CARGO_BIN_EXE_poolproof"));
+    let mut terminal = Command::new("script")
+        .args(["--quiet", "--return", "--command", &words, "/dev/null"])
+        .current_dir(place.folder.path())
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    wait_for_rows(&place, 1);
+    terminal.kill().unwrap();
+    terminal.wait().unwrap();
+    // The lock says when it has ended; `check` waits for nothing else.
+    let answer = "check scans --attest users --by keeper --note told";
+    let ended = (0..200).any(|_| {
+        sleep(Duration::from_millis(50));
+        place.run(answer).status.success()
+    });
+    assert!(ended, "it goes on without a terminal");
+    let states = states(&place);
+    let (last, finished) = states.split_last().unwrap();
+    assert!(
+        finished.iter().all(|state| state == "complete"),
+        "{states:?}"
+    );
+    assert!(
+        ["complete", "interrupted"].contains(&last.as_str()),
+        "{states:?}"
+    );
+    place.ok(&format!("{SHORT} --phase before --workload small-read"));
+}
+
+/// `poolproof compare scans | head -1`: the reader is gone when the rest comes.
+#[test]
+fn a_reader_that_goes_away_is_no_error() {
+    let example = concat!(env!("CARGO_MANIFEST_DIR"), "/reports/lighthouse-archive");
+    for command in ["compare", "show", "why", "next", "plan", "compare --csv"] {
+        let (read, write) = std::io::pipe().unwrap();
+        drop(read);
+        let output = Command::new(env!("CARGO_BIN_EXE_poolproof"))
+            .args(command.split(' '))
+            .arg(example)
+            .stdout(write)
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(0), "{command}");
+        assert_eq!(String::from_utf8_lossy(&output.stderr), "", "{command}");
+    }
 }
 
 #[test]
@@ -81,7 +149,7 @@ fn a_second_sitting_on_the_same_study_is_refused() {
 /// Before the first trial as well: what is laid down to its end stays, what is not is gone.
 #[test]
 fn every_signal_ends_laying_down_cleanly() {
-    for name in ["INT", "TERM", "HUP"] {
+    for (name, code) in ENDING {
         let place = Place::new();
         place.ok(NEW);
         let mut child = start(&place, "measure scans --brief --phase before");
@@ -90,7 +158,7 @@ fn every_signal_ends_laying_down_cleanly() {
             sleep(Duration::from_millis(2));
         }
         signal(&child, name);
-        assert_eq!(child.wait().unwrap().code(), Some(130), "{name}");
+        assert_eq!(child.wait().unwrap().code(), Some(code), "{name}");
         let (mut found, listed) = place.laid_down();
         found.remove("THIS-BELONGS-TO-POOLPROOF.txt");
         assert_eq!(found, listed, "{name}");

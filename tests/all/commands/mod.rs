@@ -3,6 +3,8 @@
 mod allow;
 mod demo;
 mod ending;
+mod kills;
+mod meddling;
 mod new;
 mod planted;
 mod reading;
@@ -111,6 +113,8 @@ fn stderr(output: &Output) -> String {
 const NEW: &str = "new scans --share share";
 /// A sitting that lasts longer than any test.
 const LONG: &str = "measure scans --size 64MiB --seconds 1 --trials 50 --phase before";
+/// A watch that lasts as long, of a file with a percentage.
+const WATCH: &str = "watch scans --source percent --file percent --every 1s";
 const SHORT: &str = "measure scans --size 64MiB --seconds 1 --trials 1";
 
 /// All files below a folder but locks, by name.
@@ -143,14 +147,18 @@ fn start(place: &Place, words: &str) -> Child {
 }
 
 fn wait_for_rows(place: &Place, rows: usize) {
-    for _ in 0..600 {
-        let table = fs::read_to_string(place.study().join("trials.csv")).unwrap_or_default();
-        if table.lines().count() > rows {
+    wait_for_lines(place, "trials.csv", rows + 1);
+}
+
+fn wait_for_lines(place: &Place, table: &str, lines: usize) {
+    for _ in 0..1200 {
+        let table = fs::read_to_string(place.study().join(table)).unwrap_or_default();
+        if table.lines().count() >= lines {
             return;
         }
         sleep(Duration::from_millis(50));
     }
-    panic!("no {rows} trials after 30 s");
+    panic!("no {lines} lines in {table} after a minute");
 }
 
 fn signal(child: &Child, name: &str) {

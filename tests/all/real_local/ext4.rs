@@ -114,6 +114,21 @@ impl Ext4 {
         run("fallocate", &["-l", &room, text(&ballast)]).map(drop)
     }
 
+    /// Cuts the file under the device off: what was in it is lost, and reading fails.
+    pub(super) fn lose_the_drive(&self) -> Result<(), String> {
+        let image = fs::File::options()
+            .write(true)
+            .open(self.folder.path().join("image"));
+        image
+            .and_then(|image| image.set_len(0))
+            .map_err(|error| error.to_string())
+    }
+
+    /// Mounts it read-only from now on; refused while a file is open for writing.
+    pub(super) fn make_read_only(&self) -> Result<(), String> {
+        run("mount", &["-o", "remount,ro", text(&self.share())]).map(drop)
+    }
+
     pub(crate) fn share(&self) -> PathBuf {
         self.folder.path().join("share")
     }

@@ -3,6 +3,7 @@
 
 mod engine;
 pub(crate) mod ext4;
+mod lost;
 mod refuse;
 
 use std::fs;

@@ -8,6 +8,7 @@ mod grades;
 mod link;
 mod server;
 mod share;
+mod silent;
 
 use std::collections::BTreeMap;
 use std::fs;

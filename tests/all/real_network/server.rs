@@ -67,14 +67,22 @@ impl Server {
         server.write("ssh_config", &server.client_settings())?;
         fs::create_dir_all(PRIVILEGE_SEPARATION)
             .map_err(|error| format!("cannot make {PRIVILEGE_SEPARATION}: {error}"))?;
+        server.listen(link)?;
+        Ok(server)
+    }
+
+    /// Starts the server; once more, when it was ended.
+    pub(super) fn listen(&self, link: &Link) -> Result<(), String> {
+        let folder = &self.folder;
+        // Left by one that was killed.
+        drop(fs::remove_file(folder.join("sshd.pid")));
         let (settings, log) = (folder.join("sshd_config"), folder.join("sshd.log"));
         let (settings, log) = (text(&settings), text(&log));
         let net = format!("--net={}", link.namespace());
         // It wants to be called by its whole path.
         let sshd = text(&find("sshd")?);
         run("nsenter", &[&net, &sshd, "-f", &settings, "-E", &log])?;
-        server.wait()?;
-        Ok(server)
+        self.wait()
     }
 
     /// Waits until the server listens: then it writes its number into a file.

@@ -202,6 +202,38 @@ impl NetworkShare {
         read_by(&table, self.member())
     }
 
+    /// Halts everything at the server's end of the cable, or lets it go on.
+    ///
+    /// # Errors
+    /// When the processes there cannot be listed.
+    pub(crate) fn halt_server(&self, halt: bool) -> Result<(), String> {
+        let signal = if halt { Signal::STOP } else { Signal::CONT };
+        for process in self.link.processes()?.into_iter().filter_map(Pid::from_raw) {
+            // One that has just ended by itself needs no signal.
+            let _ = kill_process(process, signal);
+        }
+        Ok(())
+    }
+
+    /// Ends the server, as when its machine goes down.
+    ///
+    /// # Errors
+    /// When it does not end.
+    pub(crate) fn end_server(&self) -> Result<(), String> {
+        end_processes(&self.link)
+    }
+
+    /// Starts the server again and mounts the share anew.
+    ///
+    /// # Errors
+    /// When it does not come back.
+    pub(crate) fn come_back(&self) -> Result<(), String> {
+        unmount_if_mounted(&self.path())?;
+        let server = &self.raised().1;
+        server.listen(&self.link)?;
+        server.mount(&self.server_folder(), &self.path(), ClientCache::default())
+    }
+
     /// Makes the server's memory cold: what is in it is written, and then forgotten. The client's
     /// memory and all else on the machine keep what they have.
     ///
@@ -279,9 +311,12 @@ fn take_down(folder: &Path, limits: &Limits) {
         // Also lets what follows end at once.
         complain(limits.lift(&drive.number));
     }
-    // The client first, while there is somebody to answer it.
-    complain(unmount_if_mounted(&mount_point(folder)));
     let link = Link::named(&name(folder));
+    // The client first, while there is somebody to answer it: also if a test had it halted.
+    for process in link.processes().unwrap_or_default() {
+        let _ = Pid::from_raw(process).map(|process| kill_process(process, Signal::CONT));
+    }
+    complain(unmount_if_mounted(&mount_point(folder)));
     complain(end_processes(&link));
     complain(unmount_if_mounted(&drive_mount(folder)));
     for drive in &drives {

@@ -3,12 +3,14 @@
 use std::fs;
 use std::path::Path;
 
+use fuser::Errno;
 use poolproof::plan::content::{self, Address};
 use poolproof::store;
 
 use super::config::{Config, Direct};
 use super::program::{Row, Scene};
 use super::{MIB, SMALL, quick};
+use crate::under_way::UnderWay;
 
 /// What the program says when it measures in vain; its exit code is that of a share that fails.
 #[track_caller]
@@ -142,6 +144,34 @@ fn a_share_that_fills_up_within_a_trial_ends_the_sitting_and_keeps_what_is_finis
     let cause = &rows[1].0["cause"];
     assert!(cause.starts_with("writing file "), "{cause}");
     assert!(rows[1].operations_started() > 0);
+}
+
+/// Quota that is used up, a handle that the server no longer knows, a share that turned read-only: each
+/// in the midst of a sitting.
+#[test]
+fn an_answer_that_is_an_error_fails_its_trial_and_is_its_cause() {
+    for (error, workload, says) in [
+        (Errno::EDQUOT, "small-write-deep", "Disk quota exceeded"),
+        (Errno::ESTALE, "small-read", "Stale file handle"),
+        (Errno::EROFS, "small-write-deep", "Read-only file system"),
+    ] {
+        let Some(scene) = Scene::set(&quick()) else {
+            return;
+        };
+        let sitting = UnderWay::begin(&scene.many(&[workload]));
+        sitting.wait_for_trials(Path::new(scene.study()), 1);
+        scene.share.refuse(Some(error));
+        let (code, said) = sitting.end();
+        assert_eq!(code, Some(4), "{said}");
+        let rows = scene.rows("trials.csv");
+        let (last, before) = rows.split_last().unwrap();
+        assert_eq!(before[0].0["state"], "complete", "{workload}");
+        assert_eq!(last.0["state"], "failed", "{workload}");
+        assert!(last.0["cause"].contains(says), "{}", last.0["cause"]);
+        assert!(said.contains("finished trials are kept"), "{said}");
+        scene.share.refuse(None);
+        scene.measure(&[workload], "1");
+    }
 }
 
 #[test]

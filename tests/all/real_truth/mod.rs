@@ -8,6 +8,7 @@ mod grades;
 mod program;
 mod replies;
 mod server;
+mod silent;
 mod service;
 mod share;
 mod tests;

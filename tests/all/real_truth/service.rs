@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsStr;
 use std::io;
 use std::sync::mpsc::Sender;
-use std::sync::{Arc, Mutex, MutexGuard};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard};
 use std::time::{Duration, Instant, SystemTime};
 
 use fuser::{
@@ -39,6 +39,8 @@ pub(super) struct State {
     pub(super) writes_left: Option<u64>,
     /// Whether flushes fail.
     pub(super) flushes_fail: bool,
+    /// What reads and writes are answered with instead.
+    pub(super) refuses: Option<Errno>,
     /// The first block of the last read of each length.
     last_read: BTreeMap<u32, u64>,
     /// The drives' counters as they were when the file was opened.
@@ -53,8 +55,28 @@ impl State {
     }
 }
 
+/// Lets requests in, or keeps all of them waiting: those that it meets have left the client already.
+#[derive(Debug, Default)]
+pub(super) struct Gate {
+    closed: Mutex<bool>,
+    changed: Condvar,
+}
+
+impl Gate {
+    pub(super) fn close(&self, closed: bool) {
+        *self.closed.lock().expect("no request panics") = closed;
+        self.changed.notify_all();
+    }
+
+    fn pass(&self) {
+        let closed = self.closed.lock().expect("no request panics");
+        drop(self.changed.wait_while(closed, |closed| *closed));
+    }
+}
+
 #[derive(Debug)]
 pub(super) struct Service {
+    gate: Arc<Gate>,
     config: Config,
     start: Instant,
     state: Arc<Mutex<State>>,
@@ -63,8 +85,11 @@ pub(super) struct Service {
 }
 
 impl Service {
-    /// The file system, and what it shares with whoever mounts it.
-    pub(super) fn new(config: &Config) -> (Self, Arc<Mutex<State>>, Arc<Mutex<Books>>) {
+    /// The file system behind `gate`, and what it shares with whoever mounts it.
+    pub(super) fn new(
+        config: &Config,
+        gate: &Arc<Gate>,
+    ) -> (Self, Arc<Mutex<State>>, Arc<Mutex<Books>>) {
         let root = Maker {
             perm: 0o755,
             owner: (0, 0),
@@ -76,6 +101,7 @@ impl Service {
             broken: BTreeSet::new(),
             writes_left: None,
             flushes_fail: false,
+            refuses: None,
             last_read: BTreeMap::new(),
             opened: BTreeMap::new(),
         }));
@@ -83,6 +109,7 @@ impl Service {
         let start = Instant::now();
         let events = replies::start(Link::new(config.link_rate), start, Arc::clone(&books));
         let service = Self {
+            gate: Arc::clone(gate),
             config: config.clone(),
             start,
             state: Arc::clone(&state),
@@ -93,6 +120,7 @@ impl Service {
     }
 
     fn state(&self) -> MutexGuard<'_, State> {
+        self.gate.pass();
         self.state.lock().expect("no request panics")
     }
 
@@ -118,6 +146,9 @@ impl Service {
 
     /// Refuses a transfer on a file opened with `flags` if direct I/O is accepted and not to be had.
     fn takes(&self, flags: OpenFlags) -> Result<(), Errno> {
+        if let Some(error) = self.state().refuses {
+            return Err(error);
+        }
         match self.config.direct {
             Direct::RefusedLate if flags.0 & libc::O_DIRECT != 0 => Err(Errno::EINVAL),
             _ => Ok(()),

@@ -6,14 +6,14 @@ use std::sync::{Arc, Mutex, MutexGuard};
 use std::thread;
 use std::time::Duration;
 
-use fuser::{BackgroundSession, MountOption};
+use fuser::{BackgroundSession, Errno as Answer, MountOption};
 use rustix::fs::statvfs;
 use rustix::io::Errno;
 use tempfile::TempDir;
 
 use super::config::Config;
 use super::counts::{Books, Counts};
-use super::service::{MEMBERS, Service, State};
+use super::service::{Gate, MEMBERS, Service, State};
 use crate::support::{find, run, say};
 
 /// How the temporary folders begin that shares are mounted in.
@@ -25,6 +25,7 @@ const PATIENCE: usize = 50;
 #[derive(Debug)]
 pub(crate) struct TruthShare {
     session: Option<BackgroundSession>,
+    gate: Arc<Gate>,
     state: Arc<Mutex<State>>,
     books: Arc<Mutex<Books>>,
     folder: TempDir,
@@ -49,7 +50,8 @@ impl TruthShare {
         let folder = folder.map_err(failed)?;
         let place = folder.path().join("share");
         fs::create_dir(&place).map_err(failed)?;
-        let (service, state, books) = Service::new(config);
+        let gate = Arc::new(Gate::default());
+        let (service, state, books) = Service::new(config, &gate);
         let mut options = fuser::Config::default();
         options.mount_options = vec![
             MountOption::FSName("truth".to_owned()),
@@ -58,6 +60,7 @@ impl TruthShare {
         let session = fuser::spawn_mount(service, place, &options).map_err(failed)?;
         Ok(Self {
             session: Some(session),
+            gate,
             state,
             books,
             folder,
@@ -110,6 +113,21 @@ impl TruthShare {
         self.state().writes_left = Some(writes);
     }
 
+    /// From now on, nothing is answered any more.
+    pub(crate) fn fall_silent(&self) {
+        self.gate.close(true);
+    }
+
+    /// Answers what waits, and all that follows.
+    pub(crate) fn answer_again(&self) {
+        self.gate.close(false);
+    }
+
+    /// From now on, reads and writes are answered with this error; with `None`, as before.
+    pub(crate) fn refuse(&self, error: Option<Answer>) {
+        self.state().refuses = error;
+    }
+
     /// From now on, flushes fail.
     pub(crate) fn fail_flushes(&self) {
         self.state().flushes_fail = true;
@@ -126,6 +144,7 @@ impl TruthShare {
 
 impl Drop for TruthShare {
     fn drop(&mut self) {
+        self.answer_again();
         let Some(session) = self.session.take() else {
             return;
         };

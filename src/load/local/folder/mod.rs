@@ -17,7 +17,7 @@ use rustix::fs::{
 };
 use rustix::io::{Errno, read, write};
 
-use crate::load::LoadError;
+use crate::load::{LoadError, Watch};
 use crate::plan::DataFile;
 use crate::study::Identity;
 
@@ -193,13 +193,14 @@ impl Folder {
         fsync(&self.handle).map_err(|error| self.error("flushing", "", error))
     }
 
-    /// Removes `files`.
+    /// Removes `files`, and tells `watch` of each.
     ///
     /// # Errors
     /// At the first that is no plain file or cannot be removed.
-    pub(super) fn remove_files(&self, files: &[DataFile]) -> Result<(), LoadError> {
+    pub(super) fn remove_files(&self, files: &[DataFile], watch: &Watch) -> Result<(), LoadError> {
         for file in files {
             self.discard(&file.name())?;
+            watch.step();
         }
         self.sync()
     }

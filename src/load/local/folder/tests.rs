@@ -108,7 +108,9 @@ fn a_folder_is_made_for_its_owner_alone_found_again_and_removed() {
     let Found::Ours(folder) = place.find().unwrap() else {
         panic!("the folder is not found again");
     };
-    folder.remove_files(&[file(0), file(1)]).unwrap();
+    folder
+        .remove_files(&[file(0), file(1)], &Watch::default())
+        .unwrap();
     assert!(!place.data().join(file(0).name()).exists());
     assert!(!folder.remove().unwrap(), "something foreign is left alone");
     fs::remove_file(place.data().join("other")).unwrap();
@@ -162,7 +164,7 @@ fn whatever_stands_in_place_of_a_file_is_refused() {
         }
         assert!(folder.make(&name, OFlags::RDWR).is_err(), "{kind}");
         is_foreign(kind, folder.discard(&name));
-        is_foreign(kind, folder.remove_files(&[file(0)]));
+        is_foreign(kind, folder.remove_files(&[file(0)], &Watch::default()));
         place.is_untouched(kind, &planted);
     }
 }

@@ -1,0 +1,93 @@
+//! A network share whose server stops answering, or goes away and comes back.
+
+use std::fs;
+
+use super::share::{Config, NetworkShare};
+use super::trials;
+use crate::real_pool::pool::text;
+use crate::support::{poolproof, real, run, say};
+use crate::under_way::UnderWay;
+
+/// What a sitting is asked for: it lasts longer than any test.
+const WORDS: &str = "--phase before --size 64MiB --seconds 1 --trials 100 --give-up 3s --workload small-read --workload small-read-deep";
+
+/// A share with a study, and a sitting of it that has two trials behind it.
+fn measured() -> Option<(NetworkShare, UnderWay)> {
+    let share = real("real network", || NetworkShare::build(Config::default()))?;
+    let (study, path) = (text(&share.study()), text(&share.path()));
+    poolproof(&["new", &study, "--share", &path]);
+    let words = ["measure", &study].into_iter().chain(WORDS.split(' '));
+    let sitting = UnderWay::begin(&words.collect::<Vec<_>>());
+    sitting.wait_for_trials(&share.study(), 2);
+    Some((share, sitting))
+}
+
+/// Waits for the end of a sitting whose share is gone; the causes of the trials that failed.
+#[track_caller]
+fn failed(share: &NetworkShare, sitting: UnderWay) -> Vec<String> {
+    let (code, said) = sitting.end();
+    assert_eq!(code, Some(4), "{said}");
+    assert!(said.contains("finished trials are kept"), "{said}");
+    let trials = trials(share);
+    let complete = trials.iter().filter(|trial| trial["state"] == "complete");
+    assert!(complete.count() >= 2, "{trials:?}");
+    let causes = trials.iter().filter(|trial| trial["state"] == "failed");
+    let causes: Vec<String> = causes.map(|trial| trial["cause"].clone()).collect();
+    say(&format!("real network: failed because {causes:?}"));
+    causes
+}
+
+/// Measures once more, and takes the test data away.
+fn goes_on(share: &NetworkShare) {
+    let study = text(&share.study());
+    let (before, more) = (
+        trials(share).len(),
+        "--phase before --seconds 1 --trials 1 --size 64MiB",
+    );
+    let words: Vec<&str> = ["measure", &study]
+        .into_iter()
+        .chain(more.split(' '))
+        .collect();
+    poolproof(&words);
+    let trials = trials(share);
+    assert!(trials.len() > before);
+    assert!(
+        trials[before..]
+            .iter()
+            .all(|trial| trial["state"] == "complete")
+    );
+    poolproof(&["clean", &study]);
+    assert_eq!(fs::read_dir(share.server_folder()).unwrap().count(), 0);
+}
+
+#[test]
+fn real_network_share_that_hangs_ends_the_sitting_and_the_next_goes_on() {
+    let Some((share, sitting)) = measured() else {
+        return;
+    };
+    share.halt_server(true).unwrap();
+    let causes = failed(&share, sitting);
+    assert_eq!(causes.len(), 1, "it ends at once");
+    assert!(causes[0].contains("has not answered for"), "{causes:?}");
+    share.halt_server(false).unwrap();
+    goes_on(&share);
+}
+
+#[test]
+fn real_network_share_that_disappears_and_comes_back_loses_nothing() {
+    let Some((share, sitting)) = measured() else {
+        return;
+    };
+    share.end_server().unwrap();
+    assert!(!failed(&share, sitting).is_empty());
+    // Until it is back, every start says so and touches nothing.
+    let study = text(&share.study());
+    let refused = run(
+        env!("CARGO_BIN_EXE_poolproof"),
+        &["measure", &study, "--phase", "before"],
+    );
+    let why = refused.unwrap_err();
+    assert!(why.contains("error: "), "{why}");
+    share.come_back().unwrap();
+    goes_on(&share);
+}
