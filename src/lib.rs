@@ -20,6 +20,7 @@ pub mod judge;
 pub mod compare;
 pub mod ready;
 pub mod chart;
+pub mod integrity;
 pub mod report;
 
 pub mod probe;

@@ -9,6 +9,7 @@ mod progress;
 mod sweep;
 pub mod tables;
 mod trial;
+mod verified;
 
 use std::collections::BTreeMap;
 
@@ -22,6 +23,7 @@ pub use manifest::{DataEvent, DataRow};
 pub use progress::{ProbeRow, ProgressRow};
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};
+pub use verified::{DamageRow, Kind, SealRow, SealedCheckRow, SealedState, VerifiedRow};
 
 use crate::facts::Facts;
 use crate::plan::TestData;
@@ -52,6 +54,14 @@ pub struct Study {
     pub progress: Vec<ProgressRow>,
     /// Light probes beside them.
     pub probes: Vec<ProbeRow>,
+    /// Test data that was read back, in the order in which it was.
+    pub verified: Vec<VerifiedRow>,
+    /// What was found damaged of it.
+    pub damage: Vec<DamageRow>,
+    /// What is remembered of the person's own files.
+    pub seals: Vec<SealRow>,
+    /// How they were found again.
+    pub sealed_checks: Vec<SealedCheckRow>,
     /// Fingerprints by name.
     pub facts: BTreeMap<String, Facts>,
     /// What was found damaged, and what was made of it: a sentence each.
@@ -73,6 +83,10 @@ impl Study {
             checks: Vec::new(),
             progress: Vec::new(),
             probes: Vec::new(),
+            verified: Vec::new(),
+            damage: Vec::new(),
+            seals: Vec::new(),
+            sealed_checks: Vec::new(),
             facts: BTreeMap::new(),
             remarks: Vec::new(),
         }

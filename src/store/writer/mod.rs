@@ -14,8 +14,9 @@ use crate::facts::Facts;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::render;
 use crate::study::{
-    CheckRow, Config, ConfigError, DataRow, Mounted, ObservationRow, Study, SweepRow, Trial,
-    WindowRow, manifest, render_latency, with_format, with_mount,
+    CheckRow, Config, ConfigError, DamageRow, DataRow, Mounted, ObservationRow, SealRow,
+    SealedCheckRow, Study, SweepRow, Trial, VerifiedRow, WindowRow, manifest, render_latency,
+    with_format, with_mount,
 };
 
 /// A study that is locked for writing, and what stands in it.
@@ -159,6 +160,46 @@ impl<D: Disk> Writer<D> {
         Ok(())
     }
 
+    /// Adds what was read back of the test data. Damage comes before the rows that count it.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_verified(&mut self, row: VerifiedRow) -> Result<(), StoreError> {
+        self.append_rows(names::VERIFIED, std::slice::from_ref(&row))?;
+        self.study.verified.push(row);
+        Ok(())
+    }
+
+    /// Adds damage that was found.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_damage(&mut self, rows: Vec<DamageRow>) -> Result<(), StoreError> {
+        self.append_rows(names::DAMAGE, &rows)?;
+        self.study.damage.extend(rows);
+        Ok(())
+    }
+
+    /// Adds what is remembered of files of the person's own.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_seals(&mut self, rows: Vec<SealRow>) -> Result<(), StoreError> {
+        self.append_rows(names::SEALS, &rows)?;
+        self.study.seals.extend(rows);
+        Ok(())
+    }
+
+    /// Adds how such files were found again.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_sealed_checks(&mut self, rows: Vec<SealedCheckRow>) -> Result<(), StoreError> {
+        self.append_rows(names::SEALED_CHECKS, &rows)?;
+        self.study.sealed_checks.extend(rows);
+        Ok(())
+    }
+
     /// Keeps a fingerprint; returns its name.
     ///
     /// # Errors
@@ -224,9 +265,13 @@ impl<D: Disk> Writer<D> {
 }
 
 /// The tables of a study, the one that makes a trial count last.
-const TABLES: [&str; 7] = [
+const TABLES: [&str; 11] = [
     names::CHECKS,
     names::DATA,
+    names::DAMAGE,
+    names::VERIFIED,
+    names::SEALS,
+    names::SEALED_CHECKS,
     names::SWEEP,
     names::WINDOWS,
     names::OBSERVATIONS,
