@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
 use jiff::Timestamp;
 
-pub use local::LocalShare;
+pub use local::{Counts, LocalShare, Progress, Span};
 pub use stream::{Job, Next, Outcome, Stream, Transfer};
 
 use crate::facts::Facts;

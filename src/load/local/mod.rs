@@ -20,7 +20,9 @@ mod threads;
 mod touch;
 mod transfer;
 mod trial;
+mod verify;
 
+use std::ops::ControlFlow;
 use std::path::PathBuf;
 
 use jiff::Timestamp;
@@ -31,12 +33,15 @@ use self::folder::{Folder, Found};
 use self::observe::Observer;
 use self::ring::RingError;
 use self::trial::{Run, Trial};
+pub use self::verify::{Counts, Progress, Span};
 use super::{Assignment, Engine, LoadError, Measured, Share, Watch};
 use crate::facts::Facts;
+use crate::integrity::Expected;
 use crate::plan::{DataFile, Space, TestData};
 use crate::probe;
 use crate::record::{Cause, Failure, Observations};
 use crate::study::{Config, Identity, Server};
+use crate::units::Rate;
 
 /// A mounted directory, and the study's folder in it.
 #[derive(Debug)]
@@ -89,6 +94,27 @@ impl LocalShare {
             Found::Ours(folder) => folder.remove(),
             Found::CutOff(folder) => folder.remove_empty().map(|()| true),
             Found::Nothing => Ok(true),
+        }
+    }
+
+    /// Reads `spans` of the files of `data` back and compares them with what is `expected`, at most at
+    /// `limit`, until an end is asked for or `tell` breaks. Nothing is written.
+    ///
+    /// # Errors
+    /// When the folder is missing or not this study's, and when the share does not answer any more;
+    /// damage is no error.
+    pub fn read_back(
+        &mut self,
+        data: &TestData,
+        spans: &[Span],
+        expected: &Expected,
+        limit: Option<Rate>,
+        watch: &Watch,
+        tell: &mut dyn FnMut(Progress) -> ControlFlow<()>,
+    ) -> Result<(), LoadError> {
+        match Folder::find(&self.root, &data.folder, self.study)? {
+            Found::Ours(folder) => verify::read_back(&folder, spans, expected, limit, watch, tell),
+            _ => Err(self.missing(data)),
         }
     }
 
