@@ -27,6 +27,8 @@ pub enum Exit {
     Refused = 7,
     /// `watch`: a single reading of a reshape finds that somebody has to know something.
     Alarm = 8,
+    /// `verify`, `measure`: data on the share is not what was written.
+    Damage = 9,
     /// Ended by Ctrl-C or a signal. Finished trials are kept.
     Interrupted = 130,
 }

@@ -43,19 +43,29 @@ pub enum Failure {
         /// What came of it.
         cause: Cause,
     },
+    /// A block that was read holds something else than was laid down: no error of the share, and worse.
+    Damaged {
+        /// Number of the file.
+        file: u64,
+        /// Where the block begins in it, in bytes.
+        offset: u64,
+        /// What it holds.
+        found: &'static str,
+    },
 }
 
 impl Failure {
-    /// What came of it.
-    pub fn cause(&self) -> Cause {
+    /// What came of it; `None` for damage, which no call reports.
+    pub fn cause(&self) -> Option<Cause> {
         match *self {
-            Self::Operation { cause, .. } | Self::Flush { cause, .. } => cause,
+            Self::Operation { cause, .. } | Self::Flush { cause, .. } => Some(cause),
+            Self::Damaged { .. } => None,
         }
     }
 
     /// Whether the share, or the person's part of it, has no room left.
     pub fn is_full(&self) -> bool {
-        matches!(self.cause(), Cause::Os(number) if is_full(io::Error::from_raw_os_error(number).kind()))
+        matches!(self.cause(), Some(Cause::Os(number)) if is_full(io::Error::from_raw_os_error(number).kind()))
     }
 }
 
@@ -84,6 +94,14 @@ impl fmt::Display for Failure {
             Self::Flush { file, cause } => {
                 write!(f, "flushing file {file} of the test data: {cause}")
             }
+            Self::Damaged {
+                file,
+                offset,
+                found,
+            } => write!(
+                f,
+                "damage in file {file} of the test data at offset {offset}: it holds {found}"
+            ),
         }
     }
 }

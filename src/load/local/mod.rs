@@ -13,6 +13,7 @@ mod observe;
 mod passing;
 mod residency;
 mod ring;
+mod sample;
 mod start;
 #[cfg(test)]
 mod tests;
@@ -39,7 +40,7 @@ use crate::facts::Facts;
 use crate::integrity::Expected;
 use crate::plan::{DataFile, Space, TestData};
 use crate::probe;
-use crate::record::{Cause, Failure, Observations};
+use crate::record::{Cause, Failure, Observations, observed};
 use crate::study::{Config, Identity, Server};
 use crate::units::Rate;
 
@@ -233,6 +234,18 @@ impl LocalShare {
         for (name, value) in opened.seen.iter() {
             observations.put(name, value);
         }
+        if assignment.workload.writes() && recording.failure.is_none() {
+            let order = assignment.pattern.write_order();
+            observations.put_some(observed::WRITE_ORDER, order.map(|order| order as f64));
+            observations.put(observed::WRITTEN_FROM, (first + used) as f64);
+        }
+        let checked = sample::check(&run.samples, self.study);
+        if assignment.workload.reads() {
+            observations.put(observed::CHECKED_BLOCKS, checked.blocks as f64);
+            observations.put(observed::DAMAGED_BLOCKS, checked.damaged as f64);
+        }
+        recording.failure = recording.failure.or(checked.failure);
+        notes.extend(checked.note);
         if let Err(error) = opened.evict() {
             notes.push(format!("afterwards: {error}"));
         }
