@@ -25,6 +25,7 @@ pub mod report;
 
 pub mod probe;
 pub mod load;
+pub mod own;
 pub mod store;
 pub mod sim;
 pub mod watch;

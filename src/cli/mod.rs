@@ -20,10 +20,12 @@ mod next;
 mod plan;
 mod report;
 mod screen;
+mod seal;
 mod show;
 mod sitting;
 mod sweep;
 mod test_data;
+mod verify;
 mod watch;
 mod why;
 
@@ -61,6 +63,8 @@ enum Command {
     Compare(compare::Arguments),
     Next(next::Arguments),
     Report(report::Arguments),
+    Seal(seal::Arguments),
+    Verify(verify::Arguments),
     Clean(clean::Arguments),
     Demo(demo::Arguments),
 }
@@ -96,6 +100,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Next(arguments) => next::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),
+        Command::Seal(arguments) => seal::run(&arguments),
+        Command::Verify(arguments) => verify::run(&arguments),
         Command::Clean(arguments) => clean::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
     };

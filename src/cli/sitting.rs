@@ -41,7 +41,9 @@ pub(super) enum Event {
     Note(String),
     /// Test data will be laid down, so much.
     Laying { bytes: Bytes },
-    /// A file of it is on the share.
+    /// So much will be read back, of what.
+    Reading { what: &'static str, bytes: Bytes },
+    /// So much more of what is laid down or read back is done.
     Laid { bytes: Bytes },
     /// So many trials of so many seconds will be made.
     Trials { count: usize, seconds: u64 },

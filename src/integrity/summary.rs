@@ -151,6 +151,8 @@ fn of_phase(study: &Study, pass: u64, laid: Phase) -> Option<ReadBack> {
 pub struct Sealing {
     /// Number of the pass.
     pub pass: u64,
+    /// Number of the seal.
+    pub seal: u64,
     /// Files by how they were found.
     pub files: BTreeMap<SealedState, u64>,
     /// Sampled blocks that were compared.
@@ -176,13 +178,15 @@ impl Sealing {
     }
 }
 
-/// How pass number `pass` found the sealed files; `None` when it looked at none.
-pub fn sealing(study: &Study, pass: u64) -> Option<Sealing> {
-    let mut found = Sealing {
-        pass,
-        ..Sealing::default()
-    };
+/// How pass number `pass` found the sealed files, seal by seal: each has drawn a sample of its own.
+pub fn sealing(study: &Study, pass: u64) -> Vec<Sealing> {
+    let mut all = BTreeMap::<u64, Sealing>::new();
     for row in study.sealed_checks.iter().filter(|row| row.pass == pass) {
+        let found = all.entry(row.seal).or_insert_with(|| Sealing {
+            pass,
+            seal: row.seal,
+            ..Sealing::default()
+        });
         *found.files.entry(row.state).or_default() += 1;
         found.blocks += row.blocks;
         found.differing += row.differing;
@@ -191,5 +195,5 @@ pub fn sealing(study: &Study, pass: u64) -> Option<Sealing> {
             found.whole.1 = found.whole.1 + Bytes(row.bytes);
         }
     }
-    (!found.files.is_empty()).then_some(found)
+    all.into_values().collect()
 }

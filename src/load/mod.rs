@@ -4,6 +4,7 @@
 //! one on virtual time. Both take the same assignments and give the same recordings.
 
 mod local;
+mod pace;
 mod stream;
 
 use std::fmt;
@@ -13,6 +14,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 use jiff::Timestamp;
 
 pub use local::{Counts, LocalShare, Progress, Span};
+pub use pace::Pace;
 pub use stream::{Job, Next, Outcome, Stream, Transfer};
 
 use crate::facts::Facts;
@@ -160,6 +162,27 @@ pub enum LoadError {
     /// The person, or a limit, ended it.
     #[error("stopped")]
     Stopped,
+}
+
+/// Whether an error of a call tells of the whole share, which does not answer any more, and not of
+/// one file or block.
+pub fn is_share_gone(error: &std::io::Error) -> bool {
+    use rustix::io::Errno;
+    const GONE: [Errno; 11] = [
+        Errno::NOTCONN,
+        Errno::STALE,
+        Errno::TIMEDOUT,
+        Errno::HOSTDOWN,
+        Errno::HOSTUNREACH,
+        Errno::NETDOWN,
+        Errno::NETUNREACH,
+        Errno::NODEV,
+        Errno::SHUTDOWN,
+        Errno::CONNABORTED,
+        Errno::CONNRESET,
+    ];
+    let number = error.raw_os_error();
+    number.is_some_and(|number| GONE.iter().any(|gone| gone.raw_os_error() == number))
 }
 
 impl LoadError {

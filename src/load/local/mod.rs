@@ -35,14 +35,13 @@ use self::observe::Observer;
 use self::ring::RingError;
 use self::trial::{Run, Trial};
 pub use self::verify::{Counts, Progress, Span};
-use super::{Assignment, Engine, LoadError, Measured, Share, Watch};
+use super::{Assignment, Engine, LoadError, Measured, Pace, Share, Watch};
 use crate::facts::Facts;
 use crate::integrity::Expected;
 use crate::plan::{DataFile, Space, TestData};
 use crate::probe;
 use crate::record::{Cause, Failure, Observations, observed};
 use crate::study::{Config, Identity, Server};
-use crate::units::Rate;
 
 /// A mounted directory, and the study's folder in it.
 #[derive(Debug)]
@@ -98,8 +97,8 @@ impl LocalShare {
         }
     }
 
-    /// Reads `spans` of the files of `data` back and compares them with what is `expected`, at most at
-    /// `limit`, until an end is asked for or `tell` breaks. Nothing is written.
+    /// Reads `spans` of the files of `data` back and compares them with what is `expected`, held to `pace`,
+    /// until an end is asked for or `tell` breaks. Nothing is written.
     ///
     /// # Errors
     /// When the folder is missing or not this study's, and when the share does not answer any more;
@@ -109,12 +108,12 @@ impl LocalShare {
         data: &TestData,
         spans: &[Span],
         expected: &Expected,
-        limit: Option<Rate>,
+        pace: &Pace,
         watch: &Watch,
         tell: &mut dyn FnMut(Progress) -> ControlFlow<()>,
     ) -> Result<(), LoadError> {
         match Folder::find(&self.root, &data.folder, self.study)? {
-            Found::Ours(folder) => verify::read_back(&folder, spans, expected, limit, watch, tell),
+            Found::Ours(folder) => verify::read_back(&folder, spans, expected, pace, watch, tell),
             _ => Err(self.missing(data)),
         }
     }

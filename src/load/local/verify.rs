@@ -6,6 +6,7 @@
 //! read counts; a block that differs is read once more, which tells a drive from a transport.
 
 use std::collections::{BTreeMap, VecDeque};
+use std::io::ErrorKind;
 use std::ops::ControlFlow;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
@@ -23,19 +24,17 @@ use super::passing::{Passing, look};
 use super::residency::resident;
 use super::transfer::read_fully;
 use crate::integrity::{Expected, Finding, Judged};
-use crate::load::{LoadError, Watch};
+use crate::load::{LoadError, Pace, Watch, is_share_gone};
 use crate::plan::content::BLOCK;
 use crate::plan::{DataFile, Direction, Operation};
 use crate::record::Cause;
 use crate::study::Kind;
-use crate::units::{Bytes, Rate};
+use crate::units::Bytes;
 
 /// Bytes of one read.
 const CHUNK: u64 = 1 << 20;
 /// Reads under way at once.
 const READERS: usize = 8;
-/// A wait for the pace looks at the stop signal so often.
-const NAP: Duration = Duration::from_millis(50);
 /// After so long, what was read of a file that is not yet at its end is told.
 const CHECKPOINT: Duration = Duration::from_secs(20);
 /// So many blocks that differ are read once more.
@@ -115,11 +114,11 @@ pub(super) fn read_back(
     folder: &Folder,
     spans: &[Span],
     expected: &Expected,
-    limit: Option<Rate>,
+    pace: &Pace,
     watch: &Watch,
     tell: &mut dyn FnMut(Progress) -> ControlFlow<()>,
 ) -> Result<(), LoadError> {
-    let queue = Mutex::new(Queue::new(folder, spans, limit));
+    let queue = Mutex::new(Queue::new(folder, spans));
     let again = AtomicU64::new(READ_AGAIN);
     let (send, chunks) = mpsc::channel();
     let reader = |send: mpsc::Sender<Told>| {
@@ -127,7 +126,7 @@ pub(super) fn read_back(
         while !watch.stopped() {
             let taken = queue.lock().expect("no reader panics").next(&send);
             let Some(task) = taken else { return };
-            if !wait_until(task.due, watch) {
+            if !pace.wait(task.length, watch) {
                 return;
             }
             let told = match task.read(expected, &mut buffers, folder, &again) {
@@ -175,20 +174,6 @@ pub(super) fn read_back(
         }
         lost.map_or(Ok(()), Err)
     })
-}
-
-/// Waits for the pace; whether it came to an end without a stop.
-fn wait_until(due: Option<Instant>, watch: &Watch) -> bool {
-    while let Some(left) = due.and_then(|due| due.checked_duration_since(Instant::now())) {
-        if left.is_zero() {
-            break;
-        }
-        if watch.stopped() {
-            return false;
-        }
-        thread::sleep(left.min(NAP));
-    }
-    true
 }
 
 /// What readers tell.
@@ -248,8 +233,6 @@ struct Queue<'a> {
     current: Option<(Arc<Open>, u64)>,
     /// How files are read here, once the first was tried.
     way: Option<Way>,
-    pace: Option<f64>,
-    due: Option<Instant>,
 }
 
 /// One read.
@@ -257,18 +240,15 @@ struct Task {
     open: Arc<Open>,
     offset: u64,
     length: u64,
-    due: Option<Instant>,
 }
 
 impl<'a> Queue<'a> {
-    fn new(folder: &'a Folder, spans: &'a [Span], limit: Option<Rate>) -> Self {
+    fn new(folder: &'a Folder, spans: &'a [Span]) -> Self {
         Self {
             folder,
             spans: spans.iter().enumerate().collect(),
             current: None,
             way: None,
-            pace: limit.map(|rate| rate.0),
-            due: None,
         }
     }
 
@@ -286,12 +266,10 @@ impl<'a> Queue<'a> {
                     let length = CHUNK.min(open.file.bytes.0 - offset);
                     *at += length;
                     let open = Arc::clone(open);
-                    let due = self.due(length);
                     return Some(Task {
                         open,
                         offset,
                         length,
-                        due,
                     });
                 }
                 self.current = None;
@@ -307,15 +285,6 @@ impl<'a> Queue<'a> {
                 }
             }
         }
-    }
-
-    /// When a read of `length` bytes is due: no burst makes up for a slow moment.
-    fn due(&mut self, length: u64) -> Option<Instant> {
-        let pace = self.pace?;
-        let now = Instant::now();
-        let due = self.due.map_or(now, |due| due.max(now));
-        self.due = Some(due + Duration::from_secs_f64(length as f64 / pace));
-        Some(due)
     }
 
     fn open(
@@ -334,18 +303,15 @@ impl<'a> Queue<'a> {
                 source,
                 doing,
                 path,
-            } => {
-                let number = source.raw_os_error().map(Errno::from_raw_os_error);
-                match number {
-                    Some(Errno::NOENT) => absent(Kind::Missing, "the file is gone".into()),
-                    Some(number) if is_gone(number) => Absent::Lost(LoadError::Io {
-                        doing,
-                        path,
-                        source,
-                    }),
-                    _ => absent(Kind::Unreadable, format!("opening it: {source}")),
-                }
-            }
+            } => match source.kind() {
+                ErrorKind::NotFound => absent(Kind::Missing, "the file is gone".into()),
+                _ if is_share_gone(&source) => Absent::Lost(LoadError::Io {
+                    doing,
+                    path,
+                    source,
+                }),
+                _ => absent(Kind::Unreadable, format!("opening it: {source}")),
+            },
             error => Absent::Lost(error),
         });
         let (handle, size, way) = opened?;
@@ -440,24 +406,6 @@ fn count(counts: &mut Counts, kind: Kind, blocks: u64) {
         Kind::Unreadable => counts.unreadable += blocks,
         Kind::Missing => counts.missing += blocks,
     }
-}
-
-/// Whether an error tells of the whole share, not of one block.
-fn is_gone(error: Errno) -> bool {
-    matches!(
-        error,
-        Errno::NOTCONN
-            | Errno::STALE
-            | Errno::TIMEDOUT
-            | Errno::HOSTDOWN
-            | Errno::HOSTUNREACH
-            | Errno::NETDOWN
-            | Errno::NETUNREACH
-            | Errno::NODEV
-            | Errno::SHUTDOWN
-            | Errno::CONNABORTED
-            | Errno::CONNRESET
-    )
 }
 
 /// Empties this client's cache of a file.
@@ -555,7 +503,9 @@ impl Task {
                     let (findings, unsettled) = expected.inspect(file.number, self.offset, buffer);
                     (bad, chunk.counts.unsettled) = (findings, unsettled);
                 }
-                Err(Cause::Os(number)) if is_gone(Errno::from_raw_os_error(number)) => {
+                Err(Cause::Os(number))
+                    if is_share_gone(&std::io::Error::from_raw_os_error(number)) =>
+                {
                     return Err(lost(folder, file, number));
                 }
                 // Piece by piece, so that what can be read still counts.
@@ -604,7 +554,9 @@ impl Task {
                     at += length;
                     continue;
                 }
-                Err(Cause::Os(number)) if is_gone(Errno::from_raw_os_error(number)) => {
+                Err(Cause::Os(number))
+                    if is_share_gone(&std::io::Error::from_raw_os_error(number)) =>
+                {
                     return Err(lost(folder, file, number));
                 }
                 Err(cause @ Cause::Os(_)) => (length, Kind::Unreadable, cause.to_string()),

@@ -46,6 +46,15 @@ fn finished(study: &Study) -> Option<(String, Timestamp)> {
     })
 }
 
+/// The phase in which the study is, by what was recorded and measured.
+pub fn phase(study: &Study) -> Phase {
+    match (begun(study), finished(study)) {
+        (_, Some(_)) => Phase::After,
+        (Some(_), None) => Phase::During,
+        (None, None) => Phase::Before,
+    }
+}
+
 /// What must follow at the moment `now`. `live` is a look at the share of this moment, where there is
 /// one.
 pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
