@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::ops::ControlFlow;
 use std::sync::Arc;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 
@@ -57,6 +57,8 @@ pub(super) struct Arguments {
 const MOST_ROWS: usize = 10_000;
 /// Damage that is said at once, at most.
 const SAID: usize = 5;
+/// What was read goes to disk so often.
+const EVERY: Duration = Duration::from_secs(1);
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let limit = limit(arguments.limit)?;
@@ -90,6 +92,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         watch: Arc::clone(&watch),
         pace: Pace::new(limit),
         said: 0,
+        known: BTreeSet::new(),
+        damage: Vec::new(),
+        verified: Vec::new(),
+        checks: Vec::new(),
+        kept: Instant::now(),
         told: Instant::now(),
         failed: None,
         store,
@@ -148,7 +155,15 @@ struct Verification {
     pace: Pace,
     /// Damage that was said at once.
     said: usize,
-    /// When something was last put on disk.
+    /// Runs of damaged blocks of this pass that are known: file, offset, blocks.
+    known: BTreeSet<(u64, u64, u64)>,
+    /// What is not yet on disk.
+    damage: Vec<DamageRow>,
+    verified: Vec<VerifiedRow>,
+    checks: Vec<SealedCheckRow>,
+    /// When something was last put there.
+    kept: Instant,
+    /// When the last part of a file was told.
     told: Instant,
     failed: Option<StoreError>,
 }
@@ -156,6 +171,12 @@ struct Verification {
 impl Verification {
     fn run(&mut self, tell: &mut dyn FnMut(Event)) -> Result<(), Failure> {
         let spans = self.spans();
+        let damage = self.store.study().damage.iter();
+        // What an interrupted pass has found and not yet counted is found again.
+        self.known = damage
+            .filter(|row| row.pass == self.pass.number)
+            .map(|row| (row.file, row.offset_bytes, row.blocks))
+            .collect();
         let sealed: Vec<Sealed> = self
             .sealed
             .iter()
@@ -236,6 +257,7 @@ impl Verification {
         if let Some(error) = self.failed.take() {
             return Err(error.into());
         }
+        self.keep()?;
         read.map_err(|error| gone(&error))
     }
 
@@ -246,7 +268,7 @@ impl Verification {
     ) -> Result<(), StoreError> {
         match progress {
             Progress::Note(note) => tell(Event::Note(note)),
-            Progress::Damaged { file, findings } => self.damaged(&file, findings, tell)?,
+            Progress::Damaged { file, findings } => return self.damaged(&file, findings, tell),
             Progress::Read {
                 file,
                 from,
@@ -257,7 +279,7 @@ impl Verification {
             } => {
                 let seconds = self.told.elapsed().as_secs_f64();
                 self.told = Instant::now();
-                self.store.add_verified(VerifiedRow {
+                self.verified.push(VerifiedRow {
                     pass: self.pass.number,
                     at: Timestamp::now(),
                     read_phase: self.pass.phase,
@@ -274,10 +296,11 @@ impl Verification {
                     seconds,
                     direct,
                     complete,
-                })?;
+                });
                 tell(Event::Laid {
                     bytes: Bytes(bytes),
                 });
+                return self.keep_at_times();
             }
         }
         Ok(())
@@ -301,18 +324,11 @@ impl Verification {
             kind: finding.kind,
             found: cell(&finding.found),
         };
-        let study = self.store.study();
-        let of_pass = || study.damage.iter().filter(|row| row.pass == pass);
-        // What an interrupted pass has found and not yet counted is found again.
-        let known: BTreeSet<(u64, u64)> = of_pass()
-            .filter(|row| row.file == file.number)
-            .map(|row| (row.offset_bytes, row.blocks))
-            .collect();
-        let room = MOST_ROWS.saturating_sub(of_pass().count());
-        let fresh = findings.into_iter().map(row);
-        let fresh = fresh.filter(|row| !known.contains(&(row.offset_bytes, row.blocks)));
-        let rows: Vec<DamageRow> = fresh.collect();
-        for row in &rows {
+        for finding in findings {
+            let row = row(finding);
+            if !self.known.insert((row.file, row.offset_bytes, row.blocks)) {
+                continue;
+            }
             self.say(
                 format!(
                     "DAMAGE: {} at offset {}, {} block(s): {}: {}",
@@ -324,13 +340,38 @@ impl Verification {
                 ),
                 tell,
             );
+            if self.known.len() <= MOST_ROWS {
+                self.damage.push(row);
+            } else if self.known.len() == MOST_ROWS + 1 {
+                tell(Event::Note(format!(
+                    "damage.csv has {MOST_ROWS} rows of this pass: further damage is only counted"
+                )));
+            }
         }
-        if room > 0 && rows.len() >= room {
-            tell(Event::Note(format!(
-                "damage.csv has {MOST_ROWS} rows of this pass: further damage is only counted"
-            )));
+        // The first is on disk at once.
+        if self.known.len() == self.damage.len() {
+            return self.keep();
         }
-        self.store.add_damage(rows.into_iter().take(room).collect())
+        self.keep_at_times()
+    }
+
+    /// Puts what is known on disk once in a second: flushing each row takes longer than reading a
+    /// small file.
+    fn keep_at_times(&mut self) -> Result<(), StoreError> {
+        match self.kept.elapsed() < EVERY {
+            true => Ok(()),
+            false => self.keep(),
+        }
+    }
+
+    /// Puts what is known on disk, damage before what counts it.
+    fn keep(&mut self) -> Result<(), StoreError> {
+        self.kept = Instant::now();
+        self.store.add_damage(std::mem::take(&mut self.damage))?;
+        self.store
+            .add_verified(std::mem::take(&mut self.verified))?;
+        self.store
+            .add_sealed_checks(std::mem::take(&mut self.checks))
     }
 
     /// Says the first damage at once.
@@ -355,7 +396,6 @@ impl Verification {
             watch: &watch,
         };
         let mut lost = None;
-        let mut pending = Vec::new();
         let mut kept = Ok(());
         let mut hear = |file: &Sealed, compared: own::Compared| {
             let path = escaped(&file.path);
@@ -368,8 +408,7 @@ impl Verification {
                 let path = short(&path, 400);
                 self.say(format!("DAMAGE: {path}: {words}: {found}"), tell);
             }
-            let damage = compared.state.is_damage();
-            pending.push(SealedCheckRow {
+            self.checks.push(SealedCheckRow {
                 pass: self.pass.number,
                 at: Timestamp::now(),
                 read_phase: self.pass.phase,
@@ -385,12 +424,7 @@ impl Verification {
             tell(Event::Laid {
                 bytes: sealed_bytes(file),
             });
-            // Rows of a second together: a flush for each of many small files would take longer than
-            // reading them.
-            if damage || self.told.elapsed().as_secs() > 0 {
-                self.told = Instant::now();
-                kept = self.store.add_sealed_checks(std::mem::take(&mut pending));
-            }
+            kept = self.keep_at_times();
             match kept {
                 Ok(()) => ControlFlow::Continue(()),
                 Err(_) => ControlFlow::Break(()),
@@ -398,7 +432,7 @@ impl Verification {
         };
         own::each(sealed, &watch, |file| own::compare(&read, file), &mut hear);
         kept?;
-        self.store.add_sealed_checks(pending)?;
+        self.keep()?;
         lost.map_or(Ok(()), |error| Err(gone(&error)))
     }
 }

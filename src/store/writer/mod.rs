@@ -164,9 +164,9 @@ impl<D: Disk> Writer<D> {
     ///
     /// # Errors
     /// When it may not be on disk.
-    pub fn add_verified(&mut self, row: VerifiedRow) -> Result<(), StoreError> {
-        self.append_rows(names::VERIFIED, std::slice::from_ref(&row))?;
-        self.study.verified.push(row);
+    pub fn add_verified(&mut self, rows: Vec<VerifiedRow>) -> Result<(), StoreError> {
+        self.append_rows(names::VERIFIED, &rows)?;
+        self.study.verified.extend(rows);
         Ok(())
     }
 
