@@ -5,8 +5,10 @@ mod ending;
 mod new;
 mod planted;
 mod reading;
+mod seal;
 mod share;
 mod sitting;
+mod verify;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
