@@ -25,7 +25,7 @@ use crate::ready;
 use crate::report;
 use crate::store::{StoreError, Writer, names};
 use crate::study::tables::cell;
-use crate::study::{DamageRow, SealedCheckRow, Study, VerifiedRow};
+use crate::study::{DamageRow, PassRow, SealedCheckRow, Study, VerifiedRow};
 use crate::units::{Bytes, Rate};
 
 /// Reads back what was written and compares every block.
@@ -83,8 +83,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let study = store.study();
     let phase = arguments.phase.unwrap_or_else(|| ready::phase(study));
-    let keys: Vec<(u64, u64)> = sealed.iter().map(|file| (file.seal, file.file)).collect();
-    let pass = open_pass(study, phase, &keys).filter(|_| !arguments.from_start);
+    let pass = open_pass(study, phase).filter(|_| !arguments.from_start);
     let watch = Arc::new(Watch::default());
     let mut verification = Verification {
         pass: pass.unwrap_or_else(|| next_pass(study, phase)),
@@ -137,6 +136,7 @@ fn next_pass(study: &Study, phase: Phase) -> Pass {
         phase,
         files: Default::default(),
         sealed: BTreeSet::new(),
+        ended: false,
     }
 }
 
@@ -184,10 +184,11 @@ impl Verification {
             .cloned()
             .collect();
         let number = self.pass.number;
-        if !self.pass.files.is_empty() || !self.pass.sealed.is_empty() {
-            tell(Event::Note(format!(
+        match latest_pass(self.store.study()).is_some_and(|pass| pass.number == number) {
+            true => tell(Event::Note(format!(
                 "pass {number} goes on where it was interrupted"
-            )));
+            ))),
+            false => self.mark(false)?,
         }
         let data: Bytes = spans
             .iter()
@@ -212,7 +213,20 @@ impl Verification {
         if !self.watch.stopped() && !sealed.is_empty() {
             self.own(&sealed, tell)?;
         }
-        Ok(())
+        match self.watch.stopped() {
+            true => Ok(()),
+            false => self.mark(true),
+        }
+    }
+
+    /// Notes that the pass has begun, or has ended.
+    fn mark(&mut self, ended: bool) -> Result<(), Failure> {
+        Ok(self.store.add_pass(PassRow {
+            pass: self.pass.number,
+            at: Timestamp::now(),
+            read_phase: self.pass.phase,
+            ended,
+        })?)
     }
 
     /// What of the test data is still to be read.

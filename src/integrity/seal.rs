@@ -308,6 +308,6 @@ mod tests {
             "{counts:?}"
         );
         assert_eq!(draw(3, 10, Seed(1)), [0, 1, 2]);
-        assert_eq!(draw(0, 10, Seed(1)), []);
+        assert!(draw(0, 10, Seed(1)).is_empty());
     }
 }

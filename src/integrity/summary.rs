@@ -26,16 +26,14 @@ pub struct Pass {
     pub files: BTreeMap<u64, Reached>,
     /// Sealed files that it has looked at, by seal and number.
     pub sealed: BTreeSet<(u64, u64)>,
+    /// Whether it has read everything.
+    pub ended: bool,
 }
 
 /// The latest pass of the study, finished or not.
 pub fn latest_pass(study: &Study) -> Option<Pass> {
-    let of_data = study.verified.iter().map(|row| (row.pass, row.read_phase));
-    let of_seals = study
-        .sealed_checks
-        .iter()
-        .map(|row| (row.pass, row.read_phase));
-    let (number, phase) = of_data.chain(of_seals).max_by_key(|(pass, _)| *pass)?;
+    let latest = study.passes.last()?;
+    let (number, phase) = (latest.pass, latest.read_phase);
     let mut files = BTreeMap::<u64, Reached>::new();
     for row in study.verified.iter().filter(|row| row.pass == number) {
         let reached = files.entry(row.file).or_default();
@@ -48,18 +46,13 @@ pub fn latest_pass(study: &Study) -> Option<Pass> {
         phase,
         files,
         sealed: checks.map(|row| (row.seal, row.file)).collect(),
+        ended: latest.ended,
     })
 }
 
-/// The latest pass, when it reads in `phase` and has not come to its end; `sealed` are the files
-/// that are sealed.
-pub fn open_pass(study: &Study, phase: Phase, sealed: &[(u64, u64)]) -> Option<Pass> {
-    let pass = latest_pass(study).filter(|pass| pass.phase == phase)?;
-    let read = |file: &u64| pass.files.get(file).is_some_and(|reached| reached.complete);
-    let files = study.data.files.iter().filter(|file| file.complete);
-    let left = files.map(|file| file.number).any(|file| !read(&file));
-    let left = left || sealed.iter().any(|file| !pass.sealed.contains(file));
-    left.then_some(pass)
+/// The latest pass, when it reads in `phase` and has not come to its end.
+pub fn open_pass(study: &Study, phase: Phase) -> Option<Pass> {
+    latest_pass(study).filter(|pass| pass.phase == phase && !pass.ended)
 }
 
 /// Test data that was laid down in one phase and read back in one pass.

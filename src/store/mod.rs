@@ -49,6 +49,8 @@ pub mod names {
     pub const SWEEP: &str = "sweep.csv";
     /// A row an answer of a person.
     pub const CHECKS: &str = "checks.csv";
+    /// A row each time that reading back begins or ends.
+    pub const PASSES: &str = "passes.csv";
     /// A row a part of a file of test data that was read back.
     pub const VERIFIED: &str = "verified.csv";
     /// A row a run of damaged blocks.

@@ -56,6 +56,7 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
     let checks = table(disk, names::CHECKS, &mut remarks)?;
     let progress = table(disk, names::PROGRESS, &mut remarks)?;
     let probes = table(disk, names::PROBES, &mut remarks)?;
+    let passes = table(disk, names::PASSES, &mut remarks)?;
     let verified = table(disk, names::VERIFIED, &mut remarks)?;
     let damage = table(disk, names::DAMAGE, &mut remarks)?;
     let seals = table(disk, names::SEALS, &mut remarks)?;
@@ -78,6 +79,7 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
         checks,
         progress,
         probes,
+        passes,
         verified,
         damage,
         seals,

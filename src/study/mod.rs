@@ -23,7 +23,7 @@ pub use manifest::{DataEvent, DataRow};
 pub use progress::{ProbeRow, ProgressRow};
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};
-pub use verified::{DamageRow, Kind, SealRow, SealedCheckRow, SealedState, VerifiedRow};
+pub use verified::{DamageRow, Kind, PassRow, SealRow, SealedCheckRow, SealedState, VerifiedRow};
 
 use crate::facts::Facts;
 use crate::plan::TestData;
@@ -54,6 +54,8 @@ pub struct Study {
     pub progress: Vec<ProgressRow>,
     /// Light probes beside them.
     pub probes: Vec<ProbeRow>,
+    /// Passes of reading back.
+    pub passes: Vec<PassRow>,
     /// Test data that was read back, in the order in which it was.
     pub verified: Vec<VerifiedRow>,
     /// What was found damaged of it.
@@ -83,6 +85,7 @@ impl Study {
             checks: Vec::new(),
             progress: Vec::new(),
             probes: Vec::new(),
+            passes: Vec::new(),
             verified: Vec::new(),
             damage: Vec::new(),
             seals: Vec::new(),

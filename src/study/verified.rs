@@ -1,10 +1,23 @@
-//! Rows of `verified.csv`, `damage.csv`, `seals.csv` and `sealed-checks.csv`: what was read back and
+//! Rows of `passes.csv`, `verified.csv`, `damage.csv`, `seals.csv` and `sealed-checks.csv`: what was read back and
 //! how it compared.
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use crate::plan::{Phase, Set};
+
+/// A pass of `verify` has begun, or has come to its end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PassRow {
+    /// Number of the pass in the study, from 1.
+    pub pass: u64,
+    /// When.
+    pub at: Timestamp,
+    /// Phase in which it reads.
+    pub read_phase: Phase,
+    /// Whether everything has been read; else it has begun.
+    pub ended: bool,
+}
 
 /// A part of a file of test data that one pass of `verify` has read back.
 ///

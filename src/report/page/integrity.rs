@@ -20,13 +20,8 @@ pub(super) fn integrity(context: &Context<'_>) -> Markup {
     };
     let backs = read_back(study, pass.number);
     let seals = sealing(study, pass.number);
-    let of_data = study.verified.iter().filter(|row| row.pass == pass.number);
-    let of_seals = study.sealed_checks.iter();
-    let of_seals = of_seals.filter(|row| row.pass == pass.number);
-    let ended = of_data
-        .map(|row| row.at)
-        .chain(of_seals.map(|row| row.at))
-        .max();
+    let marks = study.passes.iter().filter(|row| row.pass == pass.number);
+    let at = marks.map(|row| row.at).max();
     let damage: Vec<&DamageRow> = study
         .damage
         .iter()
@@ -45,9 +40,10 @@ pub(super) fn integrity(context: &Context<'_>) -> Markup {
             }
             @for sentence in seals.iter().flat_map(seal_sentences) { p { (unbroken(&sentence)) } }
             @if !damage.is_empty() { div.scroll { (table(context, &damage)) } }
-            @if let Some(ended) = ended {
-                p { "Every block was compared with what the study knows of it; pass " (pass.number)
-                    " of " code { "verify" } ", at its latest row " (moment(ended)) "." }
+            @if let Some(at) = at {
+                p { "Every block was compared with what the study knows of it: pass " (pass.number)
+                    " of " code { "verify" } (if pass.ended { ", ended " } else { ", not yet ended, begun " })
+                    (moment(at)) "." }
             }
         }
     }

@@ -14,7 +14,7 @@ use crate::facts::Facts;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::render;
 use crate::study::{
-    CheckRow, Config, ConfigError, DamageRow, DataRow, Mounted, ObservationRow, SealRow,
+    CheckRow, Config, ConfigError, DamageRow, DataRow, Mounted, ObservationRow, PassRow, SealRow,
     SealedCheckRow, Study, SweepRow, Trial, VerifiedRow, WindowRow, manifest, render_latency,
     with_format, with_mount,
 };
@@ -160,6 +160,16 @@ impl<D: Disk> Writer<D> {
         Ok(())
     }
 
+    /// Adds that a pass of reading back has begun or ended.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_pass(&mut self, row: PassRow) -> Result<(), StoreError> {
+        self.append_rows(names::PASSES, std::slice::from_ref(&row))?;
+        self.study.passes.push(row);
+        Ok(())
+    }
+
     /// Adds what was read back of the test data. Damage comes before the rows that count it.
     ///
     /// # Errors
@@ -265,9 +275,10 @@ impl<D: Disk> Writer<D> {
 }
 
 /// The tables of a study, the one that makes a trial count last.
-const TABLES: [&str; 11] = [
+const TABLES: [&str; 12] = [
     names::CHECKS,
     names::DATA,
+    names::PASSES,
     names::DAMAGE,
     names::VERIFIED,
     names::SEALS,

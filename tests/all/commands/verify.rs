@@ -132,10 +132,7 @@ fn a_trial_that_reads_damage_fails_and_says_so() {
         let zeros = vec![0; file.bytes.0 as usize];
         fs::write(folder.join(file.name()), zeros).unwrap();
     }
-    let said = place.fails(
-        &format!("{SHORT} --phase after --workload small-read --trials 1"),
-        9,
-    );
+    let said = place.fails(&format!("{SHORT} --phase after --workload small-read"), 9);
     assert!(said.contains("DAMAGE: trial 2"), "{said}");
     let row = place.rows("trials.csv").pop().unwrap();
     assert_eq!(row["state"], "failed");
