@@ -1,4 +1,8 @@
 //! Holds reading to a pace.
+#![expect(
+    clippy::disallowed_methods,
+    reason = "a pace is kept by a clock and by waiting"
+)]
 
 use std::sync::Mutex;
 use std::thread;

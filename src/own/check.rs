@@ -260,7 +260,7 @@ fn compare_blocks(
         let right =
             |found: &io::Result<Option<String>>| matches!(found, Ok(Some(found)) if found == hash);
         let mut once_more = "";
-        if matches!(&found, Ok(_)) && !right(&found) {
+        if found.is_ok() && !right(&found) {
             // Once more, which tells a drive from a transport.
             found = self::hash(read, plain, place, sealed.size, &mut buffer)?;
             if right(&found) {

@@ -28,8 +28,8 @@ impl State {
         };
         Self {
             size: u64::try_from(status.st_size).unwrap_or(0),
-            modified_ns: time(status.st_mtime as i64, status.st_mtime_nsec as u64),
-            changed_ns: time(status.st_ctime as i64, status.st_ctime_nsec as u64),
+            modified_ns: time(status.st_mtime, status.st_mtime_nsec),
+            changed_ns: time(status.st_ctime, status.st_ctime_nsec),
         }
     }
 }
