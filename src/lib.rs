@@ -21,10 +21,12 @@ pub mod judge;
 pub mod compare;
 pub mod ready;
 pub mod chart;
+pub mod integrity;
 pub mod report;
 
 pub mod probe;
 pub mod load;
+pub mod own;
 pub mod store;
 pub mod sim;
 pub mod watch;

@@ -29,18 +29,36 @@ pub(super) fn attend<T: Send + 'static>(
     screen: Screen,
     work: impl FnOnce(&mut dyn FnMut(Event)) -> T + Send + 'static,
 ) -> Result<T, Failure> {
+    run(Some(share.to_owned()), watch, screen, work)
+}
+
+/// The same for work that only reads: a full share is no reason to end it.
+pub(super) fn attend_reading<T: Send + 'static>(
+    watch: Arc<Watch>,
+    screen: Screen,
+    work: impl FnOnce(&mut dyn FnMut(Event)) -> T + Send + 'static,
+) -> Result<T, Failure> {
+    run(None, watch, screen, work)
+}
+
+fn run<T: Send + 'static>(
+    guarded: Option<PathBuf>,
+    watch: Arc<Watch>,
+    screen: Screen,
+    work: impl FnOnce(&mut dyn FnMut(Event)) -> T + Send + 'static,
+) -> Result<T, Failure> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
         .build()?;
-    let done = runtime.block_on(wait(share.to_owned(), watch, screen, work));
+    let done = runtime.block_on(wait(guarded, watch, screen, work));
     // A look at a dead share that hangs must not keep the program alive.
     runtime.shutdown_background();
     done
 }
 
 async fn wait<T: Send + 'static>(
-    share: PathBuf,
+    guarded: Option<PathBuf>,
     watch: Arc<Watch>,
     mut screen: Screen,
     work: impl FnOnce(&mut dyn FnMut(Event)) -> T + Send + 'static,
@@ -51,7 +69,7 @@ async fn wait<T: Send + 'static>(
     let (events, mut happened) = mpsc::unbounded_channel();
     // Nobody may be listening any more: the work goes on all the same.
     let mut work = spawn_blocking(move || work(&mut |event| drop(events.send(event))));
-    let guard = tokio::spawn(guard_space(share, Arc::clone(&watch)));
+    let guard = guarded.map(|share| tokio::spawn(guard_space(share, Arc::clone(&watch))));
     let mut ticks = interval(Duration::from_millis(250));
     ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let joined = loop {
@@ -76,7 +94,9 @@ async fn wait<T: Send + 'static>(
             _ = ticks.tick() => screen.tick(watch.bytes()),
         }
     };
-    guard.abort();
+    if let Some(guard) = guard {
+        guard.abort();
+    }
     while let Ok(event) = happened.try_recv() {
         screen.event(event);
     }

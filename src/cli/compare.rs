@@ -31,7 +31,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let comparison = compare(&study, &judgements, Rules::of(&study));
     print(&match (arguments.csv, arguments.json) {
         (true, _) => report::comparison_csv(&comparison, &judgements),
-        (_, true) => report::comparison_json(&comparison, &judgements),
+        (_, true) => report::comparison_json(&study, &comparison, &judgements),
         _ => report::comparison_text(&comparison, &judgements, super::width()),
     })?;
     Ok(Exit::Done)

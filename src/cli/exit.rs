@@ -28,6 +28,8 @@ pub enum Exit {
     Alarm = 8,
     /// A command of `study.toml` that is needed was not allowed on this machine.
     NotAllowed = 9,
+    /// `verify`, `measure`: data on the share is not what was written.
+    Damage = 10,
     /// Ended by Ctrl-C, or by another signal: then the code is 128 and its number. Finished trials are
     /// kept.
     Interrupted = 130,

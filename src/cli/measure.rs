@@ -56,7 +56,7 @@ pub(super) struct Arguments {
     moved: Moved,
 }
 
-fn parse_phase(text: &str) -> Result<Phase, String> {
+pub(super) fn parse_phase(text: &str) -> Result<Phase, String> {
     let phase = Phase::ALL.into_iter().find(|phase| phase.word() == text);
     phase.ok_or_else(|| "write before, during or after".to_owned())
 }

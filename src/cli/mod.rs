@@ -22,12 +22,14 @@ mod next;
 mod plan;
 mod report;
 mod screen;
+mod seal;
 mod show;
 mod signals;
 mod sitting;
 mod supervise;
 mod sweep;
 mod test_data;
+mod verify;
 mod watch;
 mod why;
 
@@ -48,7 +50,7 @@ use crate::text::printable;
 #[command(
     name = "poolproof",
     version,
-    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof watch scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 8 watch: alarm, 9 a command of the study was not allowed, 130, 143 or 129 ended by SIGINT, SIGTERM or SIGHUP.",
+    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof watch scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 8 watch: alarm, 9 a command of the study was not allowed, 10 verify, measure: damage found, 130, 143 or 129 ended by SIGINT, SIGTERM or SIGHUP.",
     disable_help_subcommand = true
 )]
 struct Arguments {
@@ -70,6 +72,8 @@ enum Command {
     Compare(compare::Arguments),
     Next(next::Arguments),
     Report(report::Arguments),
+    Seal(seal::Arguments),
+    Verify(verify::Arguments),
     Clean(clean::Arguments),
     Demo(demo::Arguments),
 }
@@ -115,6 +119,8 @@ fn perform(arguments: Arguments) -> Exit {
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Next(arguments) => next::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),
+        Command::Seal(arguments) => seal::run(&arguments),
+        Command::Verify(arguments) => verify::run(&arguments),
         Command::Clean(arguments) => clean::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
     };

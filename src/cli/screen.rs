@@ -24,7 +24,9 @@ pub(super) struct Screen {
 
 enum Stage {
     Start,
-    Laying {
+    Moving {
+        /// What is moved, in a word or two.
+        what: &'static str,
         total: u64,
         done: u64,
         begun: Instant,
@@ -81,7 +83,20 @@ impl Screen {
             Event::Laying { bytes } => {
                 self.line(&format!("laying down {} of test data", bytes.iec()));
                 self.bar.set_length(bytes.0);
-                self.stage = Stage::Laying {
+                self.stage = Stage::Moving {
+                    what: "test data",
+                    total: bytes.0,
+                    done: 0,
+                    begun: Instant::now(),
+                    tenth: 0,
+                };
+            }
+            Event::Reading { what, bytes } => {
+                self.bar.set_position(0);
+                self.bar.set_length(bytes.0);
+                self.last = (0, Instant::now());
+                self.stage = Stage::Moving {
+                    what,
                     total: bytes.0,
                     done: 0,
                     begun: Instant::now(),
@@ -151,14 +166,15 @@ impl Screen {
         let rate = Rate(self.rate);
         match &self.stage {
             Stage::Start => {}
-            Stage::Laying { total, begun, .. } => {
+            Stage::Moving {
+                what, total, begun, ..
+            } => {
                 let done = bytes.min(*total);
                 let left =
                     begun.elapsed().as_secs_f64() * (*total as f64 / done.max(1) as f64 - 1.0);
                 self.bar.set_position(done);
                 let left = if done > 0 { minutes(left) } else { "?".into() };
-                self.bar
-                    .set_message(format!("test data {rate}, {left} left"));
+                self.bar.set_message(format!("{what} {rate}, {left} left"));
             }
             Stage::Trials {
                 count,
@@ -185,7 +201,8 @@ impl Screen {
     }
 
     fn laid(&mut self, bytes: Bytes) {
-        let Stage::Laying {
+        let Stage::Moving {
+            what,
             total,
             done,
             begun,
@@ -199,7 +216,7 @@ impl Screen {
         if !self.terminal && now > *tenth {
             *tenth = now;
             let rate = Rate::of(Bytes(*done), Nanos::from(begun.elapsed()));
-            let text = format!("test data {} %, {}", now * 10, rate.unwrap_or_default());
+            let text = format!("{what} {} %, {}", now * 10, rate.unwrap_or_default());
             self.line(&text);
         }
     }

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use crate::judge::{Case, cache_size, judge, levels};
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
 use crate::plan::{self, Memory, Pattern, Phase, Set, Sizing, Workload};
-use crate::record::{Observations, Recording, summarize};
+use crate::record::{Observations, Recording, observed, summarize};
 use crate::store::Writer;
 use crate::study::tables::line;
 use crate::study::{State, Study, SweepRow, Trial};
@@ -41,7 +41,9 @@ pub(super) enum Event {
     Note(String),
     /// Test data will be laid down, so much.
     Laying { bytes: Bytes },
-    /// A file of it is on the share.
+    /// So much will be read back, of what.
+    Reading { what: &'static str, bytes: Bytes },
+    /// So much more of what is laid down or read back is done.
     Laid { bytes: Bytes },
     /// So many trials of so many seconds will be made.
     Trials { count: usize, seconds: u64 },
@@ -124,6 +126,11 @@ pub(super) fn hold(
         tell(Event::End {
             trial: Box::new(trial),
         });
+        if damaged(store.study(), |t| t.trial == number) {
+            tell(Event::Note(format!(
+                "DAMAGE: trial {number} has read what was never written there: {cause}. Copy what matters elsewhere, then run `poolproof verify` to see how far it reaches"
+            )));
+        }
         failures = if state == State::Failed {
             failures + 1
         } else {
@@ -141,18 +148,36 @@ pub(super) fn hold(
         }
         if failures == FAILURES || hopeless {
             let message = format!("trial {number} failed: {cause}; finished trials are kept");
-            return Err(Failure::new(Exit::Share, message));
+            let exit = match damaged(store.study(), |t| t.sitting == sitting) {
+                true => Exit::Damage,
+                false => Exit::Share,
+            };
+            return Err(Failure::new(exit, message));
         }
     }
-    let failed = store
-        .study()
+    let study = store.study();
+    let failed = |trial: &Trial| trial.sitting == sitting && trial.state == State::Failed;
+    let exit = if damaged(study, |trial| trial.sitting == sitting) {
+        Exit::Damage
+    } else if study.trials.iter().any(failed) {
+        Exit::Share
+    } else {
+        Exit::Done
+    };
+    Ok(Ended { sitting, exit })
+}
+
+/// Whether one of these trials has read damaged blocks.
+fn damaged(study: &Study, these: impl Fn(&Trial) -> bool) -> bool {
+    study
         .trials
         .iter()
-        .any(|t| t.sitting == sitting && t.state == State::Failed);
-    Ok(Ended {
-        sitting,
-        exit: if failed { Exit::Share } else { Exit::Done },
-    })
+        .filter(|trial| these(trial))
+        .any(|trial| {
+            let seen = study.observations.get(&trial.trial);
+            seen.and_then(|seen| seen.get(observed::DAMAGED_BLOCKS))
+                .is_some_and(|blocks| blocks > 0.0)
+        })
 }
 
 /// The reason of an end that the person asked for.

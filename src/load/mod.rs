@@ -4,6 +4,7 @@
 //! one on virtual time. Both take the same assignments and give the same recordings.
 
 mod local;
+mod pace;
 mod patient;
 mod stream;
 mod watch;
@@ -12,7 +13,8 @@ use std::fmt;
 
 use jiff::Timestamp;
 
-pub use local::LocalShare;
+pub use local::{Counts, LocalShare, Progress, Span};
+pub use pace::Pace;
 pub use patient::{Patient, within};
 pub use stream::{Job, Next, Outcome, Stream, Transfer};
 pub use watch::Watch;
@@ -137,6 +139,27 @@ pub enum LoadError {
     /// The person, or a limit, ended it.
     #[error("stopped")]
     Stopped,
+}
+
+/// Whether an error of a call tells of the whole share, which does not answer any more, and not of
+/// one file or block.
+pub fn is_share_gone(error: &std::io::Error) -> bool {
+    use rustix::io::Errno;
+    const GONE: [Errno; 11] = [
+        Errno::NOTCONN,
+        Errno::STALE,
+        Errno::TIMEDOUT,
+        Errno::HOSTDOWN,
+        Errno::HOSTUNREACH,
+        Errno::NETDOWN,
+        Errno::NETUNREACH,
+        Errno::NODEV,
+        Errno::SHUTDOWN,
+        Errno::CONNABORTED,
+        Errno::CONNRESET,
+    ];
+    let number = error.raw_os_error();
+    number.is_some_and(|number| GONE.iter().any(|gone| gone.raw_os_error() == number))
 }
 
 impl LoadError {

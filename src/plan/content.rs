@@ -87,6 +87,22 @@ fn incompressible(buffer: &mut [u8], key: u64) {
 ///
 /// `expected.generation` is not compared: blocks of the write set change theirs with every write.
 pub fn check(block: &[u8], expected: Address) -> Result<u64, Damage> {
+    let found = address(block)?;
+    let at_home = Address {
+        generation: found.generation,
+        ..expected
+    };
+    match found == at_home {
+        true => Ok(found.generation),
+        false => Err(Damage::Place),
+    }
+}
+
+/// Which block a whole block of test data is, wherever it was found.
+///
+/// # Errors
+/// [`Damage::Foreign`] or [`Damage::Content`] when it is none, or not whole.
+pub fn address(block: &[u8]) -> Result<Address, Damage> {
     if &block[..8] != MAGIC {
         return Err(Damage::Foreign);
     }
@@ -94,11 +110,12 @@ pub fn check(block: &[u8], expected: Address) -> Result<u64, Damage> {
     if XxHash3_64::oneshot(&block[..SUM]) != word(SUM) {
         return Err(Damage::Content);
     }
-    let study = u128::from(word(8)) | u128::from(word(16)) << 64;
-    if (study, word(24), word(32)) != (expected.study, expected.file, expected.block) {
-        return Err(Damage::Place);
-    }
-    Ok(word(40))
+    Ok(Address {
+        study: u128::from(word(8)) | u128::from(word(16)) << 64,
+        file: word(24),
+        block: word(32),
+        generation: word(40),
+    })
 }
 
 /// Whether a block of a file that is written to can be this program's: it begins as test data does, or

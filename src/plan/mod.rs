@@ -19,4 +19,4 @@ pub use phase::Phase;
 pub use schedule::order;
 pub use sizing::{Memory, Sizing, SizingError, Space, keep_free, size};
 pub use sweep::{sweep_workload, working_sets};
-pub use workload::{Access, STANDARD, Workload, WorkloadError};
+pub use workload::{Access, CLASS_BLOCK, CLASS_WRITES, STANDARD, Workload, WorkloadError};

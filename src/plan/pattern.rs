@@ -7,6 +7,8 @@
 //! read again only when all of its part have been read. Files are dealt in the order of their
 //! numbers, so that data that grows leaves every file with its workload.
 
+use twox_hash::XxHash3_64;
+
 use super::content::BLOCK;
 use super::{Access, DataFile, Permutation, Set, TestData, Workload};
 use crate::seed::Seed;
@@ -125,6 +127,28 @@ impl Pattern {
     pub fn operations(&self) -> u64 {
         let part = self.read.as_ref().or(self.write.as_ref());
         part.map_or(0, |part| part.operations)
+    }
+
+    /// A number that tells one order of writes from another, exact in a float; `None` where nothing
+    /// is written. Equal numbers mean that an operation's number leads to the same block.
+    pub fn write_order(&self) -> Option<u64> {
+        let part = self.write.as_ref()?;
+        let mixed = self.read.as_ref().map_or(0, |_| self.read_percent);
+        let numbers = [
+            self.block,
+            mixed,
+            self.directions.0,
+            part.operations,
+            part.access as u64,
+            part.seed.0,
+        ];
+        let files = part.files.iter().chain(&part.ends);
+        let key: Vec<u8> = numbers
+            .iter()
+            .chain(files)
+            .flat_map(|n| n.to_le_bytes())
+            .collect();
+        Some(XxHash3_64::oneshot(&key) >> 11)
     }
 
     /// Numbers of the files that are read, then of those that are written.

@@ -4,6 +4,12 @@ use serde::{Deserialize, Serialize};
 
 use crate::units::Bytes;
 
+/// Workloads that only write, in blocks of so many bytes and more, show whether the share compresses:
+/// before a trial they write content of each class where they will write next.
+pub const CLASS_BLOCK: u64 = 256 << 10;
+/// Writes of each class of compressibility.
+pub const CLASS_WRITES: u64 = 16;
+
 /// How the next block is chosen.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

@@ -49,14 +49,23 @@ pub enum Failure {
         /// How long.
         span: Nanos,
     },
+    /// A block that was read holds something else than was laid down: no error of the share, and worse.
+    Damaged {
+        /// Number of the file.
+        file: u64,
+        /// Where the block begins in it, in bytes.
+        offset: u64,
+        /// What it holds.
+        found: &'static str,
+    },
 }
 
 impl Failure {
-    /// What came of an operation or a flush.
+    /// What came of an operation or a flush; `None` for what no call reports.
     pub fn cause(&self) -> Option<Cause> {
         match *self {
             Self::Operation { cause, .. } | Self::Flush { cause, .. } => Some(cause),
-            Self::Slept { .. } => None,
+            Self::Slept { .. } | Self::Damaged { .. } => None,
         }
     }
 
@@ -98,6 +107,14 @@ impl fmt::Display for Failure {
                     "the machine slept for {seconds:.0} s in the midst of the trial"
                 )
             }
+            Self::Damaged {
+                file,
+                offset,
+                found,
+            } => write!(
+                f,
+                "damage in file {file} of the test data at offset {offset}: it holds {found}"
+            ),
         }
     }
 }

@@ -71,6 +71,15 @@ pub mod names {
     /// Operations of each touch.
     pub const TWICE_OPERATIONS: &str = "twice_operations";
 
+    /// Blocks of 4 KiB that the trial read and that were compared afterwards with what was laid down.
+    pub const CHECKED_BLOCKS: &str = "checked_blocks";
+    /// Of these, blocks that hold something else.
+    pub const DAMAGED_BLOCKS: &str = "damaged_blocks";
+    /// The order in which the trial wrote, as a number: the same order has the same number.
+    pub const WRITE_ORDER: &str = "write_order";
+    /// The operation number from which on every write of the trial was done and flushed.
+    pub const WRITTEN_FROM: &str = "written_from_operation";
+
     /// Dirty memory of this client at the end of the trial, in bytes.
     pub const DIRTY_AFTER: &str = "dirty_after_bytes";
     /// Busy fraction of this client's busiest core.

@@ -4,10 +4,12 @@ use serde::Serialize;
 
 use super::grades::{self, Judgements};
 use crate::compare::{Comparison, Contrast, Group, Row, Verdict};
+use crate::integrity::{latest_pass, read_back};
 use crate::judge::Grade;
 use crate::plan::Phase;
 use crate::stats::interval::Interval;
 use crate::stats::quantile::Definition;
+use crate::study::Study;
 use crate::text::escaped;
 
 #[derive(Serialize)]
@@ -18,6 +20,22 @@ struct Document<'a> {
     methods: Methods,
     workloads: Vec<RowJson<'a>>,
     excluded: Vec<ExcludedJson<'a>>,
+    /// What the latest pass of `verify` has read back; left out where there was none.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    read_back: Vec<ReadBackJson>,
+}
+
+#[derive(Serialize)]
+struct ReadBackJson {
+    pass: u64,
+    laid_down: &'static str,
+    read_back: &'static str,
+    bytes: u64,
+    blocks: u64,
+    differing: u64,
+    unreadable: u64,
+    missing: u64,
+    complete: bool,
 }
 
 #[derive(Serialize)]
@@ -162,7 +180,8 @@ struct ExcludedJson<'a> {
 /// Every number of a comparison, nested, indented, keys in a fixed order; `null` where there is no
 /// number. Units stand in the names. The figures of a void phase stand apart from those of drives,
 /// and its contrast has none.
-pub fn comparison_json(comparison: &Comparison, judgements: &Judgements) -> String {
+pub fn comparison_json(study: &Study, comparison: &Comparison, judgements: &Judgements) -> String {
+    let read_back = latest_pass(study).map_or(Vec::new(), |pass| read_back(study, pass.number));
     let rules = comparison.rules;
     let document = Document {
         study: &comparison.study,
@@ -188,6 +207,20 @@ pub fn comparison_json(comparison: &Comparison, judgements: &Judgements) -> Stri
             .map(|left_out| ExcludedJson {
                 trial: left_out.trial,
                 why: &left_out.why,
+            })
+            .collect(),
+        read_back: read_back
+            .iter()
+            .map(|back| ReadBackJson {
+                pass: back.pass,
+                laid_down: back.laid.word(),
+                read_back: back.read.word(),
+                bytes: back.bytes.0,
+                blocks: back.blocks,
+                differing: back.differing,
+                unreadable: back.unreadable,
+                missing: back.missing,
+                complete: back.complete,
             })
             .collect(),
     };

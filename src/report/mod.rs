@@ -21,6 +21,7 @@ mod sitting;
 mod study;
 mod sweep;
 mod terminal;
+mod verified;
 mod verdict;
 mod watch;
 mod why;
@@ -37,6 +38,7 @@ pub use sitting::sitting_text;
 pub use study::study_text;
 pub use sweep::sweep_text;
 pub use terminal::comparison_text;
+pub use verified::{seal_text, verified_text};
 pub use watch::{alarm_sentence, cost_sentence, probe_line, reading_line, watch_text};
 pub use why::{why_csv, why_json, why_text};
 

@@ -5,7 +5,9 @@ use super::history::{self, Sitting};
 use super::layout::{clamp, heading, list, table};
 use super::words::{self, NONE};
 use crate::chart::Family;
+use crate::integrity::grouped;
 use crate::plan::Access;
+use crate::record::observed;
 use crate::stats::describe::{coefficient_of_variation, median};
 use crate::study::{State, Study, Trial};
 use crate::text::plain;
@@ -63,7 +65,28 @@ pub fn sitting_text(study: &Study, sitting: u64, judgements: &Judgements, width:
         .filter_map(|trial| note(trial))
         .collect();
     text += &list(width, "Cut short", &causes);
-    text + &list(width, "Notes", &notes)
+    text += &list(width, "Notes", &notes);
+    text + &list(width, "Compared", &compared(study, &sitting))
+}
+
+/// How many blocks of what the sitting read were compared with what was laid down.
+fn compared(study: &Study, sitting: &Sitting<'_>) -> Vec<String> {
+    let sum = |name: &str| -> Option<f64> {
+        let seen = sitting
+            .trials
+            .iter()
+            .filter_map(|trial| study.observations.get(&trial.trial)?.get(name));
+        seen.reduce(|a, b| a + b)
+    };
+    let blocks = sum(observed::CHECKED_BLOCKS).zip(sum(observed::DAMAGED_BLOCKS));
+    let sentence = blocks.map(|(checked, damaged)| {
+        format!(
+            "{} of {} blocks of 4 KiB that were taken from what the trials read differ from what was laid down; all of it: `poolproof verify`.",
+            grouped(damaged as u64),
+            grouped(checked as u64)
+        )
+    });
+    sentence.into_iter().collect()
 }
 
 /// The family of a trial's workload.

@@ -44,7 +44,7 @@ impl Rendered {
     }
 
     pub(super) fn json(&self) -> String {
-        comparison_json(&self.comparison, &self.judgements)
+        comparison_json(&self.study, &self.comparison, &self.judgements)
     }
 
     pub(super) fn text(&self) -> String {

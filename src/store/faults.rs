@@ -4,7 +4,6 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::io;
-use std::path::Path;
 use std::rc::Rc;
 
 use jiff::Timestamp;

@@ -53,6 +53,16 @@ pub mod names {
     pub const SWEEP: &str = "sweep.csv";
     /// A row an answer of a person.
     pub const CHECKS: &str = "checks.csv";
+    /// A row each time that reading back begins or ends.
+    pub const PASSES: &str = "passes.csv";
+    /// A row a part of a file of test data that was read back.
+    pub const VERIFIED: &str = "verified.csv";
+    /// A row a run of damaged blocks.
+    pub const DAMAGE: &str = "damage.csv";
+    /// A row a file of the person's own that is remembered.
+    pub const SEALS: &str = "seals.csv";
+    /// A row each time that such a file was looked at again.
+    pub const SEALED_CHECKS: &str = "sealed-checks.csv";
     /// A row a reading of the reshape.
     pub const PROGRESS: &str = "progress.csv";
     /// A row a light probe beside it.

@@ -83,6 +83,11 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
     let checks = table(disk, names::CHECKS, &mut remarks)?;
     let progress = table(disk, names::PROGRESS, &mut remarks)?;
     let probes = table(disk, names::PROBES, &mut remarks)?;
+    let passes = table(disk, names::PASSES, &mut remarks)?;
+    let verified = table(disk, names::VERIFIED, &mut remarks)?;
+    let damage = table(disk, names::DAMAGE, &mut remarks)?;
+    let seals = table(disk, names::SEALS, &mut remarks)?;
+    let sealed_checks = table(disk, names::SEALED_CHECKS, &mut remarks)?;
     let log = bytes(disk, names::LATENCY)?.unwrap_or_default();
     remark_torn(names::LATENCY, &log, &mut remarks);
     let data = if config.format < FIRST_WITH_ROWS {
@@ -101,6 +106,11 @@ pub(super) fn snapshot(disk: &impl Disk, name: String) -> Result<Study, StoreErr
         checks,
         progress,
         probes,
+        passes,
+        verified,
+        damage,
+        seals,
+        sealed_checks,
         latency: LatencyLog::parse(&log)?,
         facts: facts(disk)?,
         remarks,

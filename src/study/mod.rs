@@ -12,6 +12,7 @@ mod progress;
 mod sweep;
 pub mod tables;
 mod trial;
+mod verified;
 
 use std::collections::BTreeMap;
 
@@ -27,6 +28,7 @@ pub use place::placed;
 pub use progress::{ProbeRow, ProgressRow};
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};
+pub use verified::{DamageRow, Kind, PassRow, SealRow, SealedCheckRow, SealedState, VerifiedRow};
 
 use crate::facts::Facts;
 use crate::plan::TestData;
@@ -57,6 +59,16 @@ pub struct Study {
     pub progress: Vec<ProgressRow>,
     /// Light probes beside them.
     pub probes: Vec<ProbeRow>,
+    /// Passes of reading back.
+    pub passes: Vec<PassRow>,
+    /// Test data that was read back, in the order in which it was.
+    pub verified: Vec<VerifiedRow>,
+    /// What was found damaged of it.
+    pub damage: Vec<DamageRow>,
+    /// What is remembered of the person's own files.
+    pub seals: Vec<SealRow>,
+    /// How they were found again.
+    pub sealed_checks: Vec<SealedCheckRow>,
     /// Fingerprints by name.
     pub facts: BTreeMap<String, Facts>,
     /// What was found damaged, and what was made of it: a sentence each.
@@ -78,6 +90,11 @@ impl Study {
             checks: Vec::new(),
             progress: Vec::new(),
             probes: Vec::new(),
+            passes: Vec::new(),
+            verified: Vec::new(),
+            damage: Vec::new(),
+            seals: Vec::new(),
+            sealed_checks: Vec::new(),
             facts: BTreeMap::new(),
             remarks: Vec::new(),
         }

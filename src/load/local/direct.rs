@@ -5,6 +5,8 @@
 //! kernel is asked whether its pages stayed behind. Where direct I/O is not to be had, files are
 //! buffered, with their cache emptied before and after the trial, and the trial says why.
 
+use std::os::fd::BorrowedFd;
+
 use rustix::fs::{AtFlags, StatxFlags, statx};
 
 use super::buffers::Buffers;
@@ -163,21 +165,28 @@ enum Told {
 }
 
 fn told(files: &Files) -> impl Iterator<Item = Told> {
-    files.all().map(|(_, file)| {
-        let status = statx(file, "", AtFlags::EMPTY_PATH, StatxFlags::DIOALIGN);
-        let Ok(status) = status else {
-            return Told::Nothing;
-        };
-        let (memory, offset) = (status.stx_dio_mem_align, status.stx_dio_offset_align);
-        match status.stx_mask & StatxFlags::DIOALIGN.bits() {
-            0 => Told::Nothing,
-            _ if offset == 0 => Told::None,
-            _ => Told::Alignment(Alignment {
-                memory: (memory as usize).max(1),
-                offset: offset as usize,
-            }),
-        }
-    })
+    files.all().map(|(_, file)| told_of(file))
+}
+
+fn told_of(file: BorrowedFd<'_>) -> Told {
+    let status = statx(file, "", AtFlags::EMPTY_PATH, StatxFlags::DIOALIGN);
+    let Ok(status) = status else {
+        return Told::Nothing;
+    };
+    let (memory, offset) = (status.stx_dio_mem_align, status.stx_dio_offset_align);
+    match status.stx_mask & StatxFlags::DIOALIGN.bits() {
+        0 => Told::Nothing,
+        _ if offset == 0 => Told::None,
+        _ => Told::Alignment(Alignment {
+            memory: (memory as usize).max(1),
+            offset: offset as usize,
+        }),
+    }
+}
+
+/// What suits one file that is open for direct I/O; or why blocks of this size cannot be moved so.
+pub(super) fn suit(file: BorrowedFd<'_>, block: Bytes) -> Result<Alignment, String> {
+    suits(std::iter::once(told_of(file)), block)
 }
 
 /// What suits all files; or why blocks of this size cannot be moved directly.

@@ -14,6 +14,7 @@ mod observe;
 mod passing;
 mod residency;
 mod ring;
+mod sample;
 mod start;
 #[cfg(test)]
 mod tests;
@@ -21,7 +22,9 @@ mod threads;
 mod touch;
 mod transfer;
 mod trial;
+mod verify;
 
+use std::ops::ControlFlow;
 use std::path::PathBuf;
 
 use jiff::Timestamp;
@@ -33,11 +36,13 @@ use self::folder::{Folder, Found};
 use self::observe::Observer;
 use self::ring::RingError;
 use self::trial::{Run, Trial};
-use super::{Assignment, Engine, LoadError, Measured, Share, Watch};
+pub use self::verify::{Counts, Progress, Span};
+use super::{Assignment, Engine, LoadError, Measured, Pace, Share, Watch};
 use crate::facts::Facts;
+use crate::integrity::Expected;
 use crate::plan::{DataFile, Space, TestData};
 use crate::probe;
-use crate::record::{Cause, Failure, Observations};
+use crate::record::{Cause, Failure, Observations, observed};
 use crate::study::{Config, Identity, Server};
 
 /// A mounted directory, and the study's folder in it.
@@ -103,6 +108,27 @@ impl LocalShare {
             Found::Ours(folder) => folder.remove(),
             Found::CutOff(folder) => folder.remove_empty().map(|()| true),
             Found::Nothing => Ok(true),
+        }
+    }
+
+    /// Reads `spans` of the files of `data` back and compares them with what is `expected`, held to `pace`,
+    /// until an end is asked for or `tell` breaks. Nothing is written.
+    ///
+    /// # Errors
+    /// When the folder is missing or not this study's, and when the share does not answer any more;
+    /// damage is no error.
+    pub fn read_back(
+        &mut self,
+        data: &TestData,
+        spans: &[Span],
+        expected: &Expected,
+        pace: &Pace,
+        watch: &Watch,
+        tell: &mut dyn FnMut(Progress) -> ControlFlow<()>,
+    ) -> Result<(), LoadError> {
+        match Folder::find(&self.root, &data.folder, self.study)? {
+            Found::Ours(folder) => verify::read_back(&folder, spans, expected, pace, watch, tell),
+            _ => Err(self.missing(data)),
         }
     }
 
@@ -232,6 +258,18 @@ impl LocalShare {
         for (name, value) in opened.seen.iter() {
             observations.put(name, value);
         }
+        if assignment.workload.writes() && recording.failure.is_none() {
+            let order = assignment.pattern.write_order();
+            observations.put_some(observed::WRITE_ORDER, order.map(|order| order as f64));
+            observations.put(observed::WRITTEN_FROM, (first + used) as f64);
+        }
+        let checked = sample::check(&run.samples, self.study);
+        if assignment.workload.reads() {
+            observations.put(observed::CHECKED_BLOCKS, checked.blocks as f64);
+            observations.put(observed::DAMAGED_BLOCKS, checked.damaged as f64);
+        }
+        recording.failure = recording.failure.or(checked.failure);
+        notes.extend(checked.note);
         if let Err(error) = watch.slowly(|| opened.evict()) {
             notes.push(format!("afterwards: {error}"));
         }

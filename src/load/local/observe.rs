@@ -10,9 +10,10 @@ use super::buffers::Buffers;
 use super::direct::Alignment;
 use super::files::Files;
 use super::residency::resident;
-use super::touch::{CLASS_WRITES, LARGE, touch_twice, write_classes};
+use super::touch::{touch_twice, write_classes};
 use crate::facts::counters::{CoreTime, CounterError, Counters, Deltas, DriveIo, difference};
 use crate::load::{Assignment, Watch};
+use crate::plan::{CLASS_BLOCK, CLASS_WRITES};
 use crate::probe::extents::{device_bytes, extents, position};
 use crate::probe::{self, Sources};
 use crate::record::{Observations, observed};
@@ -93,7 +94,7 @@ impl Observer {
         let block = assignment.workload.block.0 as usize;
         let mut buffers = Buffers::new(1, block, alignment.memory);
         let mut used = touch_twice(assignment, files, alignment, &mut buffers, &mut seen);
-        if !assignment.workload.reads() && assignment.workload.block.0 >= LARGE {
+        if !assignment.workload.reads() && assignment.workload.block.0 >= CLASS_BLOCK {
             let classes = || {
                 write_classes(
                     assignment,

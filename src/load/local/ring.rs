@@ -12,6 +12,7 @@ use io_uring::types::{Fixed, SubmitArgs, Timespec};
 use io_uring::{IoUring, opcode, squeue};
 
 use super::buffers::Buffers;
+use super::sample::Sample;
 use super::start::together;
 use super::transfer::go_on;
 use super::trial::{Clock, Ended, Run, Trial};
@@ -67,6 +68,7 @@ struct Lane<'a> {
     /// Whether the ring knows the buffers beforehand; not where locked memory is short.
     registered: bool,
     slots: Vec<Option<Slot>>,
+    sample: Sample,
     // Last, so that the ring is gone before the memory that the kernel may still write to.
     buffers: Buffers,
 }
@@ -112,6 +114,7 @@ impl<'a> Lane<'a> {
             table,
             registered,
             slots: vec![None; depth],
+            sample: trial.sample(trial.workload.streams as usize),
             buffers,
         })
     }
@@ -124,6 +127,7 @@ impl<'a> Lane<'a> {
                     recording: self.stream.finish(),
                     stopped,
                     buffers: self.buffers,
+                    sample: self.sample,
                 })
             }
             Err(error) => {
@@ -258,7 +262,12 @@ impl<'a> Lane<'a> {
             };
             let transfer = slot.transfer;
             self.slots[index] = None;
-            self.stream.done(transfer, clock.now(), outcome);
+            let now = clock.now();
+            self.stream.done(transfer, now, outcome);
+            if outcome.is_ok() {
+                let operation = &transfer.operation;
+                self.sample.take(operation, now, &mut self.buffers, index);
+            }
             self.trial.watch.add(self.trial.job.block());
         }
         Ok(())

@@ -6,6 +6,7 @@ use std::thread;
 use std::time::Duration;
 
 use super::buffers::Buffers;
+use super::sample::Sample;
 use super::start::together;
 use super::transfer::{read_fully, write_fully};
 use super::trial::{Clock, Ended, Run, Trial};
@@ -22,13 +23,22 @@ const NAP: Nanos = Nanos(50_000_000);
 /// When so many threads cannot be started; nothing was transferred then.
 pub(super) fn run(trial: &Trial<'_>) -> io::Result<Run> {
     let threads = trial.workload.depth * trial.workload.streams;
-    let lane = || Ok::<_, io::Error>((trial.job.stream(1), trial.buffers(1)));
-    let work = |(stream, buffers), clock| work(trial, stream, buffers, clock);
+    let lane = || {
+        let sample = trial.sample(threads as usize);
+        Ok::<_, io::Error>((trial.job.stream(1), trial.buffers(1), sample))
+    };
+    let work = |(stream, buffers, sample), clock| work(trial, stream, buffers, sample, clock);
     let (ended, clock) = together(threads as usize, lane, work)?;
     Ok(Run::new(ended, clock))
 }
 
-fn work(trial: &Trial<'_>, mut stream: Stream<'_>, mut buffers: Buffers, clock: Clock) -> Ended {
+fn work(
+    trial: &Trial<'_>,
+    mut stream: Stream<'_>,
+    mut buffers: Buffers,
+    mut sample: Sample,
+    clock: Clock,
+) -> Ended {
     let mut stopped = None;
     loop {
         let now = clock.now();
@@ -44,7 +54,11 @@ fn work(trial: &Trial<'_>, mut stream: Stream<'_>, mut buffers: Buffers, clock: 
                 }
                 let transfer = stream.prepared(transfer, clock.now());
                 let outcome = self::transfer(trial, &transfer, buffer);
-                stream.done(transfer, clock.now(), outcome);
+                let now = clock.now();
+                stream.done(transfer, now, outcome);
+                if outcome.is_ok() {
+                    sample.take(&transfer.operation, now, &mut buffers, 0);
+                }
                 trial.watch.add(trial.job.block());
             }
             Next::WaitUntil(moment) => {
@@ -57,6 +71,7 @@ fn work(trial: &Trial<'_>, mut stream: Stream<'_>, mut buffers: Buffers, clock: 
                     recording: stream.finish(),
                     stopped,
                     buffers,
+                    sample,
                 };
             }
         }

@@ -10,7 +10,7 @@ use super::transfer::{read_fully, write_fully};
 use super::trial::fill;
 use crate::load::{Assignment, generation};
 use crate::plan::content::BLOCK;
-use crate::plan::{Direction, Operation};
+use crate::plan::{CLASS_WRITES, Direction, Operation};
 use crate::record::{Observations, observed};
 use crate::study::Identity;
 use crate::units::Nanos;
@@ -22,11 +22,6 @@ fn touches(block: u64) -> u64 {
 
 /// Reading them twice takes no longer than this.
 const TOUCHING: Nanos = Nanos(3 * Nanos::SECOND.0);
-/// Workloads that only write, in blocks as large as this and more, show whether the share compresses.
-pub(super) const LARGE: u64 = 256 << 10;
-/// Writes of each class of compressibility.
-pub(super) const CLASS_WRITES: u64 = 16;
-
 /// Reads blocks that the trial would have read next, and the same again at once. Returns how many
 /// operations of the pattern were used up.
 pub(super) fn touch_twice(

@@ -5,6 +5,7 @@ use std::time::Instant;
 use super::buffers::Buffers;
 use super::direct::{Alignment, Opened};
 use super::files::Files;
+use super::sample::Sample;
 use crate::load::{Assignment, Job, Watch, generation};
 use crate::plan::content::{self, Address};
 use crate::plan::{Operation, Workload};
@@ -19,6 +20,7 @@ pub(super) struct Trial<'a> {
     pub(super) files: &'a Files,
     pub(super) alignment: Alignment,
     pub(super) watch: &'a Watch,
+    length: Nanos,
     study: Identity,
     trial: u64,
 }
@@ -29,6 +31,7 @@ pub(super) struct Ended {
     /// When an end was asked for, from the start of the trial.
     pub(super) stopped: Option<Nanos>,
     pub(super) buffers: Buffers,
+    pub(super) sample: Sample,
 }
 
 /// What the engines of one trial hand back.
@@ -38,20 +41,23 @@ pub(super) struct Run {
     pub(super) stopped: Option<Nanos>,
     /// The clock of the trial, which still runs.
     pub(super) clock: Clock,
+    /// Blocks that were kept aside.
+    pub(super) samples: Vec<Sample>,
     _buffers: Vec<Buffers>,
 }
 
 impl Run {
     pub(super) fn new(ended: Vec<Ended>, clock: Clock) -> Self {
         let stopped = ended.iter().filter_map(|ended| ended.stopped).min();
-        let (streams, buffers) = ended
+        let (streams, (buffers, samples)) = ended
             .into_iter()
-            .map(|ended| (ended.recording, ended.buffers))
+            .map(|ended| (ended.recording, (ended.buffers, ended.sample)))
             .unzip();
         Self {
             streams,
             stopped,
             clock,
+            samples,
             _buffers: buffers,
         }
     }
@@ -74,6 +80,7 @@ impl<'a> Trial<'a> {
             files: &opened.files,
             alignment: opened.alignment,
             watch,
+            length: assignment.length,
             study,
             trial: assignment.trial,
         }
@@ -83,6 +90,11 @@ impl<'a> Trial<'a> {
     pub(super) fn buffers(&self, count: usize) -> Buffers {
         let block = self.workload.block.0 as usize;
         Buffers::new(count, block, self.alignment.memory)
+    }
+
+    /// Room for what one of `streams` keeps aside of what it reads.
+    pub(super) fn sample(&self, streams: usize) -> Sample {
+        Sample::new(streams, self.length)
     }
 
     /// Makes the content of a write.

@@ -8,7 +8,7 @@ use crate::ready::counted::{ENOUGH, holding};
 use crate::ready::grown::{Grown, Stripe, file_system, stripe};
 use crate::ready::items::{IDLE, item};
 use crate::ready::{AFTER, BEFORE, Sides, answer, days};
-use crate::study::{Outcome, Side, State, Study, Trial};
+use crate::study::{Outcome, Side, State, Study, Trial, VerifiedRow};
 
 /// A step that may be done: the evidence of it and when, or what there is instead and what to do.
 pub(super) struct Finding {
@@ -182,6 +182,30 @@ pub(super) fn scrub(study: &Study, finished: Option<&(String, Timestamp)>) -> Fi
             record("scrub"),
         ),
         _ => recorded,
+    }
+}
+
+/// Whether the test data was read back since the layout was finished.
+pub(super) fn read_back(study: &Study) -> Finding {
+    let advice = "run `poolproof verify STUDY`: it reads back all that was written before";
+    let Some(pass) = study
+        .passes
+        .iter()
+        .rfind(|row| row.read_phase == Phase::After)
+    else {
+        return Finding::open("nobody has read back what was written before", advice);
+    };
+    let rows = study.verified.iter().filter(|row| row.pass == pass.pass);
+    match rows.map(VerifiedRow::damaged).sum::<u64>() {
+        0 if pass.ended => {
+            let evidence = format!("pass {} of `verify` found every block whole", pass.pass);
+            Finding::done(evidence, Some(pass.at))
+        }
+        0 => Finding::open(format!("pass {} has not ended", pass.pass), advice),
+        damaged => Finding::open(
+            format!("pass {} found {damaged} damaged blocks", pass.pass),
+            "copy what matters elsewhere and find the cause, beginning with damage.csv; then run `poolproof verify STUDY` again",
+        ),
     }
 }
 

@@ -46,6 +46,15 @@ fn finished(study: &Study) -> Option<(String, Timestamp)> {
     })
 }
 
+/// The phase in which the study is, by what was recorded and measured.
+pub fn phase(study: &Study) -> Phase {
+    match (begun(study), finished(study)) {
+        (_, Some(_)) => Phase::After,
+        (Some(_), None) => Phase::During,
+        (None, None) => Phase::Before,
+    }
+}
+
 /// What must follow at the moment `now`. `live` is a look at the share of this moment, where there is
 /// one.
 pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
@@ -55,7 +64,7 @@ pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
     let recorded = |word: &str| findings::recorded(study, word);
     let title = findings::title;
     let over = finished.as_ref();
-    let findings: Vec<(&'static str, &'static str, Finding)> = vec![
+    let mut findings: Vec<(&'static str, &'static str, Finding)> = vec![
         (
             "baseline",
             "measured before",
@@ -111,6 +120,16 @@ pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
             findings::clean(study),
         ),
     ];
+    // A made-up share holds nothing, and what is cleaned away cannot be read back.
+    if !study.config.simulated && study.data.files.iter().any(|file| file.complete) {
+        let step = (
+            "verified",
+            "what was written before is still there",
+            findings::read_back(study),
+        );
+        let after = findings.iter().position(|(step, ..)| *step == "after");
+        findings.insert(after.unwrap_or(findings.len()), step);
+    }
     let steps = order(findings, begun.is_some(), finished.is_some(), now);
     let changed = diff::lines(study).into_iter().filter(diff::Line::differs);
     Next {
@@ -142,7 +161,7 @@ fn rank(step: &str) -> u32 {
         "started" => 2,
         "during" | "reshape" => 3,
         "grow" => 4,
-        "alignment" | "settings" | "scrub" => 5,
+        "alignment" | "settings" | "scrub" | "verified" => 5,
         "after" => 6,
         "report" => 7,
         "look-7" | "look-30" => 8,

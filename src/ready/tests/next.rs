@@ -4,9 +4,10 @@ use jiff::Timestamp;
 
 use super::{days_before, done, ready, scene};
 use crate::facts::{Device, Facts};
+use crate::plan::Phase;
 use crate::ready::*;
 use crate::report::testing::Scene;
-use crate::study::{State as TrialState, Study};
+use crate::study::{PassRow, State as TrialState, Study};
 use crate::units::Bytes;
 
 fn state(follows: &Next, word: &str) -> StepState {
@@ -73,7 +74,10 @@ fn each_stage_names_its_next_step() {
 
     done(&mut study, "grow", now);
     let follows = next(&study, None, now);
-    assert_eq!(for_now(&follows), ["alignment", "settings", "scrub"]);
+    assert_eq!(
+        for_now(&follows),
+        ["alignment", "settings", "scrub", "verified"]
+    );
     assert!(
         evidence(&follows, "grow").contains("not known"),
         "no size was seen since"
@@ -92,7 +96,29 @@ fn complete() -> (Study, Timestamp) {
     for word in ["alignment", "settings", "scrub", "report"] {
         done(&mut study, word, end);
     }
+    study.passes.push(read_back(true, end));
     (study, end)
+}
+
+fn read_back(ended: bool, at: Timestamp) -> PassRow {
+    PassRow {
+        pass: 1,
+        at,
+        read_phase: Phase::After,
+        ended,
+    }
+}
+
+#[test]
+fn what_was_written_before_has_to_be_read_back() {
+    let (mut study, end) = complete();
+    assert_eq!(state(&next(&study, None, end), "verified"), StepState::Done);
+    study.passes = vec![read_back(false, end)];
+    let follows = next(&study, None, end);
+    assert_eq!(state(&follows, "verified"), StepState::Now);
+    assert!(evidence(&follows, "verified").contains("has not ended"));
+    study.passes.clear();
+    assert_eq!(state(&next(&study, None, end), "verified"), StepState::Now);
 }
 
 #[test]

@@ -2,6 +2,7 @@
 //! script, in light and dark, on a phone and on paper.
 
 mod appendix;
+mod integrity;
 mod method;
 pub(super) mod real;
 mod results;
@@ -110,6 +111,7 @@ pub fn page(
                     (results::rates(&context))
                     (results::latencies(&context))
                     (results::caveats(&context))
+                    (integrity::integrity(&context))
                     (appendix::facts(&context))
                     (appendix::data(&context))
                     (appendix::series(&context))

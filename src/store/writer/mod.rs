@@ -14,8 +14,9 @@ use crate::facts::Facts;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::render;
 use crate::study::{
-    CheckRow, Config, ConfigError, DataRow, Mounted, ObservationRow, Place, Study, SweepRow, Trial,
-    WindowRow, manifest, render_latency, with_format, with_mount,
+    CheckRow, Config, ConfigError, DamageRow, DataRow, Mounted, ObservationRow, PassRow, Place,
+    SealRow, SealedCheckRow, Study, SweepRow, Trial, VerifiedRow, WindowRow, manifest,
+    render_latency, with_format, with_mount,
 };
 
 /// A study that is locked for writing, and what stands in it.
@@ -164,6 +165,56 @@ impl<D: Disk> Writer<D> {
         Ok(())
     }
 
+    /// Adds that a pass of reading back has begun or ended.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_pass(&mut self, row: PassRow) -> Result<(), StoreError> {
+        self.append_rows(names::PASSES, std::slice::from_ref(&row))?;
+        self.study.passes.push(row);
+        Ok(())
+    }
+
+    /// Adds what was read back of the test data. Damage comes before the rows that count it.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_verified(&mut self, rows: Vec<VerifiedRow>) -> Result<(), StoreError> {
+        self.append_rows(names::VERIFIED, &rows)?;
+        self.study.verified.extend(rows);
+        Ok(())
+    }
+
+    /// Adds damage that was found.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_damage(&mut self, rows: Vec<DamageRow>) -> Result<(), StoreError> {
+        self.append_rows(names::DAMAGE, &rows)?;
+        self.study.damage.extend(rows);
+        Ok(())
+    }
+
+    /// Adds what is remembered of files of the person's own.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_seals(&mut self, rows: Vec<SealRow>) -> Result<(), StoreError> {
+        self.append_rows(names::SEALS, &rows)?;
+        self.study.seals.extend(rows);
+        Ok(())
+    }
+
+    /// Adds how such files were found again.
+    ///
+    /// # Errors
+    /// When it may not be on disk.
+    pub fn add_sealed_checks(&mut self, rows: Vec<SealedCheckRow>) -> Result<(), StoreError> {
+        self.append_rows(names::SEALED_CHECKS, &rows)?;
+        self.study.sealed_checks.extend(rows);
+        Ok(())
+    }
+
     /// Keeps a fingerprint; returns its name.
     ///
     /// # Errors
@@ -229,9 +280,14 @@ impl<D: Disk> Writer<D> {
 }
 
 /// The tables of a study, the one that makes a trial count last.
-const TABLES: [&str; 7] = [
+const TABLES: [&str; 12] = [
     names::CHECKS,
     names::DATA,
+    names::PASSES,
+    names::DAMAGE,
+    names::VERIFIED,
+    names::SEALS,
+    names::SEALED_CHECKS,
     names::SWEEP,
     names::WINDOWS,
     names::OBSERVATIONS,

@@ -8,8 +8,10 @@ mod meddling;
 mod new;
 mod planted;
 mod reading;
+mod seal;
 mod share;
 mod sitting;
+mod verify;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;

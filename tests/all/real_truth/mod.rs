@@ -3,6 +3,7 @@
 
 mod config;
 mod counts;
+mod damage;
 mod faults;
 mod grades;
 mod program;

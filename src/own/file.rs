@@ -1,0 +1,147 @@
+//! Opens a plain file by its path from the root, through no link.
+
+use std::ffi::OsStr;
+use std::io;
+use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
+use std::os::unix::ffi::OsStrExt;
+use std::path::Path;
+
+use rustix::fs::{Advice, AtFlags, FileType, Mode, OFlags, Stat, fadvise, fstat, openat, statat};
+use rustix::io::{Errno, pread};
+
+/// What of a file can be compared without reading it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct State {
+    /// Its size in bytes.
+    pub size: u64,
+    /// When its content was last changed, in nanoseconds since 1970.
+    pub modified_ns: i64,
+    /// When anything of it was.
+    pub changed_ns: i64,
+}
+
+impl State {
+    fn of(status: &Stat) -> Self {
+        let time = |seconds: i64, nanos: u64| {
+            let nanos = i64::try_from(nanos).unwrap_or(0);
+            seconds.saturating_mul(1_000_000_000).saturating_add(nanos)
+        };
+        Self {
+            size: u64::try_from(status.st_size).unwrap_or(0),
+            modified_ns: time(status.st_mtime, status.st_mtime_nsec),
+            changed_ns: time(status.st_ctime, status.st_ctime_nsec),
+        }
+    }
+}
+
+/// Why a file is not open.
+#[derive(Debug)]
+pub enum Refused {
+    /// Nothing is there.
+    Gone,
+    /// Something that is no plain file, or reached through a link.
+    NotPlain(&'static str),
+    /// A call failed.
+    Failed(io::Error),
+}
+
+impl From<Errno> for Refused {
+    fn from(error: Errno) -> Self {
+        match error {
+            Errno::NOENT => Self::Gone,
+            Errno::LOOP | Errno::NOTDIR => Self::NotPlain("a link or a file is on the way to it"),
+            error => Self::Failed(error.into()),
+        }
+    }
+}
+
+/// A plain file, open for reading.
+#[derive(Debug)]
+pub(super) struct Plain {
+    handle: OwnedFd,
+    /// Whether reading it leaves its access time alone.
+    pub(super) keeps_access_time: bool,
+}
+
+impl Plain {
+    /// Opens the file at `path` from the root.
+    pub(super) fn open(path: &[u8]) -> Result<Self, Refused> {
+        let path = Path::new(OsStr::from_bytes(path));
+        let (folder, name) = path
+            .parent()
+            .zip(path.file_name())
+            .ok_or(Refused::NotPlain("it is a folder"))?;
+        let folder = self::folder(folder)?;
+        Self::open_in(folder.as_fd(), name)
+    }
+
+    /// Opens the file `name` in `folder`.
+    pub(super) fn open_in(folder: BorrowedFd<'_>, name: &OsStr) -> Result<Self, Refused> {
+        // Looked at first: opening a device or a pipe can do things.
+        let seen = statat(folder, name, AtFlags::SYMLINK_NOFOLLOW)?;
+        plain(&seen)?;
+        let flags =
+            OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY | OFlags::CLOEXEC;
+        let (handle, keeps_access_time) =
+            match openat(folder, name, flags | OFlags::NOATIME, Mode::empty()) {
+                // Only the owner may ask for it.
+                Err(Errno::PERM) => (openat(folder, name, flags, Mode::empty())?, false),
+                opened => (opened?, true),
+            };
+        let status = fstat(&handle)?;
+        plain(&status)?;
+        if (status.st_dev, status.st_ino) != (seen.st_dev, seen.st_ino) {
+            return Err(Refused::NotPlain("it was replaced while it was opened"));
+        }
+        Ok(Self {
+            handle,
+            keeps_access_time,
+        })
+    }
+
+    /// Its state at this moment.
+    pub(super) fn state(&self) -> io::Result<State> {
+        Ok(State::of(&fstat(&self.handle)?))
+    }
+
+    /// Reads from `offset` into `buffer`, past what this client's cache holds; how many bytes there
+    /// are.
+    pub(super) fn read(&self, buffer: &mut [u8], offset: u64) -> io::Result<usize> {
+        // What cannot be dropped is being written, and then its time tells.
+        let length = std::num::NonZeroU64::new(buffer.len() as u64);
+        let _ = fadvise(&self.handle, offset, length, Advice::DontNeed);
+        let mut read = 0;
+        while read < buffer.len() {
+            match pread(&self.handle, &mut buffer[read..], offset + read as u64) {
+                Ok(0) => break,
+                Ok(more) => read += more,
+                Err(Errno::INTR) => {}
+                Err(error) => return Err(error.into()),
+            }
+        }
+        // Others' files are of no use in this client's memory.
+        let _ = fadvise(&self.handle, offset, length, Advice::DontNeed);
+        Ok(read)
+    }
+}
+
+/// Opens a folder by its path from the root, step by step, through no link.
+pub(super) fn folder(path: &Path) -> Result<OwnedFd, Refused> {
+    let flags = OFlags::PATH | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+    let mut folder = openat(rustix::fs::CWD, "/", flags, Mode::empty())?;
+    for step in path.components().skip(1) {
+        folder = openat(&folder, step.as_os_str(), flags, Mode::empty())?;
+    }
+    Ok(folder)
+}
+
+fn plain(status: &Stat) -> Result<(), Refused> {
+    match FileType::from_raw_mode(status.st_mode) {
+        FileType::RegularFile => Ok(()),
+        FileType::Symlink => Err(Refused::NotPlain("it is a link")),
+        FileType::Directory => Err(Refused::NotPlain("it is a folder")),
+        FileType::Fifo => Err(Refused::NotPlain("it is a pipe")),
+        FileType::Socket => Err(Refused::NotPlain("it is a socket")),
+        _ => Err(Refused::NotPlain("it is a device")),
+    }
+}
