@@ -77,7 +77,11 @@ pub fn association(x: &[f64], y: &[f64], confidence: f64) -> Option<Association>
     let (x, y) = (ranks(x), ranks(y));
     let coefficient = pearson(&x, &y)?;
     let pairs = x.len();
-    let both = if pairs > 3 { memory(&x) * memory(&y) } else { 0.0 };
+    let both = if pairs > 3 {
+        memory(&x) * memory(&y)
+    } else {
+        0.0
+    };
     let effective = pairs as f64 * (1.0 - both) / (1.0 + both);
     let enough = pairs >= LEAST && effective > 4.0 && coefficient.abs() < 1.0;
     let interval = enough.then(|| {
@@ -161,6 +165,9 @@ mod tests {
         assert!(found.effective > 390.0, "seed 3: {found:?}");
         let interval = found.interval.unwrap();
         // Population value for a sum of two equal uniforms is near 0.7.
-        assert!(interval.low < 0.7 && interval.high > 0.65, "seed 3: {found:?}");
+        assert!(
+            interval.low < 0.7 && interval.high > 0.65,
+            "seed 3: {found:?}"
+        );
     }
 }

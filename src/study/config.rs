@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
+use super::Limits;
 use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
 use crate::plan::{STANDARD, Workload};
@@ -60,6 +61,9 @@ pub struct Config {
     /// How the reshape is followed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reshape: Option<Following>,
+    /// What users should feel at most while the pool grows.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limits: Option<Limits>,
     /// Workloads beside the standard set, or in place of those of the same name.
     #[serde(default, rename = "workload", skip_serializing_if = "Vec::is_empty")]
     pub workloads: Vec<Workload>,
@@ -363,6 +367,7 @@ impl Config {
             link_gigabits: None,
             server: None,
             reshape: None,
+            limits: None,
             workloads: Vec::new(),
         }
     }
@@ -385,6 +390,9 @@ impl Config {
         }
         if let Some(Err(why)) = config.reshape.as_ref().map(Following::validate) {
             return value(format!("[reshape]: {why}"));
+        }
+        if let Some(Err(why)) = config.limits.as_ref().map(Limits::validate) {
+            return value(format!("[limits]: {why}"));
         }
         let mut names: Vec<&str> = config.workloads.iter().map(|w| w.name.as_str()).collect();
         names.sort_unstable();

@@ -4,8 +4,10 @@ mod amend;
 mod checks;
 mod config;
 mod latency;
+mod limits;
 pub mod manifest;
 mod progress;
+mod proposal;
 mod sweep;
 pub mod tables;
 mod trial;
@@ -18,8 +20,10 @@ pub use config::{
     Config, ConfigError, Expansion, FORMAT, Following, Identity, Mounted, Planning, Server,
 };
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
+pub use limits::Limits;
 pub use manifest::{DataEvent, DataRow};
 pub use progress::{ProbeRow, ProgressRow};
+pub use proposal::KnownPool;
 pub use sweep::SweepRow;
 pub use trial::{ObservationRow, State, Trial, WindowRow};
 
