@@ -8,22 +8,35 @@
 //! ratio of geometric means; the Hodges-Lehmann shift, a permutation test and a bootstrap of the
 //! ratio of medians stand beside it and need no normal distribution.
 
+mod account;
+mod bounds;
 mod contrast;
+pub mod cost;
 pub mod diff;
+pub mod expected;
+pub mod forecasted;
+pub mod gain;
 mod group;
+pub mod limits;
 pub mod location;
 mod poolable;
 mod quantity;
+mod reshaped;
 mod sample;
 mod verdict;
 #[cfg(test)]
 mod coverage;
 #[cfg(test)]
+pub(crate) mod scene;
+#[cfg(test)]
 mod tests;
 
+pub use account::Account;
+pub use bounds::Bounds;
 pub use contrast::Contrast;
 pub use group::{Group, Void};
 pub use quantity::Quantity;
+pub use reshaped::{Ending, Reshaped};
 pub use sample::BetweenSittings;
 pub use verdict::Verdict;
 
