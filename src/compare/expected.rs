@@ -313,7 +313,9 @@ fn below(model: &pool::Expected, found: &Expectation) -> bool {
     };
     let (busy, idling) = (top(false), top(true));
     let high = found.interval.map(|interval| interval.high);
-    idling.is_finite() && idling < busy * 0.995 && high.is_some_and(|high| high < busy * found.location.high)
+    idling.is_finite()
+        && idling < busy * 0.995
+        && high.is_some_and(|high| high < busy * found.location.high)
 }
 
 fn accord(band: Bounds, interval: Option<Bounds>) -> Accord {

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::grades::{self, Judgements};
-use crate::compare::{Comparison, Contrast, Group, Row, Verdict};
+use crate::compare::{Account, Comparison, Contrast, Group, Row, Verdict};
 use crate::judge::Grade;
 use crate::plan::Phase;
 use crate::stats::interval::Interval;
@@ -16,6 +16,8 @@ struct Document<'a> {
     rules: RulesJson,
     methods: Methods,
     workloads: Vec<RowJson<'a>>,
+    /// What it cost while it ran, and what it gave.
+    account: &'a Account,
     excluded: Vec<ExcludedJson<'a>>,
 }
 
@@ -161,7 +163,11 @@ struct ExcludedJson<'a> {
 /// Every number of a comparison, nested, indented, keys in a fixed order; `null` where there is no
 /// number. Units stand in the names. The figures of a void phase stand apart from those of drives,
 /// and its contrast has none.
-pub fn comparison_json(comparison: &Comparison, judgements: &Judgements) -> String {
+pub fn comparison_json(
+    comparison: &Comparison,
+    judgements: &Judgements,
+    account: &Account,
+) -> String {
     let rules = comparison.rules;
     let document = Document {
         study: &comparison.study,
@@ -181,6 +187,7 @@ pub fn comparison_json(comparison: &Comparison, judgements: &Judgements) -> Stri
             .iter()
             .map(|each| row(each, judgements))
             .collect(),
+        account,
         excluded: comparison
             .excluded
             .iter()
