@@ -22,6 +22,8 @@ use crate::study::{ProbeRow, Study, Trial};
 const CONFIDENCE: f64 = 0.95;
 /// More hours than any reshape takes: readings that lie further apart have a wrong time.
 const MOST_HOURS: usize = 10_000;
+/// Speeds that differ by less than this part of the largest are one speed: nothing goes with it.
+const STEADY: f64 = 0.005;
 /// How long before and after a trial the reshape is looked at, in seconds.
 const AROUND: f64 = 600.0;
 
@@ -404,6 +406,14 @@ fn together(timeline: &[Hour], what: Feeling) -> Option<Together> {
         Some((felt?, hour.reshape_fraction_per_h?))
     });
     let (felt, speeds): (Vec<f64>, Vec<f64>) = pairs.unzip();
+    let (least, most) = speeds
+        .iter()
+        .fold((f64::INFINITY, 0.0f64), |(least, most), speed| {
+            (least.min(*speed), most.max(*speed))
+        });
+    if most - least < STEADY * most {
+        return None;
+    }
     let found = association(&felt, &speeds, CONFIDENCE)?;
     Some(Together {
         what,

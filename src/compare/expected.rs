@@ -98,7 +98,11 @@ pub fn expectations(
 ) -> Expectations {
     // Speed does not depend on when it begins.
     let proposal = match study.config.known_pool().proposal(DateTime::default()) {
-        Ok(proposal) => proposal,
+        Ok(mut proposal) => {
+            let stated = &mut proposal.stated.used_percent;
+            *stated = stated.or_else(|| filled_before(study));
+            proposal
+        }
         Err(why) => return Expectations::Unknown(why.to_owned()),
     };
     let outlook = match proposal.outlook() {
@@ -118,6 +122,15 @@ pub fn expectations(
     };
     let rows = comparison.workloads.iter();
     Expectations::Known(rows.filter_map(|row| context.expectation(row)).collect())
+}
+
+/// Percent of the share that were filled at the end of the phase before, as its facts tell.
+fn filled_before(study: &Study) -> Option<f64> {
+    let before = study.trials.iter().rev();
+    let mut before = before.filter(|trial| trial.phase == Phase::Before);
+    let space = before.find_map(|trial| study.facts.get(&trial.facts)?.space.clone())?;
+    let used = space.total.saturating_sub(space.available);
+    (space.total.0 > 0).then(|| used.0 as f64 / space.total.0 as f64 * 100.0)
 }
 
 struct Context<'a> {
@@ -263,8 +276,12 @@ impl Context<'_> {
                 "this client's processor was the limit after the expansion",
             ));
         }
-        let rotates = self.study.config.pool.as_ref().and_then(|pool| pool.rpm);
-        if model.work.large() && rotates.is_none_or(|rpm| rpm > 0) && place.is_some() {
+        let zones = self
+            .study
+            .config
+            .stated_inner()
+            .is_none_or(|inner| inner < 1.0);
+        if model.work.large() && zones && place.is_some() {
             let sentence = "where the test data lies is not known: other tracks of rotating drives are up to twice as fast or half as fast";
             reasons.push(reason("location", sentence));
         }
@@ -279,15 +296,8 @@ impl Context<'_> {
             let sentence = format!("beside the drives there changed: {}", names.join(", "));
             reasons.push(reason("settings", sentence));
         }
-        for line in changed.iter().filter(|line| !line.is_setting()) {
-            let [before, _, after] = &line.values;
-            let sentence = format!(
-                "the share was {} full before and {} after: emptier drives seek less and lie further out",
-                before.join(", "),
-                after.join(", ")
-            );
-            reasons.push(reason("fill", sentence));
-        }
+        let fill = changed.iter().find(|line| !line.is_setting());
+        reasons.extend(fill.and_then(|line| filled(line, found.accord)));
         let proposal = &self.outlook.proposal;
         if proposal.scheme != proposal.becoming {
             let sentence = "the level changed with the drives, and the models know only what the new one costs in the end";
@@ -302,6 +312,21 @@ impl Context<'_> {
         }
         reasons
     }
+}
+
+/// The fill level, where it moved the way in which the result differs: data on emptier drives lies
+/// further out, and heads go shorter ways.
+fn filled(line: &diff::Line, accord: Accord) -> Option<Reason> {
+    let [before, _, after] = &line.values;
+    let (before, after) = (before.last()?, after.last()?);
+    let percent = |text: &str| text.split(' ').next()?.parse::<f64>().ok();
+    let emptier = percent(after)? < percent(before)?;
+    let fits = accord == if emptier { Accord::More } else { Accord::Less };
+    let word = if emptier { "emptier" } else { "fuller" };
+    let sentence = format!(
+        "the share was {before} full before and {after} after: of {word} drives, other tracks and other ways of the heads are used"
+    );
+    fits.then(|| reason("fill", sentence))
 }
 
 /// Whether the interval lies below what models promise that let no drive idle by chance.
@@ -356,7 +381,7 @@ mod tests {
         let read = &found[0];
         assert_eq!((read.drives.low, read.drives.high), (1.25, 1.5));
         assert!(
-            read.location.low == 1.0 && read.location.high > 1.05,
+            read.location.low == 1.0 && read.location.high > 1.03,
             "{read:?}"
         );
         assert!((read.measured.unwrap() / 1.47 - 1.0).abs() < 0.05);
@@ -378,21 +403,24 @@ mod tests {
         let found = of(&slow);
         assert_eq!(found[0].accord, Accord::Less);
         // The packet size and the fill level changed in this scene, and each phase is one sitting.
-        assert_eq!(
-            words(&found[0]),
-            ["location", "settings", "fill", "sittings"]
-        );
+        assert_eq!(words(&found[0]), ["location", "settings", "sittings"]);
         assert!(
             found[0].reasons[1]
                 .sentence
                 .contains("largest packet of lan0")
         );
-        // With equal facts and solid drives, nothing is left to say but that.
+        // With equal facts and drives without zones, nothing is left to say but that.
         let facts = slow.trials[0].facts.clone();
         slow.trials
             .iter_mut()
             .for_each(|trial| trial.facts.clone_from(&facts));
-        slow.config.pool.as_mut().unwrap().rpm = Some(0);
+        slow.config.plan = Some(crate::study::Planning {
+            assume: pool::Stated {
+                inner_percent: Some(100.0),
+                ..pool::Stated::default()
+            },
+            ..crate::study::Planning::default()
+        });
         for (number, trial) in slow.trials.iter_mut().enumerate() {
             trial.sitting = trial.sitting * 10 + number as u64 % 2;
         }
@@ -402,6 +430,21 @@ mod tests {
             (found[0].accord, words(&found[0])),
             (Accord::Less, vec!["none"])
         );
+    }
+
+    #[test]
+    fn a_fill_level_is_a_reason_only_in_its_own_direction() {
+        let line = diff::Line {
+            fact: "filled part of the share".into(),
+            values: [vec!["67 %".into()], vec![], vec!["44 %".into()]],
+        };
+        assert!(
+            filled(&line, Accord::More)
+                .unwrap()
+                .sentence
+                .contains("emptier")
+        );
+        assert_eq!(filled(&line, Accord::Less), None);
     }
 
     #[test]

@@ -27,6 +27,8 @@ pub struct Forecasted {
     pub hours: Option<f64>,
     /// Seconds between the last reading of it and the first that found it done: the end lies between.
     pub unseen_s: Option<f64>,
+    /// Whether the speed of the hours of the day was stated, and reckoned with.
+    pub hourly: bool,
     /// The forecast at each of four positions.
     pub moments: Vec<Moment>,
     /// The plan's hours.
@@ -114,6 +116,7 @@ impl Forecasted {
                 let unseen = ending.not_after.duration_since(ending.not_before);
                 unseen.as_secs_f64()
             }),
+            hourly: study.config.hours(zone.clone()).is_some(),
             moments: moments.into(),
             plan: planned(study, reshaped, zone),
         }

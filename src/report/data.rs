@@ -18,11 +18,7 @@ pub fn comparison_csv(
     judgements: &Judgements,
     account: &Account,
 ) -> String {
-    let of = |row: Option<&Row>| {
-        let mut columns = columns(comparison, judgements, row);
-        columns.extend(account_columns(account, row));
-        columns
-    };
+    let of = |row: Option<&Row>| columns(comparison, judgements, account, row);
     let names = of(None).into_iter().map(|(name, _)| name).collect();
     let values = |row: &Row| of(Some(row)).into_iter().map(|(_, value)| value).collect();
     csv(std::iter::once(names).chain(comparison.workloads.iter().map(values)))
@@ -40,10 +36,11 @@ pub(super) fn csv(records: impl IntoIterator<Item = Vec<String>>) -> String {
     String::from_utf8(bytes).expect("cells are text")
 }
 
-/// Names and values of a row, or names alone.
+/// Names and values of a row, or names alone; its verdict is the last.
 fn columns(
     comparison: &Comparison,
     judgements: &Judgements,
+    account: &Account,
     row: Option<&Row>,
 ) -> Vec<(String, String)> {
     let mut columns = vec![
@@ -118,6 +115,7 @@ fn columns(
     let after = row.and_then(|row| row.after_before.as_ref());
     columns.extend(contrast_columns("during_before", during));
     columns.extend(contrast_columns("after_before", after));
+    columns.extend(account_columns(account, row));
     let verdict = after.or(during).map(|contrast| contrast.verdict.word());
     columns.push(("verdict".to_owned(), text(verdict)));
     columns

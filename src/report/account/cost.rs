@@ -12,19 +12,23 @@ pub(super) fn section(account: &Account) -> Section {
     let cost = &account.cost;
     let reshape = cost
         .reshape_fraction_per_h
-        .map(|speed| format!(", while the reshape went at {}", pace(speed)));
+        .map(|speed| format!(" while the reshape went at {}", pace(speed)));
     let beside = reshape.unwrap_or_default();
     let mut findings = Vec::new();
     findings.extend(cost.small.as_ref().map(|felt| small(felt, &beside)));
     findings.extend(cost.large.as_ref().map(|felt| large(felt, &beside)));
     findings.extend(extremes(&cost.by_hour));
     findings.extend(cost.together.iter().map(together));
-    findings.extend(cost.trials.iter().map(trials));
     if let Some(probing) = cost.probing {
-        let interval = interval(probing.interval, |value| percent(value, 1));
+        let interval = probing
+            .interval
+            .map_or(String::new(), |Bounds { low, high }| {
+                let (low, high) = (change(1.0 - high), change(1.0 - low));
+                format!(" (95 % interval {low} to {high})")
+            });
         findings.push(format!(
-            "Probing itself cost the reshape {} of its speed{interval}, over {} of stretches with probes and without.",
-            percent(probing.loss, 1),
+            "Probing itself changed the speed of the reshape by {}{interval}, over {} of stretches with probes and without.",
+            change(1.0 - probing.loss),
             count(probing.pairs, "pair")
         ));
     }
@@ -45,7 +49,7 @@ pub(super) fn section(account: &Account) -> Section {
         topic: Topic::Cost,
         title: "What it cost while it ran",
         findings,
-        table: hours(account),
+        tables: hours(account).into_iter().chain(trials(account)).collect(),
         notes,
     }
 }
@@ -66,7 +70,7 @@ fn small(felt: &Felt, beside: &str) -> String {
         None => no_match("4 KiB at random, one at a time"),
     };
     format!(
-        "A small read took {value} on average ({median}worst {worst}; {reads} reads of {}){before}{beside}{}.",
+        "A small read took {value} on average ({median}worst {worst}; {reads} reads of {}){beside}{before}{}.",
         count(felt.probes, "probe"),
         failed(felt)
     )
@@ -83,7 +87,7 @@ fn large(felt: &Felt, beside: &str) -> String {
         None => no_match("1 MiB in order, one at a time"),
     };
     format!(
-        "Large reads of one user got {} ({}){before}{beside}{}.",
+        "Large reads of one user got {} ({}){beside}{before}{}.",
         Rate(felt.value),
         count(felt.probes, "probe"),
         failed(felt)
@@ -132,7 +136,7 @@ fn span(hour: u8) -> String {
 
 fn together(of: &Together) -> String {
     let (what, more, less) = match of.what {
-        Feeling::SmallReadLatency => ("small reads took", "longer", "less long"),
+        Feeling::SmallReadLatency => ("small reads took", "more time", "less time"),
         Feeling::LargeReadRate => ("large reads went", "faster", "slower"),
     };
     let figure = |value: f64| {
@@ -156,51 +160,54 @@ fn together(of: &Together) -> String {
         None => ", too few hours for an interval".to_owned(),
     };
     format!(
-        "Over {}, {told} (Spearman {}{interval}; neighbouring hours are alike, so they count as {:.0}).",
+        "Over {}, {told} (Spearman {}{interval}; neighbouring hours are alike, so they count as {:.0} independent ones).",
         count(of.hours, "hour"),
         figure(of.spearman),
         of.effective_hours
     )
 }
 
-fn trials(during: &During) -> String {
-    let name = plain(&during.workload);
-    let change = match during.ratio {
-        Some(ratio) => format!(
-            "{} against before{}",
-            change(ratio),
-            interval(during.interval, change)
-        ),
-        None => "nothing from before to hold it against".to_owned(),
-    };
-    let speeds: Vec<f64> = during
+/// Trials of the phase during, a row a workload.
+fn trials(account: &Account) -> Option<Figures> {
+    let trials = &account.cost.trials;
+    (!trials.is_empty()).then(|| Figures {
+        caption: "Trials of the phase during, beside the reshape".to_owned(),
+        head: vec!["workload", "trials", "against before", "reshape in an hour"],
+        rows: trials.iter().map(trial).collect(),
+    })
+}
+
+fn trial(during: &During) -> Vec<String> {
+    let against = during.ratio.map_or(NONE.to_owned(), |ratio| {
+        let interval = during
+            .interval
+            .map_or(String::new(), |Bounds { low, high }| {
+                format!("\n{} to {}", change(low), change(high))
+            });
+        format!("{}{interval}", change(ratio))
+    });
+    let mut speeds: Vec<f64> = during
         .pairs
         .iter()
         .filter_map(|pair| pair.reshape_fraction_per_h)
         .collect();
-    let (least, most) = (
-        speeds.iter().copied().fold(f64::INFINITY, f64::min),
-        speeds.iter().copied().fold(0.0, f64::max),
-    );
-    let reshape = median(&speeds).map_or(
-        "how fast the reshape went then is not known".to_owned(),
-        |middle| {
-            format!(
-                "the reshape at {} ({} to {})",
-                pace(middle),
-                percent(least, 2),
-                percent(most, 2)
-            )
-        },
-    );
-    let trials = count(during.pairs.len(), "trial");
-    format!("{name}, {trials} during: {change}; {reshape}.")
-}
-
-fn interval(bounds: Option<Bounds>, show: impl Fn(f64) -> String) -> String {
-    bounds.map_or(String::new(), |Bounds { low, high }| {
-        format!(" (95 % interval {} to {})", show(low), show(high))
-    })
+    speeds.sort_unstable_by(f64::total_cmp);
+    let reshape = median(&speeds).map_or("not known".to_owned(), |middle| {
+        let two = |speed: f64| percent(speed, 2);
+        let range = match (speeds.first().copied(), speeds.last().copied()) {
+            (Some(least), Some(most)) if two(least) != two(most) => {
+                format!("\n{} to {}", two(least), two(most))
+            }
+            _ => String::new(),
+        };
+        format!("{}{range}", two(middle))
+    });
+    vec![
+        plain(&during.workload),
+        during.pairs.len().to_string(),
+        against,
+        reshape,
+    ]
 }
 
 fn hours(account: &Account) -> Option<Figures> {

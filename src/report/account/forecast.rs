@@ -13,7 +13,7 @@ pub(super) fn section(account: &Account) -> Section {
         topic: Topic::Forecast,
         title: TITLE,
         findings: Vec::new(),
-        table: None,
+        tables: Vec::new(),
         notes: vec![note.to_owned()],
     };
     let Some(found) = &account.forecasts else {
@@ -24,6 +24,9 @@ pub(super) fn section(account: &Account) -> Section {
     let mut notes = vec![
         "The forecast is made again from the readings up to each moment, with the zones and hours that study.toml states now.".to_owned(),
     ];
+    if !found.hourly {
+        notes.push("Nothing was known of the hours of the day (speed_by_hour in study.toml): where they differ, early forecasts are off by that.".to_owned());
+    }
     if let Some(note) = unread(found) {
         notes.push(note);
     }
@@ -31,7 +34,7 @@ pub(super) fn section(account: &Account) -> Section {
         topic: Topic::Forecast,
         title: TITLE,
         findings: vec![actual(found, account), plan(found)],
-        table: Some(Figures {
+        tables: vec![Figures {
             caption: "The finish as it would have been told".to_owned(),
             head: vec![
                 "at",
@@ -46,7 +49,7 @@ pub(super) fn section(account: &Account) -> Section {
                 .iter()
                 .map(|moment| row(moment, account))
                 .collect(),
-        }),
+        }],
         notes,
     }
 }
@@ -122,7 +125,7 @@ fn told(at: String, finish: &Finish, account: &Account) -> Vec<String> {
     let clock = |at| clock(at, &account.zone);
     let error = finish.error_h.map_or(NONE.to_owned(), |error| {
         let part = finish.error_of_left.map_or(String::new(), |part| {
-            format!("\n{} of what was left", percent(part.abs(), 0))
+            format!("\n{} of the rest", percent(part.abs(), 0))
         });
         format!("{}{part}", signed_hours(error))
     });
@@ -132,7 +135,7 @@ fn told(at: String, finish: &Finish, account: &Account) -> Vec<String> {
             Some(false) => "\nmissed",
             None => "",
         };
-        format!("{} to {}{held}", clock(early), clock(late))
+        format!("{}\nto {}{held}", clock(early), clock(late))
     };
     vec![
         at,

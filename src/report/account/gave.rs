@@ -33,11 +33,11 @@ pub(super) fn gains(account: &Account) -> Section {
         topic: Topic::Gain,
         title: "What the change is made of",
         findings: vec![changed(&account.settings)],
-        table: Some(Figures {
+        tables: vec![Figures {
             caption: "After against before; the 95 % intervals are the noise".to_owned(),
             head: vec!["workload", "in all", "by the place of the data", rest],
             rows: account.gains.iter().map(row).collect(),
-        }),
+        }],
         notes: places(&account.gains),
     }
 }
@@ -98,7 +98,7 @@ pub(super) fn expected(account: &Account) -> Option<Section> {
                 topic: Topic::Expected,
                 title: TITLE,
                 findings: Vec::new(),
-                table: None,
+                tables: Vec::new(),
                 notes: vec![format!("Not known: {why}.")],
             });
         }
@@ -136,7 +136,7 @@ pub(super) fn expected(account: &Account) -> Option<Section> {
         topic: Topic::Expected,
         title: TITLE,
         findings: words::merged(reasons),
-        table: Some(Figures {
+        tables: vec![Figures {
             caption: "Expected by textbook models, measured, and how they agree".to_owned(),
             head: vec![
                 "workload",
@@ -147,7 +147,7 @@ pub(super) fn expected(account: &Account) -> Option<Section> {
                 "so",
             ],
             rows: known.iter().map(row).collect(),
-        }),
+        }],
         notes: vec!["Expected is a band between models that disagree; `plan` names them and what they take for granted.".to_owned()],
     })
 }

@@ -24,7 +24,7 @@ pub(super) fn section(account: &Account) -> Section {
         topic: Topic::Limits,
         title: "Minutes outside your limits",
         findings: findings.filter_map(|kept| finding(kept, account)).collect(),
-        table: None,
+        tables: Vec::new(),
         notes,
     }
 }

@@ -23,7 +23,7 @@ pub(super) struct Section {
     /// What was found, a sentence each.
     pub(super) findings: Vec<String>,
     /// The figures; none where there are none.
-    pub(super) table: Option<Figures>,
+    pub(super) tables: Vec<Figures>,
     /// What to know of the figures, a sentence each.
     pub(super) notes: Vec<String>,
 }
@@ -79,7 +79,7 @@ pub fn account_text(account: &Account, width: usize) -> String {
             true => format!("\n{title}\n"),
             false => list(width, &title, &section.findings),
         };
-        if let Some(figures) = section.table {
+        for figures in section.tables {
             text += &format!("\n{banner}{}\n", figures.caption);
             text += &table(width, 1, &figures.head, figures.rows);
         }
@@ -96,7 +96,12 @@ fn clock(at: Timestamp, zone: &TimeZone) -> String {
 
 /// `+2.1 h`, `−0.4 h`.
 fn signed_hours(hours: f64) -> String {
-    let sign = if hours < 0.0 { "−" } else { "+" };
+    let sign = match hours {
+        // What is rounded to nothing has no sign.
+        h if h.abs() < 0.05 => "",
+        h if h < 0.0 => "−",
+        _ => "+",
+    };
     format!("{sign}{:.1} h", hours.abs())
 }
 

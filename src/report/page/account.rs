@@ -5,6 +5,9 @@ use maud::{Markup, html};
 use super::{Context, sentence_case, unbroken};
 use crate::report::account::{Figures, Section, Topic, sections};
 
+/// Longer tables are folded.
+const MANY: usize = 12;
+
 /// Users beside the reshape, limits, forecasts.
 pub(super) fn cost(context: &Context<'_>) -> Markup {
     of(context, &[Topic::Cost, Topic::Limits, Topic::Forecast])
@@ -43,7 +46,14 @@ fn section(context: &Context<'_>, of: &Section) -> Markup {
             @if let Some(figure) = figure {
                 div.figures.wide { (context.figure(figure, words)) }
             }
-            @if let Some(figures) = &of.table { div.scroll { (table(context, figures)) } }
+            @for figures in &of.tables {
+                @if figures.rows.len() > MANY {
+                    details {
+                        summary { (context.banner()) (figures.caption) }
+                        div.scroll { (table(context, figures)) }
+                    }
+                } @else { div.scroll { (table(context, figures)) } }
+            }
             @for note in &of.notes { p.note { bdi { (unbroken(note)) } } }
         }
     }
