@@ -25,7 +25,7 @@ pub use manifest::{DataEvent, DataRow};
 pub use progress::{ProbeRow, ProgressRow};
 pub use proposal::KnownPool;
 pub use sweep::SweepRow;
-pub use trial::{ObservationRow, State, Trial, WindowRow};
+pub use trial::{FRESH, ObservationRow, State, Trial, WindowRow};
 
 use crate::facts::Facts;
 use crate::plan::TestData;
@@ -112,11 +112,12 @@ impl Study {
             + 1
     }
 
-    /// Where the next trial of `workload` goes on in its order.
-    pub fn position(&self, workload: &str) -> u64 {
+    /// Where the next trial of `workload` goes on in its order, over old data or `fresh` ones, which
+    /// have orders of their own.
+    pub fn position(&self, workload: &str, fresh: bool) -> u64 {
         self.trials
             .iter()
-            .rfind(|trial| trial.workload == workload)
+            .rfind(|trial| trial.workload == workload && trial.is_fresh() == fresh)
             .map_or(0, |trial| trial.next_operation)
     }
 }
