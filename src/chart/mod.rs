@@ -1,5 +1,5 @@
 //! Pictures as SVG text: rates by workload, a trial second by second, the distribution of latency,
-//! rereading by working set.
+//! rereading by working set, what a reshape cost hour by hour, its progress with its forecasts.
 //!
 //! Values in, text out. A picture is drawn with plotters in the light colours of `chart/palette.rs`, which
 //! are then replaced by CSS variables, so that one SVG serves a light and a dark page;
@@ -10,19 +10,24 @@
 
 mod axis;
 mod canvas;
+mod cost;
 mod family;
 mod grade;
 mod latency;
 mod layers;
 mod palette;
+mod progress;
 mod series;
 mod sweep;
+mod time;
 
+pub use cost::{CostLines, cost_chart};
 pub use family::{Family, family_chart};
 pub use grade::{cached, letter, void};
 pub use latency::{PhaseLatency, latency_distribution};
 pub use layers::{Reached, Stage, layers_chart};
 pub use palette::{standalone, stylesheet};
+pub use progress::progress_chart;
 pub use series::trial_series;
 pub use sweep::sweep_chart;
 

@@ -225,3 +225,57 @@ fn layers_mark_the_narrowest_and_hatch_what_is_void() {
     assert!(chart(false).contains("wire (narrowest)"));
     assert!(chart(true).len() > chart(false).len(), "hatching");
 }
+
+#[test]
+fn a_followed_reshape_makes_two_pictures_and_so_does_one_of_which_little_is_known() {
+    use crate::compare::scene::{reshaping, small};
+    use crate::compare::{Account, Reshaped};
+    use crate::reshape::Word;
+    use jiff::tz::TimeZone;
+
+    let account = |study: &crate::study::Study| {
+        let judgements = judge_all(study);
+        let comparison = compare(study, &judgements, Rules::of(study));
+        Account::of(study, &comparison, &judgements, TimeZone::UTC)
+    };
+    // A pause, a power cut that takes it back, a stall; then its end.
+    let whole = reshaping(|hour| match hour {
+        h if h < 8.0 => (0.04 * h, Word::Running),
+        h if h < 10.0 => (0.32, Word::Paused),
+        h if h < 14.0 => (0.32 + 0.04 * (h - 10.0), Word::Running),
+        h if h < 20.0 => (0.40 + 0.02 * (h - 14.0), Word::Running),
+        h if h < 22.0 => (0.52, Word::Running),
+        h if h < 34.0 => (0.52 + 0.04 * (h - 22.0), Word::Running),
+        _ => (1.0, Word::Finished),
+    });
+    let bare = reshaping(|_| (0.1, Word::Waiting));
+    for mut study in [whole, bare] {
+        for index in 0..60 {
+            study
+                .probes
+                .push(small(f64::from(index) / 2.0, f64::from(index) + 3.0));
+        }
+        let account = account(&study);
+        let lines = CostLines {
+            baseline_ns: Some(8e6),
+            limit_ns: Some(40e6),
+        };
+        let zone = TimeZone::UTC;
+        check(&cost_chart(&account.cost.timeline, lines, &zone, true, "x"));
+        let reshaped: &Reshaped = account.reshaped.as_ref().unwrap();
+        let found = account.forecasts.as_ref().unwrap();
+        let svg = progress_chart(reshaped, found, &zone, true, "x");
+        check(&svg);
+        assert!(
+            svg.contains("SIMULATED") && svg.contains("told at 33 %"),
+            "{svg}"
+        );
+    }
+    check(&cost_chart(
+        &[],
+        CostLines::default(),
+        &TimeZone::UTC,
+        false,
+        "x",
+    ));
+}

@@ -1,14 +1,16 @@
-//! `poolproof compare`: what changed.
+//! `poolproof compare`: what changed, what it cost, what it gave.
 
 use super::{Exit, Failure, print};
-use crate::compare::{Rules, compare};
+use crate::compare::{Account, Rules, compare};
 use crate::judge::judge_all;
 use crate::{report, store};
 
 /// Compares the phases of a study, workload by workload.
 ///
 /// A gain or a loss is said only when the 95 % interval of the ratio excludes 1 and the change
-/// reaches the study's threshold (3 % unless study.toml says otherwise).
+/// reaches the study's threshold (3 % unless study.toml says otherwise). Below stand what the reshape
+/// cost its users, how the limits of study.toml were kept, forecasts against the actual end, what the
+/// gains are made of, and what was expected of them.
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "Examples:\n  poolproof compare scans\n  poolproof compare scans --csv > comparison.csv"
@@ -29,10 +31,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     study.remarks.iter().for_each(|remark| super::say(remark));
     let judgements = judge_all(&study);
     let comparison = compare(&study, &judgements, Rules::of(&study));
+    let account = Account::of(&study, &comparison, &judgements, super::clock(&study));
     print(&match (arguments.csv, arguments.json) {
-        (true, _) => report::comparison_csv(&comparison, &judgements),
-        (_, true) => report::comparison_json(&study, &comparison, &judgements),
-        _ => report::comparison_text(&comparison, &judgements, super::width()),
+        (true, _) => report::comparison_csv(&comparison, &judgements, &account),
+        (_, true) => report::comparison_json(&study, &comparison, &judgements, &account),
+        _ => {
+            let width = super::width();
+            report::comparison_text(&comparison, &judgements, width)
+                + &report::account_text(&account, width)
+        }
     })?;
     Ok(Exit::Done)
 }

@@ -15,8 +15,8 @@ use crate::load::Watch;
 use crate::plan::Phase;
 use crate::report;
 use crate::store::Writer;
-use crate::study::Place;
 use crate::study::tables::line;
+use crate::study::{FRESH, Place};
 use crate::units::Bytes;
 
 /// Measures the share once through: a sitting.
@@ -26,7 +26,7 @@ use crate::units::Bytes;
 /// Do not measure at full load for long while an array reshapes: it slows the reshape down.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  poolproof measure scans --phase before\n  poolproof measure scans --phase during --workload small-read --trials 3 --tag hour=quiet\n  poolproof measure scans --phase after --brief"
+    after_help = "Examples:\n  poolproof measure scans --phase before\n  poolproof measure scans --phase during --workload small-read --trials 3 --tag hour=quiet\n  poolproof measure scans --phase after --brief\n  poolproof measure scans --phase after --fresh"
 )]
 pub(super) struct Arguments {
     #[command(flatten)]
@@ -49,6 +49,10 @@ pub(super) struct Arguments {
     /// Size of the data to read [default: twice the largest memory, at most a quarter of free space].
     #[arg(long, value_name = "BYTES")]
     size: Option<Bytes>,
+    /// Reads data that is laid down now, in the phase after, beside the old: as much again as there is to
+    /// read, for the workloads that only read. Its trials have the tag data=new and stand apart.
+    #[arg(long)]
+    fresh: bool,
     /// A first look in about two minutes, with little data: what a cache may serve is said.
     #[arg(long)]
     brief: bool,
@@ -64,6 +68,7 @@ pub(super) fn parse_phase(text: &str) -> Result<Phase, String> {
 fn parse_tag(text: &str) -> Result<String, String> {
     let good = |part: &str| !part.is_empty() && !part.contains([';', '=']) && line(part) == part;
     match text.split_once('=') {
+        Some(("data", _)) => Err("the key data is set by --fresh alone: choose another".to_owned()),
         Some((key, value)) if good(key) && good(value) && text.len() <= 200 => Ok(text.to_owned()),
         _ => Err("write KEY=VALUE, both without '=', ';' and control characters".to_owned()),
     }
@@ -79,9 +84,14 @@ fn commands(phase: Phase) -> &'static [Place] {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let (trials, seconds) = if arguments.brief { (3, 5) } else { (5, 30) };
+    if arguments.fresh && arguments.phase != Phase::After {
+        let message = "--fresh lays down data on the grown pool: it goes with --phase after";
+        return Err(Failure::new(Exit::Usage, message));
+    }
+    let fresh = arguments.fresh.then(|| FRESH.to_owned());
     let request = Request {
         phase: arguments.phase,
-        tags: arguments.tag.clone(),
+        tags: arguments.tag.iter().cloned().chain(fresh).collect(),
         workloads: arguments.workload.clone(),
         trials: arguments.trials.map_or(trials, usize::from),
         seconds: arguments.seconds.map_or(seconds, u64::from),

@@ -40,6 +40,9 @@ use std::time::Duration;
 
 use clap::{Parser, Subcommand};
 use jiff::SignedDuration;
+use jiff::tz::TimeZone;
+
+use crate::study::Study;
 
 pub use exit::{Exit, Failure};
 
@@ -180,6 +183,14 @@ fn owner(command: &str) -> String {
     let host = sysinfo::System::host_name().unwrap_or_else(|_| "this machine".to_owned());
     let (process, now) = (std::process::id(), jiff::Timestamp::now());
     format!("`{command}`, process {process} on {host}, since {now:.0}")
+}
+
+/// The clock of the place: this machine's, and UTC where the place is made up.
+fn clock(study: &Study) -> TimeZone {
+    match study.config.simulated {
+        true => TimeZone::UTC,
+        false => TimeZone::system(),
+    }
 }
 
 /// Columns of the terminal, 80 where it does not tell.

@@ -12,7 +12,7 @@ use crate::pool::Level;
 use crate::probe;
 use crate::seed::Seed;
 use crate::store::Writer;
-use crate::study::{Config, Expansion, Identity, Mounted, Server};
+use crate::study::{Config, Expansion, Identity, Limits, Mounted, Server};
 use crate::text::{path, plain};
 use crate::units::Bytes;
 
@@ -59,6 +59,13 @@ pub(super) struct Arguments {
     /// Memory of the server, as 16GiB: test data has to be larger than what it can cache.
     #[arg(long, value_name = "SIZE")]
     server_memory: Option<Bytes>,
+    /// The longest mean latency of small reads that users should feel while the pool grows, in
+    /// milliseconds, as 40.
+    #[arg(long, value_name = "MS")]
+    small_read_limit: Option<f64>,
+    /// The least rate at which one user should be able to copy a large file meanwhile, in MB/s, as 60.
+    #[arg(long, value_name = "MB")]
+    copy_limit: Option<f64>,
 }
 
 fn parse_gigabits(text: &str) -> Result<f64, String> {
@@ -88,6 +95,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         pool: expansion,
         link_gigabits: arguments.link_gigabits,
         server: server(arguments),
+        limits: limits(arguments)?,
         ..Config::new(id, seed, Timestamp::now(), place)
     };
     let root = &arguments.folder.study;
@@ -102,6 +110,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         path(&share)
     ))?;
     Ok(Exit::Done)
+}
+
+fn limits(arguments: &Arguments) -> Result<Option<Limits>, Failure> {
+    let limits = Limits {
+        small_read_ms: arguments.small_read_limit,
+        copy_mb_per_s: arguments.copy_limit,
+    };
+    let wrong = |why: String| Failure::new(Exit::Usage, format!("of the limits, {why}"));
+    limits.validate().map_err(wrong)?;
+    Ok((limits != Limits::default()).then_some(limits))
 }
 
 fn server(arguments: &Arguments) -> Option<Server> {

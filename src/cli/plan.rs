@@ -9,7 +9,7 @@ use super::{Exit, Failure, print};
 use crate::pool::{Objection, Priority, Proposal, Scheme, Stated};
 use crate::report;
 use crate::store;
-use crate::study::Config;
+use crate::study::KnownPool;
 use crate::units::Bytes;
 
 const EXAMPLES: &str = "Examples:
@@ -161,17 +161,17 @@ impl AssumeFlags {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let known = match &arguments.study {
-        Some(folder) => Known::from_study(&store::read(folder)?.config)?,
+        Some(folder) => store::read(folder)?.config.known_pool(),
         None if arguments.pool.nothing() => {
             super::say("an example, the pool of a lighthouse museum: describe yours with --pool");
-            Known::museum()
+            museum()
         }
-        None => Known::default(),
+        None => KnownPool::default(),
     };
     let start = arguments
         .start
         .unwrap_or_else(|| ZonedDateTime::now().datetime());
-    let proposal = known.proposal(arguments, start)?;
+    let proposal = proposal(known, arguments, start)?;
     match proposal.outlook() {
         Ok(outlook) => {
             print(&match (arguments.csv, arguments.json) {
@@ -197,104 +197,65 @@ fn refuse(objections: &[Objection], arguments: &Arguments) -> Result<Exit, Failu
     Ok(Exit::Refused)
 }
 
-/// What is known of the pool before flags are looked at.
-#[derive(Default)]
-struct Known {
-    scheme: Option<Scheme>,
-    becoming: Option<Scheme>,
-    members: Vec<Bytes>,
-    new: Vec<Bytes>,
-    external: bool,
-    stated: Stated,
+/// The scan archive of a lighthouse museum: four 6 TB drives in RAID 6 growing to five.
+fn museum() -> KnownPool {
+    KnownPool {
+        scheme: Some(Scheme::Raid6),
+        members: vec![Bytes::TB.times(6); 4],
+        new: vec![Bytes::TB.times(6)],
+        ..KnownPool::default()
+    }
 }
 
-impl Known {
-    /// The scan archive of a lighthouse museum: four 6 TB drives in RAID 6 growing to five.
-    fn museum() -> Self {
-        Self {
-            scheme: Some(Scheme::Raid6),
-            members: vec![Bytes::TB.times(6); 4],
-            new: vec![Bytes::TB.times(6)],
-            ..Self::default()
+/// What is known, with flags in place of what they name.
+fn proposal(known: KnownPool, arguments: &Arguments, start: DateTime) -> Result<Proposal, Failure> {
+    let flags = &arguments.pool;
+    let usage = |text: &str| Err(Failure::new(Exit::Usage, text));
+    let Some(scheme) = flags.pool.or(known.scheme) else {
+        return usage("the pool has no layout: state it with --pool, as --pool raid6");
+    };
+    let members = match (&flags.sizes[..], flags.drives, flags.drive_size) {
+        ([], None, None) => known.members,
+        ([], drives, size) => {
+            let drives = drives.unwrap_or(known.members.len());
+            let smallest = known.members.iter().copied().min();
+            let Some(size) = size.or(smallest) else {
+                return usage("the drives have no size: state it with --drive-size, as 6TB");
+            };
+            // More than any pool has is refused by number; it need not be stored first.
+            vec![size; drives.min(10_000)]
         }
+        (sizes, ..) => sizes.to_vec(),
+    };
+    if members.is_empty() {
+        return usage(
+            "the pool has no drives: state --drives and --drive-size, or --sizes, as 4TB,4TB,8TB",
+        );
     }
-
-    fn from_study(config: &Config) -> Result<Self, Failure> {
-        let Some(pool) = &config.pool else {
-            return Ok(Self::default());
-        };
-        let plan = config.plan.clone().unwrap_or_default();
-        let members = match (plan.drive_sizes.is_empty(), pool.drive_size) {
-            (false, _) => plan.drive_sizes,
-            (true, Some(size)) => vec![size; pool.drives as usize],
-            (true, None) => Vec::new(),
-        };
-        let new = plan.new_drive_size.or(pool.drive_size);
-        let from_pool = Stated {
-            drive_rate: pool.drive_rate,
-            rpm: pool.rpm,
-            link_gigabits: config.link_gigabits,
-            ..Stated::default()
-        };
-        Ok(Self {
-            scheme: Some(plan.scheme.unwrap_or(pool.level.into())),
-            becoming: plan.becoming,
-            members,
-            new: new.map_or(Vec::new(), |size| vec![size; pool.adding as usize]),
-            external: plan.external,
-            stated: plan.assume.or(&from_pool),
-        })
-    }
-
-    fn proposal(self, arguments: &Arguments, start: DateTime) -> Result<Proposal, Failure> {
-        let flags = &arguments.pool;
-        let usage = |text: &str| Err(Failure::new(Exit::Usage, text));
-        let Some(scheme) = flags.pool.or(self.scheme) else {
-            return usage("the pool has no layout: state it with --pool, as --pool raid6");
-        };
-        let members = match (&flags.sizes[..], flags.drives, flags.drive_size) {
-            ([], None, None) => self.members,
-            ([], drives, size) => {
-                let drives = drives.unwrap_or(self.members.len());
-                let smallest = self.members.iter().copied().min();
-                let Some(size) = size.or(smallest) else {
-                    return usage("the drives have no size: state it with --drive-size, as 6TB");
-                };
-                // More than any pool has is refused by number; it need not be stored first.
-                vec![size; drives.min(10_000)]
-            }
-            (sizes, ..) => sizes.to_vec(),
-        };
-        if members.is_empty() {
-            return usage(
-                "the pool has no drives: state --drives and --drive-size, or --sizes, as 4TB,4TB,8TB",
-            );
-        }
-        let least = members.iter().copied().min();
-        let adding = flags.adding.unwrap_or(self.new.len().max(1)).min(10_000);
-        let new = match &flags.new_size[..] {
-            [size] => vec![*size; adding],
-            [] => match self
-                .new
-                .first()
-                .filter(|_| flags.drive_size.is_none() && flags.sizes.is_empty())
-            {
-                Some(size) => vec![*size; adding],
-                None => vec![least.unwrap_or_default(); adding],
-            },
-            sizes if flags.adding.is_none_or(|adding| adding == sizes.len()) => sizes.to_vec(),
-            _ => return usage("--adding and --new-size speak of different numbers of drives"),
-        };
-        Ok(Proposal {
-            scheme,
-            becoming: flags.becoming.or(self.becoming).unwrap_or(scheme),
-            members,
-            new,
-            external: flags.external || self.external,
-            start,
-            stated: arguments.assume.stated().or(&self.stated),
-        })
-    }
+    let least = members.iter().copied().min();
+    let adding = flags.adding.unwrap_or(known.new.len().max(1)).min(10_000);
+    let new = match &flags.new_size[..] {
+        [size] => vec![*size; adding],
+        [] => match known
+            .new
+            .first()
+            .filter(|_| flags.drive_size.is_none() && flags.sizes.is_empty())
+        {
+            Some(size) => vec![*size; adding],
+            None => vec![least.unwrap_or_default(); adding],
+        },
+        sizes if flags.adding.is_none_or(|adding| adding == sizes.len()) => sizes.to_vec(),
+        _ => return usage("--adding and --new-size speak of different numbers of drives"),
+    };
+    Ok(Proposal {
+        scheme,
+        becoming: flags.becoming.or(known.becoming).unwrap_or(scheme),
+        members,
+        new,
+        external: flags.external || known.external,
+        start,
+        stated: arguments.assume.stated().or(&known.stated),
+    })
 }
 
 impl PoolFlags {

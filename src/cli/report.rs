@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 
 use super::{Exit, Failure, print, say};
-use crate::compare::{Rules, compare};
+use crate::compare::{Account, Rules, compare};
 use crate::judge::judge_all;
 use crate::report;
 use crate::store::{self, names};
@@ -47,7 +47,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
 pub(super) fn write(study: &Study, folder: &Path, now: Timestamp) -> Result<String, Failure> {
     let judgements = judge_all(study);
     let comparison = compare(study, &judgements, Rules::of(study));
-    let files = report::files(study, &comparison, &judgements, now);
+    let account = Account::of(study, &comparison, &judgements, super::clock(study));
+    let files = report::files(study, &comparison, &judgements, &account, now);
     store::publish(folder, &files)?;
     let page = files.first().map_or("", |(name, _)| name);
     let (charts, folder) = (files.len().max(1) - 1, path(folder));

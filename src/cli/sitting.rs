@@ -8,11 +8,11 @@ use crate::plan::{self, Memory, Pattern, Phase, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, observed, summarize};
 use crate::store::Writer;
 use crate::study::tables::line;
-use crate::study::{State, Study, SweepRow, Trial};
+use crate::study::{FRESH, State, Study, SweepRow, Trial};
 use crate::units::{Bytes, Nanos};
 use crate::watch::glance;
 
-use super::test_data::{Asked, lay_down};
+use super::test_data::{Asked, lay_down, lay_fresh};
 use super::{Exit, Failure};
 
 #[cfg(test)]
@@ -86,7 +86,7 @@ pub(super) fn hold(
     tell: &mut dyn FnMut(Event),
 ) -> Result<Ended, Failure> {
     let all = store.study().config.all_workloads();
-    let chosen = choose(&all, &request.workloads)?;
+    let chosen = choose(&all, request)?;
     let facts = share.facts();
     for gap in &facts.missing {
         tell(Event::Note(format!("not known: {gap}")));
@@ -103,6 +103,9 @@ pub(super) fn hold(
     };
     let facts_id = store.put_facts(facts)?;
     let sizing = lay_down(share, store, request.data(), memory, watch, tell)?;
+    if request.fresh() {
+        lay_fresh(share, store, request.phase, watch, tell)?;
+    }
     let sitting = store.study().next_sitting();
     let order = order(store, &chosen, request, sitting);
     if request.seconds < SHORTEST {
@@ -186,9 +189,12 @@ pub(super) const STOPPED: &str = "stopped on your request";
 pub(super) const NO_SPACE: &str =
     "stopped because less than a tenth of the share is free: free some space, then measure again";
 
-fn choose(all: &[Workload], names: &[String]) -> Result<Vec<Workload>, Failure> {
+fn choose(all: &[Workload], request: &Request) -> Result<Vec<Workload>, Failure> {
+    // What is written goes to the write set, old data or not.
+    let fits = |workload: &&Workload| !request.fresh() || !workload.writes();
+    let names = &request.workloads;
     if names.is_empty() {
-        return Ok(all.to_vec());
+        return Ok(all.iter().filter(fits).cloned().collect());
     }
     let find = |name: &String| {
         all.iter()
@@ -206,7 +212,17 @@ fn choose(all: &[Workload], names: &[String]) -> Result<Vec<Workload>, Failure> 
                 )
             })
     };
-    names.iter().map(find).collect()
+    let chosen: Vec<Workload> = names.iter().map(find).collect::<Result<_, _>>()?;
+    match chosen.iter().find(|workload| !fits(workload)) {
+        Some(writes) => {
+            let message = format!(
+                "{} writes, and --fresh only reads what it has laid down: leave it out",
+                writes.name
+            );
+            Err(Failure::new(Exit::Usage, message))
+        }
+        None => Ok(chosen),
+    }
 }
 
 fn order(store: &Writer, chosen: &[Workload], request: &Request, sitting: u64) -> Vec<Workload> {
@@ -251,6 +267,11 @@ fn served_test_data(study: &Study) -> Option<Bytes> {
 }
 
 impl Request {
+    /// Whether data is read that is laid down now, as its tag says.
+    fn fresh(&self) -> bool {
+        self.tags.iter().any(|tag| tag == FRESH)
+    }
+
     fn data(&self) -> Asked {
         Asked {
             phase: self.phase,
@@ -271,11 +292,16 @@ fn begin(
 ) -> Trial {
     let study = store.study();
     let number = study.next_trial();
+    let set = if request.fresh() {
+        Set::Fresh
+    } else {
+        Set::Read
+    };
     Trial {
         simulated: study.config.simulated,
         tags: request.tags.join(";"),
-        first_operation: study.position(&workload.name),
-        test_data_bytes: study.data.bytes(Set::Read).0,
+        first_operation: study.position(&workload.name, request.fresh()),
+        test_data_bytes: study.data.bytes(set).0,
         cacheable_fraction: sizing.cacheable,
         facts: facts.to_owned(),
         ..Trial::begin(number, sitting, request.phase, share.now(), workload)
@@ -294,7 +320,9 @@ fn run(
     watch: &Watch,
 ) -> Result<(Trial, bool), Failure> {
     let study = store.study();
-    let pattern = Pattern::new(workload, all, &study.data, study.config.seed)
+    let fresh = request.fresh().then(|| study.data.fresh_to_read());
+    let visited = fresh.as_ref().unwrap_or(&study.data);
+    let pattern = Pattern::new(workload, all, visited, study.config.seed)
         .map_err(|error| Failure::new(Exit::Share, error))?;
     trial.pass_operations = pattern.operations();
     let assignment = Assignment {

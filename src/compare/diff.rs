@@ -32,6 +32,19 @@ const FILLED: &str = "filled part of the share";
 /// What stands where a sitting has no such fact, and others do.
 const NONE: &str = "none";
 
+impl Line {
+    /// Whether its values before are others than those after; `false` where a phase has none.
+    pub fn differs_after(&self) -> bool {
+        let [before, _, after] = &self.values;
+        !before.is_empty() && !after.is_empty() && before != after
+    }
+
+    /// Whether it is a setting, and not the fill level, which grows with the pool.
+    pub fn is_setting(&self) -> bool {
+        self.fact != FILLED
+    }
+}
+
 /// Every fact that can move a result, in a fixed order, whether it changed or not. Sizes of file
 /// system and devices are not among them: they are meant to change.
 pub fn lines(study: &Study) -> Vec<Line> {

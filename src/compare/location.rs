@@ -43,11 +43,44 @@ pub struct Split {
     pub before: Place,
     /// Where it lay when it was measured again.
     pub later: Place,
+    /// The innermost track's rate over the outermost's that was reckoned with.
+    pub inner: f64,
+    /// Whether that was stated; else it is what rotating drives usually have.
+    pub stated: bool,
+}
+
+/// Why nothing can be said of the place of the data.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Unexplained {
+    /// There is no ratio to take apart.
+    NoRatio,
+    /// The drives are not known to rotate.
+    NotRotating,
+    /// Time goes into seeks and turns, not into the rate of a track.
+    Random,
+    /// The file system does not tell where the data lies.
+    Unknown,
+}
+
+impl Unexplained {
+    /// In words, as the end of a sentence.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::NoRatio => "there is no ratio to take apart",
+            Self::NotRotating => "nothing says that the drives rotate (rpm in study.toml)",
+            Self::Random => {
+                "random operations wait for seeks and turns, not for the rate of a track"
+            }
+            Self::Unknown => "the file system does not tell where the test data lies",
+        }
+    }
 }
 
 /// Takes `ratio` apart by the rates at the mean places, for drives whose innermost track has
-/// `inner` (0 to 1) of the outermost's rate.
-pub fn split(ratio: f64, before: Place, later: Place, inner: f64) -> Split {
+/// `inner` (0 to 1) of the outermost's rate; `None` is what rotating drives usually have.
+pub fn split(ratio: f64, before: Place, later: Place, stated: Option<f64>) -> Split {
+    let inner = stated.unwrap_or(INNER);
     let location = relative_rate(later.mean, inner) / relative_rate(before.mean, inner);
     Split {
         ratio,
@@ -55,6 +88,8 @@ pub fn split(ratio: f64, before: Place, later: Place, inner: f64) -> Split {
         rest: ratio / location,
         before,
         later,
+        inner,
+        stated: stated.is_some(),
     }
 }
 
@@ -75,18 +110,26 @@ pub fn place(study: &Study, row: &Row, phase: Phase) -> Option<Place> {
     })
 }
 
-/// The ratio of after to before of a sequential workload, taken apart. `None` for random ones, whose
-/// time goes into seeks and turns; for drives that are not known to rotate; and where a place is
-/// unknown.
-pub fn of(study: &Study, row: &Row) -> Option<Split> {
-    let rotates = study.config.pool.as_ref()?.rpm? > 0;
-    let contrast = row.after_before.as_ref()?;
-    let (before, after) = (
-        place(study, row, Phase::Before)?,
-        place(study, row, Phase::After)?,
-    );
-    (rotates && row.load.access == Access::Sequential && contrast.ratio.is_finite())
-        .then(|| split(contrast.ratio, before, after, INNER))
+/// The ratio of after to before of a sequential workload, taken apart by the zones that the study
+/// states, else by usual ones.
+///
+/// # Errors
+/// Why it cannot be: random operations do not go by the rate of a track, only drives that are known to
+/// rotate have zones, and the places have to be known.
+pub fn explain(study: &Study, row: &Row) -> Result<Split, Unexplained> {
+    let contrast = row.after_before.as_ref().ok_or(Unexplained::NoRatio)?;
+    if !contrast.ratio.is_finite() {
+        return Err(Unexplained::NoRatio);
+    }
+    if row.load.access != Access::Sequential {
+        return Err(Unexplained::Random);
+    }
+    let rpm = study.config.pool.as_ref().and_then(|pool| pool.rpm);
+    rpm.filter(|rpm| *rpm > 0).ok_or(Unexplained::NotRotating)?;
+    let place = |phase: Phase| place(study, row, phase).ok_or(Unexplained::Unknown);
+    let (before, after) = (place(Phase::Before)?, place(Phase::After)?);
+    let inner = study.config.stated_inner();
+    Ok(split(contrast.ratio, before, after, inner))
 }
 
 #[cfg(test)]
@@ -108,7 +151,7 @@ mod tests {
     /// is the drive (4/3) and +23 % the move outwards: √(1 − 0.75·0.675) ÷ √(1 − 0.75·0.9) = 1.2326.
     #[test]
     fn growing_three_data_drives_to_four_shows_more_than_the_drive() {
-        let split = split(4.0 / 3.0 * 1.2326, at(0.9), at(0.675), INNER);
+        let split = split(4.0 / 3.0 * 1.2326, at(0.9), at(0.675), None);
         assert!((split.location - 1.2326).abs() < 1e-4, "{split:?}");
         assert!((split.rest - 4.0 / 3.0).abs() < 1e-3, "{split:?}");
         assert!((split.ratio - 1.64).abs() < 5e-3, "{split:?}");
@@ -116,11 +159,11 @@ mod tests {
 
     #[test]
     fn a_move_inwards_hides_a_gain_and_no_move_explains_nothing() {
-        assert!(split(1.0, at(0.1), at(0.9), INNER).rest > 1.5);
-        let still = split(1.3, at(0.4), at(0.4), INNER);
+        assert!(split(1.0, at(0.1), at(0.9), None).rest > 1.5);
+        let still = split(1.3, at(0.4), at(0.4), None);
         assert_eq!((still.location, still.rest), (1.0, 1.3));
         // A drive as fast inside as outside has no zones.
-        assert_eq!(split(1.3, at(0.9), at(0.1), 1.0).location, 1.0);
+        assert_eq!(split(1.3, at(0.9), at(0.1), Some(1.0)).location, 1.0);
     }
 
     #[test]
@@ -129,7 +172,7 @@ mod tests {
         let split_of = |study: &Study| {
             let comparison = compare(study, &judge_all(study), Rules::of(study));
             let rows = comparison.workloads.iter();
-            rows.filter(|row| of(study, row).is_some()).count()
+            rows.filter(|row| explain(study, row).is_ok()).count()
         };
         assert_eq!(split_of(&study), 0);
         for trial in study.trials.clone() {

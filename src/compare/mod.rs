@@ -8,22 +8,35 @@
 //! ratio of geometric means; the Hodges-Lehmann shift, a permutation test and a bootstrap of the
 //! ratio of medians stand beside it and need no normal distribution.
 
+mod account;
+mod bounds;
 mod contrast;
+pub mod cost;
 pub mod diff;
+pub mod expected;
+pub mod forecasted;
+pub mod gain;
 mod group;
+pub mod limits;
 pub mod location;
 mod poolable;
 mod quantity;
+mod reshaped;
 mod sample;
 mod verdict;
 #[cfg(test)]
 mod coverage;
 #[cfg(test)]
+pub(crate) mod scene;
+#[cfg(test)]
 mod tests;
 
+pub use account::Account;
+pub use bounds::Bounds;
 pub use contrast::Contrast;
 pub use group::{Group, Void};
 pub use quantity::Quantity;
+pub use reshaped::{Ending, Reshaped};
 pub use sample::BetweenSittings;
 pub use verdict::Verdict;
 
@@ -78,7 +91,8 @@ pub struct Comparison {
 /// The comparison of one workload.
 #[derive(Clone, Debug)]
 pub struct Row {
-    /// Name of the workload.
+    /// Name of the workload; of trials on data that was laid down when the pool had grown, with those
+    /// words behind it.
     pub workload: String,
     /// How it loads the share.
     pub load: Workload,
@@ -130,17 +144,22 @@ pub fn compare(study: &Study, judgements: &BTreeMap<u64, Judgement>, rules: Rule
         rules,
         seed: study.config.seed,
     };
-    let workloads = names
-        .iter()
-        .filter_map(|name| {
-            let trials: Vec<&Trial> = study
-                .trials
-                .iter()
-                .filter(|trial| trial.workload == *name)
-                .collect();
-            context.row(name, &trials, &mut excluded)
-        })
-        .collect();
+    let mut workloads = Vec::new();
+    for name in &names {
+        let of_name = study.trials.iter().filter(|trial| trial.workload == *name);
+        let (fresh, old): (Vec<&Trial>, Vec<&Trial>) = of_name.partition(|trial| trial.is_fresh());
+        workloads.extend(context.row(name, &old, &mut excluded));
+        if !fresh.is_empty() {
+            // New data is held against the old data of before, and never pooled with it.
+            let before = old.into_iter().filter(|trial| trial.phase == Phase::Before);
+            let trials: Vec<&Trial> = before.chain(fresh).collect();
+            let mut again = Vec::new();
+            let row = context.row(&format!("{name}, new data"), &trials, &mut again);
+            again.retain(|left_out| !excluded.contains(left_out));
+            excluded.extend(again);
+            workloads.extend(row);
+        }
+    }
     excluded.sort_by_key(|left_out: &Excluded| left_out.trial);
     let (study, simulated) = (study.name.clone(), study.config.simulated);
     Comparison {

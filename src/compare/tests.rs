@@ -180,3 +180,44 @@ fn groups_know_their_sittings() {
         "{middle} {expected}"
     );
 }
+
+#[test]
+fn new_data_has_a_row_of_its_own_and_is_never_pooled_with_old() {
+    let mut study = crate::report::testing::study(crate::report::testing::Scene::Full);
+    let old: Vec<Trial> = study
+        .trials
+        .iter()
+        .filter(|trial| trial.phase == Phase::After && trial.workload == "large-read")
+        .cloned()
+        .collect();
+    for trial in &old {
+        let number = study.next_trial();
+        study.trials.push(Trial {
+            trial: number,
+            sitting: 9,
+            tags: crate::study::FRESH.to_owned(),
+            rate_bytes_per_s: trial.rate_bytes_per_s.map(|rate| rate * 0.8),
+            ..trial.clone()
+        });
+    }
+    let comparison = compare(&study, &BTreeMap::new(), Rules::of(&study));
+    let names: Vec<&str> = comparison
+        .workloads
+        .iter()
+        .map(|row| row.workload.as_str())
+        .collect();
+    assert_eq!(
+        names[..3],
+        ["large-read", "large-read, new data", "large-write"]
+    );
+    let [old_row, new_row] = [&comparison.workloads[0], &comparison.workloads[1]];
+    let trials = |row: &Row, phase| row.group(phase).map_or(0, |group| group.trials.len());
+    assert_eq!(trials(old_row, Phase::After), trials(new_row, Phase::After));
+    assert_eq!(
+        trials(old_row, Phase::Before),
+        trials(new_row, Phase::Before)
+    );
+    assert!(new_row.group(Phase::During).is_none());
+    let ratio = |row: &Row| row.after_before.as_ref().unwrap().ratio;
+    assert!((ratio(new_row) / ratio(old_row) - 0.8).abs() < 1e-9);
+}

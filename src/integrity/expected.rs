@@ -120,7 +120,7 @@ impl Expected {
                 let cut_off = of_it()
                     .filter(|trial| seen(trial, observed::WRITE_RANDOM).is_none())
                     .map(|trial| trial.first_operation);
-                for first in cut_off.chain([study.position(&workload.name)]) {
+                for first in cut_off.chain([study.position(&workload.name, false)]) {
                     self.may_be_zeros(&pattern, first, workload.block.0);
                 }
             }
@@ -189,7 +189,7 @@ impl Expected {
             trial => format!("as trial {trial} wrote it"),
         };
         match set {
-            Set::Read => wrong(format!(
+            Set::Read | Set::Fresh => wrong(format!(
                 "{written}, though it was laid down once and only read since"
             )),
             Set::Write if writer < latest => wrong(format!(

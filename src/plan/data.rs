@@ -1,7 +1,9 @@
 //! The test data of a study: which files lie in its folder on the share.
 //!
 //! Reads go to the read set, which is laid down once and kept through all phases, so that old data
-//! can be read again after the expansion. Writes go to the write set, whose blocks change.
+//! can be read again after the expansion. Writes go to the write set, whose blocks change. On demand a
+//! fresh set of the read set's sizes is laid down after the expansion, so that data that was written to
+//! the grown pool can be read beside the old.
 
 use serde::{Deserialize, Serialize};
 
@@ -16,6 +18,8 @@ pub enum Set {
     Read,
     /// Overwritten by write workloads.
     Write,
+    /// Laid down when the pool has grown, then only read.
+    Fresh,
 }
 
 /// One file of test data.
@@ -40,6 +44,7 @@ impl DataFile {
         let set = match self.set {
             Set::Read => "read",
             Set::Write => "write",
+            Set::Fresh => "fresh",
         };
         format!("{set}-{:05}.blocks", self.number)
     }
@@ -74,7 +79,28 @@ impl TestData {
 
     /// Bytes of all complete files.
     pub fn total(&self) -> Bytes {
-        self.bytes(Set::Read) + self.bytes(Set::Write)
+        self.bytes(Set::Read) + self.bytes(Set::Write) + self.bytes(Set::Fresh)
+    }
+
+    /// The fresh set in the place of the read set: what reads of new data go to. Nothing is written.
+    pub fn fresh_to_read(&self) -> Self {
+        let fresh = self.of(Set::Fresh).map(|file| DataFile {
+            set: Set::Read,
+            ..file.clone()
+        });
+        Self {
+            files: fresh.collect(),
+            ..self.clone()
+        }
+    }
+
+    /// Sizes of the files that the fresh set lacks, so that it is dealt out as the read set is.
+    pub fn fresh_lacks(&self) -> Vec<Bytes> {
+        let laid = self.of(Set::Fresh).count();
+        self.of(Set::Read)
+            .skip(laid)
+            .map(|file| file.bytes)
+            .collect()
     }
 
     /// The file with this number.

@@ -100,7 +100,8 @@ pub fn size(
     memory: Memory,
     space: Space,
 ) -> Result<Sizing, SizingError> {
-    let own = present.total();
+    // Fresh data stays beside whatever is laid down.
+    let own = present.bytes(Set::Read) + present.bytes(Set::Write);
     let room = (space.available + own).saturating_sub(keep_free(space.total));
     let read_share = |whole: Bytes| whole.share(4, 5);
     let wanted = match asked {

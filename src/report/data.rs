@@ -2,8 +2,10 @@
 
 use super::grades::{self, Judgements};
 use crate::chart::letter;
-use crate::compare::{Comparison, Contrast, Group, Row, Verdict};
+use crate::compare::expected::Expectations;
+use crate::compare::{Account, Comparison, Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
+use crate::stats::describe::median;
 use crate::study::tables::cell;
 
 /// Every number of a comparison, a row a workload; an empty cell where there is none. Rates are in
@@ -11,8 +13,12 @@ use crate::study::tables::cell;
 ///
 /// A void phase has no rate, latency or ratio here, so that no reader of a column takes a cache for
 /// drives: its median rate stands in `PHASE_void_bytes_per_s` alone.
-pub fn comparison_csv(comparison: &Comparison, judgements: &Judgements) -> String {
-    let of = |row: Option<&Row>| columns(comparison, judgements, row);
+pub fn comparison_csv(
+    comparison: &Comparison,
+    judgements: &Judgements,
+    account: &Account,
+) -> String {
+    let of = |row: Option<&Row>| columns(comparison, judgements, account, row);
     let names = of(None).into_iter().map(|(name, _)| name).collect();
     let values = |row: &Row| of(Some(row)).into_iter().map(|(_, value)| value).collect();
     csv(std::iter::once(names).chain(comparison.workloads.iter().map(values)))
@@ -30,10 +36,11 @@ pub(super) fn csv(records: impl IntoIterator<Item = Vec<String>>) -> String {
     String::from_utf8(bytes).expect("cells are text")
 }
 
-/// Names and values of a row, or names alone.
+/// Names and values of a row, or names alone; its verdict is the last.
 fn columns(
     comparison: &Comparison,
     judgements: &Judgements,
+    account: &Account,
     row: Option<&Row>,
 ) -> Vec<(String, String)> {
     let mut columns = vec![
@@ -108,9 +115,47 @@ fn columns(
     let after = row.and_then(|row| row.after_before.as_ref());
     columns.extend(contrast_columns("during_before", during));
     columns.extend(contrast_columns("after_before", after));
+    columns.extend(account_columns(account, row));
     let verdict = after.or(during).map(|contrast| contrast.verdict.word());
     columns.push(("verdict".to_owned(), text(verdict)));
     columns
+}
+
+/// What the account says of a workload.
+fn account_columns(account: &Account, row: Option<&Row>) -> Vec<(String, String)> {
+    let of_row = |name: &str| row.is_some_and(|row| row.workload == name);
+    let during = account.cost.trials.iter();
+    let during = during.clone().find(|of| of_row(&of.workload));
+    let speeds: Vec<f64> = during
+        .map_or(&[][..], |of| &of.pairs)
+        .iter()
+        .filter_map(|pair| pair.reshape_fraction_per_h)
+        .collect();
+    let gain = account.gains.iter().find(|of| of_row(&of.workload));
+    let rest = gain.and_then(|gain| gain.rest_noise);
+    let expected = match &account.expected {
+        Expectations::Known(known) => known.iter().find(|of| of_row(&of.workload)),
+        Expectations::Unknown(_) => None,
+    };
+    let reasons = expected.map(|of| {
+        let words = of.reasons.iter().map(|reason| reason.word);
+        words.collect::<Vec<_>>().join(" ")
+    });
+    let columns = [
+        ("during_reshape_fraction_per_h", text(median(&speeds))),
+        (
+            "after_before_location",
+            text(gain.and_then(|gain| Some(gain.location?.location))),
+        ),
+        ("after_before_rest", text(gain.map(|gain| gain.rest))),
+        ("after_before_rest_low", text(rest.map(|rest| rest.low))),
+        ("after_before_rest_high", text(rest.map(|rest| rest.high))),
+        ("expected_low", text(expected.map(|of| of.band.low))),
+        ("expected_high", text(expected.map(|of| of.band.high))),
+        ("expected_accord", text(expected.map(|of| of.accord.word()))),
+        ("expected_reasons", text(reasons)),
+    ];
+    columns.map(|(name, value)| (name.to_owned(), value)).into()
 }
 
 /// How far a phase may be trusted.

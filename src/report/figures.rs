@@ -5,10 +5,11 @@ use hdrhistogram::Histogram;
 use super::grades::Judgements;
 use super::layers;
 use crate::chart::{
-    Family, PhaseLatency, family_chart, latency_distribution, layers_chart, sweep_chart,
-    trial_series,
+    CostLines, Family, PhaseLatency, cost_chart, family_chart, latency_distribution, layers_chart,
+    progress_chart, sweep_chart, trial_series,
 };
-use crate::compare::{Comparison, Row};
+use crate::compare::limits::Limited;
+use crate::compare::{Account, Comparison, Row};
 use crate::judge::{Judgement, cache_size, levels};
 use crate::plan::Phase;
 use crate::record::histogram;
@@ -29,6 +30,10 @@ pub struct Figure {
 /// All pictures of a study.
 #[derive(Clone, Debug)]
 pub struct Figures {
+    /// What users felt beside the reshape, where both were followed.
+    pub cost: Option<Figure>,
+    /// Progress with the forecasts made on the way, where it was followed.
+    pub progress: Option<Figure>,
     /// Rates, a picture a family.
     pub rates: Vec<Figure>,
     /// The layers from a drive to the client, a picture a phase.
@@ -46,13 +51,20 @@ pub struct Figures {
 impl Figures {
     /// Draws the pictures of `study` and its `comparison`, as its trials were judged. What is damaged is
     /// left out and said.
-    pub fn of(study: &Study, comparison: &Comparison, judgements: &Judgements) -> Self {
+    pub fn of(
+        study: &Study,
+        comparison: &Comparison,
+        judgements: &Judgements,
+        account: &Account,
+    ) -> Self {
         let mut remarks = Vec::new();
         let numbered = comparison.workloads.iter().enumerate();
         let latencies = numbered
             .filter_map(|(index, row)| latency(study, comparison, index, row, &mut remarks))
             .collect();
         Self {
+            cost: cost(account),
+            progress: progress(account),
             rates: rates(comparison),
             layers: Phase::ALL
                 .into_iter()
@@ -69,8 +81,40 @@ impl Figures {
     pub fn all(&self) -> impl Iterator<Item = &Figure> {
         let series = self.series.iter().flat_map(|(_, figures)| figures);
         let layers = self.layers.iter().chain(&self.sweep).chain(&self.latencies);
-        self.rates.iter().chain(layers).chain(series)
+        let account = self.cost.iter().chain(&self.progress);
+        account.chain(&self.rates).chain(layers).chain(series)
     }
+}
+
+fn cost(account: &Account) -> Option<Figure> {
+    let hours = &account.cost.timeline;
+    let known = hours.iter().any(|hour| hour.small_read_mean_ns.is_some());
+    let small = account.cost.small.as_ref();
+    let lines = CostLines {
+        baseline_ns: small.and_then(|felt| Some(felt.baseline.as_ref()?.value)),
+        limit_ns: account
+            .limits
+            .iter()
+            .find(|kept| kept.what == Limited::SmallRead)
+            .and_then(|kept| Some(kept.limit? * 1e6)),
+    };
+    let id = "cost".to_owned();
+    known.then(|| Figure {
+        svg: cost_chart(hours, lines, &account.zone, account.simulated, &id),
+        caption: "What users felt, and the speed of the reshape below it, hour by hour.".to_owned(),
+        id,
+    })
+}
+
+fn progress(account: &Account) -> Option<Figure> {
+    let (reshaped, found) = (account.reshaped.as_ref()?, account.forecasts.as_ref()?);
+    let id = "progress".to_owned();
+    Some(Figure {
+        svg: progress_chart(reshaped, found, &account.zone, account.simulated, &id),
+        caption: "Progress of the reshape, and the finish as it would have been told on the way."
+            .to_owned(),
+        id,
+    })
 }
 
 fn rates(comparison: &Comparison) -> Vec<Figure> {

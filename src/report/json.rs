@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::grades::{self, Judgements};
-use crate::compare::{Comparison, Contrast, Group, Row, Verdict};
+use crate::compare::{Account, Comparison, Contrast, Group, Row, Verdict};
 use crate::integrity::{latest_pass, read_back};
 use crate::judge::Grade;
 use crate::plan::Phase;
@@ -19,6 +19,8 @@ struct Document<'a> {
     rules: RulesJson,
     methods: Methods,
     workloads: Vec<RowJson<'a>>,
+    /// What it cost while it ran, and what it gave.
+    account: &'a Account,
     excluded: Vec<ExcludedJson<'a>>,
     /// What the latest pass of `verify` has read back; left out where there was none.
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -180,7 +182,12 @@ struct ExcludedJson<'a> {
 /// Every number of a comparison, nested, indented, keys in a fixed order; `null` where there is no
 /// number. Units stand in the names. The figures of a void phase stand apart from those of drives,
 /// and its contrast has none.
-pub fn comparison_json(study: &Study, comparison: &Comparison, judgements: &Judgements) -> String {
+pub fn comparison_json(
+    study: &Study,
+    comparison: &Comparison,
+    judgements: &Judgements,
+    account: &Account,
+) -> String {
     let read_back = latest_pass(study).map_or(Vec::new(), |pass| read_back(study, pass.number));
     let rules = comparison.rules;
     let document = Document {
@@ -201,6 +208,7 @@ pub fn comparison_json(study: &Study, comparison: &Comparison, judgements: &Judg
             .iter()
             .map(|each| row(each, judgements))
             .collect(),
+        account,
         excluded: comparison
             .excluded
             .iter()

@@ -5,6 +5,7 @@
 //! Results that are made up say so in every heading, table and picture. A number whose grade does not
 //! hold is void: it says so wherever it appears, and never stands where a speed of drives would.
 
+mod account;
 mod advice;
 mod check;
 mod data;
@@ -27,6 +28,7 @@ mod watch;
 mod why;
 mod words;
 
+pub use account::account_text;
 pub use check::{check_json, check_text};
 pub use data::comparison_csv;
 pub use figures::{Figure, Figures};
@@ -45,7 +47,7 @@ pub use why::{why_csv, why_json, why_text};
 use std::collections::BTreeMap;
 
 use crate::chart::standalone;
-use crate::compare::Comparison;
+use crate::compare::{Account, Comparison};
 use crate::judge::Judgement;
 use crate::study::Study;
 
@@ -55,10 +57,11 @@ pub fn files(
     study: &Study,
     comparison: &Comparison,
     judgements: &BTreeMap<u64, Judgement>,
+    account: &Account,
     generated: jiff::Timestamp,
 ) -> Vec<(String, String)> {
-    let figures = Figures::of(study, comparison, judgements);
-    let html = page(study, comparison, judgements, &figures, generated);
+    let figures = Figures::of(study, comparison, judgements, account);
+    let html = page(study, comparison, judgements, account, &figures, generated);
     let pictures = figures.all().map(|figure| {
         let name = format!("charts/{}.svg", figure.id);
         (name, standalone(&figure.svg))

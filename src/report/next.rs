@@ -114,13 +114,14 @@ fn changed(changed: &Changed) -> String {
 fn located(located: &Located) -> String {
     let split = &located.split;
     format!(
-        "{}: {} in all; {} of it by the move from {} to {} of the device, if drives are twice as \
+        "{}: {} in all; {} of it by the move from {} to {} of the device, if drives are {} times as \
          fast outside as inside; {} is left for drives, settings and noise",
         plain(&located.workload),
         words::change(split.ratio),
         words::change(split.location),
         percent(split.before.mean, 0),
         percent(split.later.mean, 0),
+        words::grouped(1.0 / split.inner),
         words::change(split.rest)
     )
 }

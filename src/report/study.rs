@@ -60,6 +60,9 @@ pub(super) fn data_words(study: &Study) -> Vec<String> {
         set(Set::Read, "Read"),
         set(Set::Write, "Write"),
     ];
+    if data.of(Set::Fresh).next().is_some() {
+        sentences.push(set(Set::Fresh, "Fresh"));
+    }
     let incomplete = data.files.iter().filter(|file| !file.complete).count();
     if incomplete > 0 {
         let files = words::count(incomplete, "file");

@@ -9,6 +9,7 @@ use super::*;
 use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
 use crate::plan::Phase;
+use jiff::tz::TimeZone;
 
 pub(super) fn generated() -> jiff::Timestamp {
     "2026-03-06T09:00:00Z".parse().unwrap()
@@ -19,32 +20,53 @@ pub(super) struct Rendered {
     pub(super) study: Study,
     pub(super) judgements: grades::Judgements,
     pub(super) comparison: Comparison,
+    pub(super) account: Account,
     pub(super) html: String,
 }
 
 impl Rendered {
     pub(super) fn of(study: Study, judgements: grades::Judgements) -> Self {
         let comparison = compare(&study, &judgements, Rules::of(&study));
-        let figures = Figures::of(&study, &comparison, &judgements);
-        let html = page(&study, &comparison, &judgements, &figures, generated());
+        let account = Account::of(&study, &comparison, &judgements, TimeZone::UTC);
+        let figures = Figures::of(&study, &comparison, &judgements, &account);
+        let html = page(
+            &study,
+            &comparison,
+            &judgements,
+            &account,
+            &figures,
+            generated(),
+        );
         Self {
             study,
             judgements,
             comparison,
+            account,
             html,
         }
     }
 
     pub(super) fn files(&self) -> Vec<(String, String)> {
-        files(&self.study, &self.comparison, &self.judgements, generated())
+        files(
+            &self.study,
+            &self.comparison,
+            &self.judgements,
+            &self.account,
+            generated(),
+        )
     }
 
     pub(super) fn csv(&self) -> String {
-        comparison_csv(&self.comparison, &self.judgements)
+        comparison_csv(&self.comparison, &self.judgements, &self.account)
     }
 
     pub(super) fn json(&self) -> String {
-        comparison_json(&self.study, &self.comparison, &self.judgements)
+        comparison_json(
+            &self.study,
+            &self.comparison,
+            &self.judgements,
+            &self.account,
+        )
     }
 
     pub(super) fn text(&self) -> String {

@@ -12,7 +12,7 @@ use crate::text::plain;
 use crate::units::{Nanos, Rate, percent};
 
 /// `Tue 3 Mar 09:10`.
-fn clock(at: Timestamp, zone: &TimeZone) -> String {
+pub(super) fn clock(at: Timestamp, zone: &TimeZone) -> String {
     let at = at.to_zoned_datetime(zone.clone());
     at.strftime("%a %-d %b %H:%M").to_string()
 }

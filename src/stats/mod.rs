@@ -12,6 +12,7 @@
 //! | `quantile` | the value below which a share of the sample lies, by a named definition |
 //! | `interval` | how far an estimate may be off: t, bootstrap, jackknife, exact bounds of a share |
 //! | `contrast` | whether and by how much two groups differ, and what it takes to prove it |
+//! | `association` | whether two series rise and fall together, in words of ranks |
 //! | `regression` | least squares by Householder QR; a line, what it predicts and when it arrives |
 //! | `theil_sen` | a line that wrong points do not move |
 //! | `steady` | whether a series has settled, and where its warm-up ends |
@@ -26,6 +27,7 @@ mod special;
 
 pub mod interval;
 pub mod contrast;
+pub mod association;
 pub mod regression;
 pub mod theil_sen;
 pub mod steady;

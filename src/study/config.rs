@@ -10,7 +10,7 @@ use toml_edit::Document;
 
 use super::bounds::{self, TEXT};
 use super::place::placed;
-use super::{Place, ShellCommand};
+use super::{Limits, Place, ShellCommand};
 use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
 use crate::plan::{STANDARD, Workload};
@@ -65,6 +65,9 @@ pub struct Config {
     /// How the reshape is followed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reshape: Option<Following>,
+    /// What users should feel at most while the pool grows.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limits: Option<Limits>,
     /// Workloads beside the standard set, or in place of those of the same name.
     #[serde(default, rename = "workload", skip_serializing_if = "Vec::is_empty")]
     pub workloads: Vec<Workload>,
@@ -395,6 +398,7 @@ impl Config {
             link_gigabits: None,
             server: None,
             reshape: None,
+            limits: None,
             workloads: Vec::new(),
         }
     }
@@ -431,6 +435,9 @@ impl Config {
         }
         if let Err((_, why)) = bounds::moment("created", self.created) {
             return Some((at(&["created"]), why));
+        }
+        if let Some(Err(why)) = self.limits.as_ref().map(Limits::validate) {
+            return Some((at(&["limits"]), format!("[limits]: {why}")));
         }
         if let Some((path, _)) = self.texts().into_iter().find(|(_, text)| text.len() > TEXT) {
             let why = format!("the text is longer than {TEXT} bytes");

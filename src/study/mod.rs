@@ -6,9 +6,11 @@ mod command;
 mod config;
 mod latency;
 pub mod bounds;
+mod limits;
 pub mod manifest;
 mod place;
 mod progress;
+mod proposal;
 mod sweep;
 pub mod tables;
 mod trial;
@@ -23,11 +25,13 @@ pub use config::{
     Config, ConfigError, Expansion, FORMAT, Following, Identity, Mounted, Planning, Server,
 };
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
+pub use limits::Limits;
 pub use manifest::{DataEvent, DataRow};
 pub use place::placed;
 pub use progress::{ProbeRow, ProgressRow};
+pub use proposal::KnownPool;
 pub use sweep::SweepRow;
-pub use trial::{ObservationRow, State, Trial, WindowRow};
+pub use trial::{FRESH, ObservationRow, State, Trial, WindowRow};
 pub use verified::{DamageRow, Kind, PassRow, SealRow, SealedCheckRow, SealedState, VerifiedRow};
 
 use crate::facts::Facts;
@@ -130,11 +134,12 @@ impl Study {
             + 1
     }
 
-    /// Where the next trial of `workload` goes on in its order.
-    pub fn position(&self, workload: &str) -> u64 {
+    /// Where the next trial of `workload` goes on in its order, over old data or `fresh` ones, which
+    /// have orders of their own.
+    pub fn position(&self, workload: &str, fresh: bool) -> u64 {
         self.trials
             .iter()
-            .rfind(|trial| trial.workload == workload)
+            .rfind(|trial| trial.workload == workload && trial.is_fresh() == fresh)
             .map_or(0, |trial| trial.next_operation)
     }
 }

@@ -169,6 +169,13 @@ impl Cells for ProbeRow {
     }
 }
 
+impl ProbeRow {
+    /// The kind of a probe of small reads: 4 KiB in random order, paced, one at a time.
+    pub const SMALL: &str = "probe-small";
+    /// The kind of a probe of large reads: 1 MiB in order, one at a time.
+    pub const LARGE: &str = "probe-large";
+}
+
 fn write_word<S: Serializer>(word: &Word, serializer: S) -> Result<S::Ok, S::Error> {
     serializer.serialize_str(word.word())
 }

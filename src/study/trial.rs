@@ -287,6 +287,11 @@ impl Trial {
         self
     }
 
+    /// Whether it read data that was laid down when the pool had grown.
+    pub fn is_fresh(&self) -> bool {
+        self.tags.split(';').any(|tag| tag == FRESH)
+    }
+
     /// The workload as it was run.
     pub fn as_workload(&self) -> Workload {
         Workload {
@@ -301,6 +306,9 @@ impl Trial {
         }
     }
 }
+
+/// The tag of trials that read data laid down when the pool had grown.
+pub const FRESH: &str = "data=new";
 
 /// One observation beside the operations of a trial; a row of `observations.csv`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -18,8 +18,8 @@ use crate::study::{ProbeRow, Study};
 use crate::units::{Bytes, Nanos};
 
 /// Names of the two kinds of probes.
-const SMALL: &str = "probe-small";
-const LARGE: &str = "probe-large";
+const SMALL: &str = ProbeRow::SMALL;
+const LARGE: &str = ProbeRow::LARGE;
 /// Seconds between two small reads that are answered quickly.
 const PERIOD: f64 = 1.5;
 /// Small reads are under way in at most this part of the time.

@@ -254,3 +254,70 @@ fn a_clock_that_is_set_within_a_sitting_changes_no_number() {
         }
     }
 }
+
+#[test]
+fn fresh_data_is_laid_down_once_dealt_alike_and_read_in_an_order_of_its_own() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path().join("scans");
+    let scenario = demo_scenario(Seed(4));
+    let config = Config {
+        simulated: true,
+        ..Config::new(Identity(4), Seed(4), scenario.start, "SIMULATED".into())
+    };
+    let mut store = Writer::create(&root, &config, "test").unwrap();
+    let mut share = SimulatedShare::new(scenario).unwrap();
+    let mut hold = |phase: Phase, tags: &[&str], workload: &str| {
+        let request = Request {
+            phase,
+            tags: tags.iter().map(|tag| (*tag).to_owned()).collect(),
+            workloads: vec![workload.to_owned()],
+            trials: 1,
+            seconds: 1,
+            size: (phase == Phase::Before).then_some(Bytes::GIB),
+            brief: true,
+            reshape: None,
+        };
+        hold(
+            &mut share,
+            &mut store,
+            &request,
+            &Watch::default(),
+            &mut drop,
+        )
+    };
+    hold(Phase::Before, &[], "small-read").unwrap();
+    hold(Phase::After, &[FRESH], "small-read").unwrap();
+    hold(Phase::After, &[], "small-read").unwrap();
+    hold(Phase::After, &[FRESH], "small-read").unwrap();
+    let refused = hold(Phase::After, &[FRESH], "mixed").unwrap_err();
+    assert!(
+        refused.message.contains("mixed writes"),
+        "{}",
+        refused.message
+    );
+    drop(store);
+    let study = store::read(&root).unwrap();
+    let sizes = |set: Set| {
+        let files = study.data.of(set);
+        files.map(|file| file.bytes).collect::<Vec<_>>()
+    };
+    assert_eq!(sizes(Set::Fresh), sizes(Set::Read));
+    assert!(
+        study
+            .data
+            .of(Set::Fresh)
+            .all(|file| file.phase == Phase::After)
+    );
+    let [before, fresh, after, again] = study.trials.as_slice() else {
+        panic!("{:?}", study.trials);
+    };
+    assert_eq!(
+        [before, fresh, after, again].map(Trial::is_fresh),
+        [false, true, false, true]
+    );
+    assert_eq!((fresh.first_operation, before.first_operation), (0, 0));
+    assert_eq!(after.first_operation, before.next_operation);
+    assert_eq!(again.first_operation, fresh.next_operation);
+    assert_eq!(fresh.test_data_bytes, before.test_data_bytes);
+    assert_eq!(fresh.pass_operations, before.pass_operations);
+}

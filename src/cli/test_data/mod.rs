@@ -37,19 +37,52 @@ pub(super) fn lay_down(
         .iter()
         .for_each(|note| tell(Event::Note(note.clone())));
     open(share, store)?;
-    if !sizing.files.is_empty() {
-        let bytes = sizing.files.iter().map(|(_, bytes)| *bytes).sum();
+    lay_files(share, store, &sizing.files, asked.phase, watch, tell)?;
+    Ok(sizing)
+}
+
+/// Lays down what the fresh set lacks to be as large as the read set, file by file of the same sizes,
+/// so that it is dealt out alike.
+///
+/// # Errors
+/// As [`lay_down`].
+pub(super) fn lay_fresh(
+    share: &mut dyn Share,
+    store: &mut Writer,
+    phase: Phase,
+    watch: &Watch,
+    tell: &mut dyn FnMut(Event),
+) -> Result<(), Failure> {
+    let lacking = store.study().data.fresh_lacks();
+    let files: Vec<(Set, Bytes)> = lacking
+        .into_iter()
+        .map(|bytes| (Set::Fresh, bytes))
+        .collect();
+    lay_files(share, store, &files, phase, watch, tell)
+}
+
+fn lay_files(
+    share: &mut dyn Share,
+    store: &mut Writer,
+    files: &[(Set, Bytes)],
+    phase: Phase,
+    watch: &Watch,
+    tell: &mut dyn FnMut(Event),
+) -> Result<(), Failure> {
+    if !files.is_empty() {
+        let bytes = files.iter().map(|(_, bytes)| *bytes).sum();
         tell(Event::Laying { bytes });
     }
-    for &(set, bytes) in &sizing.files {
-        if share.space()?.available < keep_free(space.total) + bytes {
+    for &(set, bytes) in files {
+        let space = share.space()?;
+        if space.available < keep_free(space.total) + bytes {
             return Err(Failure::new(Exit::Share, kept(NO_SPACE)));
         }
-        let file = store.study().data.next_file(set, bytes, asked.phase);
+        let file = store.study().data.next_file(set, bytes, phase);
         lay_file(share, store, &file, watch)?;
         tell(Event::Laid { bytes });
     }
-    Ok(sizing)
+    Ok(())
 }
 
 fn refuse_full(space: Space) -> Result<(), Failure> {

@@ -3,7 +3,7 @@
 use jiff::{SignedDuration, Timestamp};
 
 use crate::compare::Comparison;
-use crate::plan::{Phase, Set};
+use crate::plan::Phase;
 use crate::ready::counted::{ENOUGH, holding};
 use crate::ready::grown::{Grown, Stripe, file_system, stripe};
 use crate::ready::items::{IDLE, item};
@@ -233,7 +233,7 @@ pub(super) fn clean(study: &Study) -> Finding {
         _ => Finding::open(
             format!(
                 "{laid} files, {} in all, lie there",
-                (study.data.bytes(Set::Read) + study.data.bytes(Set::Write)).iec()
+                study.data.total().iec()
             ),
             "run `poolproof clean STUDY` when nothing is to be measured any more",
         ),

@@ -143,7 +143,8 @@ pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
             .iter()
             .filter_map(|row| {
                 let workload = row.workload.clone();
-                location::of(study, row).map(|split| Located { workload, split })
+                let split = location::explain(study, row).ok()?;
+                Some(Located { workload, split })
             })
             .collect(),
         changed: changed

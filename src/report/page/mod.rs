@@ -1,6 +1,7 @@
 //! The one page: a self-contained HTML document with inline style and pictures, readable without
 //! script, in light and dark, on a phone and on paper.
 
+mod account;
 mod appendix;
 mod integrity;
 mod method;
@@ -17,7 +18,7 @@ use super::history;
 use super::study::moment;
 use super::words;
 use crate::chart::stylesheet;
-use crate::compare::Comparison;
+use crate::compare::{Account, Comparison};
 use crate::plan::Phase;
 use crate::study::Study;
 use crate::text::plain;
@@ -29,6 +30,7 @@ struct Context<'a> {
     study: &'a Study,
     comparison: &'a Comparison,
     judgements: &'a Judgements,
+    account: &'a Account,
     figures: &'a Figures,
     simulated: bool,
 }
@@ -70,6 +72,7 @@ pub fn page(
     study: &Study,
     comparison: &Comparison,
     judgements: &Judgements,
+    account: &Account,
     figures: &Figures,
     generated: Timestamp,
 ) -> String {
@@ -77,8 +80,9 @@ pub fn page(
         study,
         comparison,
         judgements,
+        account,
         figures,
-        simulated: comparison.simulated || words::made_up(study),
+        simulated: comparison.simulated || account.simulated || words::made_up(study),
     };
     let name = plain(&study.name);
     let title = format!(
@@ -107,9 +111,11 @@ pub fn page(
                 main {
                     (masthead(&context, &name, generated))
                     (results::verdicts(&context))
+                    (account::cost(&context))
                     (real::real(&context))
                     (results::rates(&context))
                     (results::latencies(&context))
+                    (account::gave(&context))
                     (results::caveats(&context))
                     (integrity::integrity(&context))
                     (appendix::facts(&context))
@@ -122,7 +128,7 @@ pub fn page(
                 footer {
                     "Made by poolproof " (env!("CARGO_PKG_VERSION")) " on " (moment(generated))
                     ". Every number follows from the study's own files: trials.csv, windows.csv, "
-                    "observations.csv, latency.hlog and the fingerprints in facts."
+                    "observations.csv, progress.csv, probes.csv, latency.hlog and the fingerprints in facts."
                 }
             }
         }

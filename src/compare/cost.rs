@@ -1,0 +1,597 @@
+//! What the expansion cost its users while it ran: their latency and their rate beside the speed of
+//! the reshape, since either is bought with the other.
+//!
+//! What users feel comes from the light probes of `watch` and from trials of the phase during. Both
+//! sides are put together by the hour, and what goes together is told as a rank correlation with its
+//! interval: never as a cause, since users slow a reshape as it slows them.
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+use serde::Serialize;
+
+use super::reshaped::Reshaped;
+use super::{Bounds, Comparison, Row};
+use crate::plan::{Access, Phase, Workload};
+use crate::record::observed;
+use crate::reshape::probing_cost;
+use crate::stats::association::association;
+use crate::stats::describe::{mean, median};
+use crate::study::{ProbeRow, Study, Trial};
+
+/// Confidence of the intervals here.
+const CONFIDENCE: f64 = 0.95;
+/// More hours than any reshape takes: readings that lie further apart have a wrong time.
+const MOST_HOURS: usize = 10_000;
+/// Speeds that differ by less than this part of the largest are one speed: nothing goes with it.
+const STEADY: f64 = 0.005;
+/// How long before and after a trial the reshape is looked at, in seconds.
+const AROUND: f64 = 600.0;
+
+/// What it cost.
+#[derive(Clone, Debug, Serialize)]
+pub struct Cost {
+    /// Small reads by the light probes; `None` where there are none.
+    pub small: Option<Felt>,
+    /// Large reads by the light probes; `None` where there are none.
+    pub large: Option<Felt>,
+    /// Mean speed of the reshape from its first reading on, in parts of the whole an hour.
+    pub reshape_fraction_per_h: Option<f64>,
+    /// Hour by hour of the day, those of which nothing is known left out.
+    pub by_hour: Vec<HourOfDay>,
+    /// Hour by hour as they passed.
+    pub timeline: Vec<Hour>,
+    /// What went together over the hours.
+    pub together: Vec<Together>,
+    /// Trials of the phase during.
+    pub trials: Vec<During>,
+    /// What the probes cost the reshape.
+    pub probing: Option<Probing>,
+}
+
+/// What probes of one kind found.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Felt {
+    /// Probes that did not fail.
+    pub probes: usize,
+    /// Probes that failed.
+    pub failed: usize,
+    /// Reads of them, those that were due and never started included.
+    pub operations: u64,
+    /// Mean latency in nanoseconds, or rate in bytes per second.
+    pub value: f64,
+    /// Median over the probes of their median latency in nanoseconds.
+    pub p50_ns: Option<f64>,
+    /// The worst latency of all.
+    pub max_ns: Option<u64>,
+    /// The like workload before the expansion.
+    pub baseline: Option<Baseline>,
+}
+
+/// What a workload like the probe had before the expansion.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Baseline {
+    /// Its name.
+    pub workload: String,
+    /// Mean latency over its trials in nanoseconds, or their median rate in bytes per second.
+    pub value: f64,
+}
+
+/// One hour of the day, over all days.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct HourOfDay {
+    /// From this hour of the local clock to the next.
+    pub hour: u8,
+    /// Probes of small reads that began in it.
+    pub probes: usize,
+    /// Mean latency of small reads in nanoseconds.
+    pub small_read_mean_ns: Option<f64>,
+    /// Probes of large reads.
+    pub large_probes: usize,
+    /// Rate of large reads in bytes per second.
+    pub large_read_bytes_per_s: Option<f64>,
+    /// Mean speed of the reshape in parts of the whole an hour.
+    pub reshape_fraction_per_h: Option<f64>,
+}
+
+/// One hour as it passed.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Hour {
+    /// When it began.
+    pub begins: Timestamp,
+    /// The hour of the local clock.
+    pub hour: u8,
+    /// Probes of small reads that began in it.
+    pub probes: usize,
+    /// Mean latency of small reads in nanoseconds.
+    pub small_read_mean_ns: Option<f64>,
+    /// Probes of large reads that began in it.
+    pub large_probes: usize,
+    /// Rate of large reads in bytes per second.
+    pub large_read_bytes_per_s: Option<f64>,
+    /// Speed of the reshape in parts of the whole an hour.
+    pub reshape_fraction_per_h: Option<f64>,
+}
+
+/// What users felt.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Feeling {
+    /// Latency of small reads.
+    SmallReadLatency,
+    /// Rate of large reads.
+    LargeReadRate,
+}
+
+/// How what users felt went together with the speed of the reshape, over the hours.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Together {
+    /// What they felt.
+    pub what: Feeling,
+    /// Spearman's rank correlation with the speed of the reshape.
+    pub spearman: f64,
+    /// Hours.
+    pub hours: usize,
+    /// Independent hours that would tell as much.
+    pub effective_hours: f64,
+    /// The 95 % interval; `None` where the hours are too few.
+    pub interval: Option<Bounds>,
+}
+
+/// A workload measured while the reshape ran.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct During {
+    /// Its name.
+    pub workload: String,
+    /// During over before of what is compared; `None` where one side is void or missing.
+    pub ratio: Option<f64>,
+    /// Its 95 % interval.
+    pub interval: Option<Bounds>,
+    /// Its trials beside the reshape.
+    pub pairs: Vec<Pair>,
+}
+
+/// One trial beside the reshape.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Pair {
+    /// Number of the trial.
+    pub trial: u64,
+    /// Its rate.
+    pub rate_bytes_per_s: Option<f64>,
+    /// Its mean latency.
+    pub mean_ns: Option<u64>,
+    /// Where the reshape stood.
+    pub reshape_fraction: Option<f64>,
+    /// How fast it was, in parts of the whole an hour.
+    pub reshape_fraction_per_h: Option<f64>,
+}
+
+/// What probing cost the reshape, by pairs of stretches with probes and without.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Probing {
+    /// Pairs of stretches.
+    pub pairs: usize,
+    /// Part of its speed that the reshape lost.
+    pub loss: f64,
+    /// The 95 % interval of it.
+    pub interval: Option<Bounds>,
+}
+
+impl Cost {
+    /// What the reshape of `study` cost; hours are those of the clock of `zone`.
+    pub fn of(
+        study: &Study,
+        comparison: &Comparison,
+        reshaped: Option<&Reshaped>,
+        zone: &TimeZone,
+    ) -> Self {
+        let probes = probes(study, reshaped);
+        let timeline = timeline(&probes, reshaped, zone);
+        let speed = reshaped.and_then(|seen| seen.speed(seen.began, seen.until));
+        Self {
+            small: felt(&probes, ProbeRow::SMALL, study, comparison),
+            large: felt(&probes, ProbeRow::LARGE, study, comparison),
+            reshape_fraction_per_h: speed,
+            by_hour: by_hour(&probes, reshaped, zone, &timeline),
+            together: [Feeling::SmallReadLatency, Feeling::LargeReadRate]
+                .into_iter()
+                .filter_map(|what| together(&timeline, what))
+                .collect(),
+            timeline,
+            trials: comparison
+                .workloads
+                .iter()
+                .filter_map(|row| during(study, row, reshaped))
+                .collect(),
+            probing: reshaped.and_then(|seen| {
+                let cost = probing_cost(&seen.readings)?;
+                Some(Probing {
+                    pairs: cost.pairs,
+                    loss: cost.loss,
+                    interval: cost.interval.map(Bounds::from),
+                })
+            }),
+        }
+    }
+}
+
+/// The probes that fell into the reshape, in order of time; all of them where nobody read it.
+pub(super) fn probes<'a>(study: &'a Study, reshaped: Option<&Reshaped>) -> Vec<&'a ProbeRow> {
+    let inside =
+        |row: &&ProbeRow| reshaped.is_none_or(|seen| (seen.began..=seen.until).contains(&row.at));
+    let mut rows: Vec<&ProbeRow> = study.probes.iter().filter(inside).collect();
+    rows.sort_by_key(|row| row.at);
+    rows
+}
+
+fn good<'a>(rows: &[&'a ProbeRow], kind: &str) -> Vec<&'a ProbeRow> {
+    let of_kind = |row: &&&ProbeRow| row.kind == kind && row.cause.is_empty();
+    rows.iter().filter(of_kind).copied().collect()
+}
+
+/// The mean of `value` over rows, by their weights.
+fn weighted(
+    rows: &[&ProbeRow],
+    value: fn(&ProbeRow) -> Option<f64>,
+    weight: fn(&ProbeRow) -> f64,
+) -> Option<f64> {
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for row in rows {
+        if let Some(value) = value(row).filter(|value| value.is_finite()) {
+            sum += value * weight(row);
+            weights += weight(row);
+        }
+    }
+    (weights > 0.0).then(|| sum / weights)
+}
+
+/// Mean latency of small reads, each read counted alike.
+fn latency(rows: &[&ProbeRow]) -> Option<f64> {
+    let reads = |row: &ProbeRow| (row.operations + row.missed_operations) as f64;
+    weighted(rows, |row| Some(row.mean_ns? as f64), reads)
+}
+
+/// Rate of large reads, each second counted alike.
+fn rate(rows: &[&ProbeRow]) -> Option<f64> {
+    weighted(rows, |row| row.rate_bytes_per_s, |row| row.seconds.max(0.0))
+}
+
+fn felt(rows: &[&ProbeRow], kind: &str, study: &Study, comparison: &Comparison) -> Option<Felt> {
+    let small = kind == ProbeRow::SMALL;
+    let of_kind = rows.iter().filter(|row| row.kind == kind).count();
+    let good = good(rows, kind);
+    let medians: Vec<f64> = good
+        .iter()
+        .filter_map(|row| row.p50_ns.map(|ns| ns as f64))
+        .collect();
+    Some(Felt {
+        probes: good.len(),
+        failed: of_kind - good.len(),
+        operations: good
+            .iter()
+            .map(|row| row.operations + row.missed_operations)
+            .sum(),
+        value: if small { latency(&good) } else { rate(&good) }?,
+        p50_ns: median(&medians).filter(|_| small),
+        max_ns: good.iter().filter_map(|row| row.max_ns).max(),
+        baseline: baseline(study, comparison, small),
+    })
+}
+
+/// Whether a workload reads as a probe does, one at a time.
+fn like_probe(load: &Workload, small: bool) -> bool {
+    let (access, block) = match small {
+        true => (Access::Random, 4 << 10),
+        false => (Access::Sequential, 1 << 20),
+    };
+    let alone = load.depth == 1 && load.streams == 1 && load.span.is_none();
+    load.read_percent == 100 && load.access == access && load.block.0 == block && alone
+}
+
+fn baseline(study: &Study, comparison: &Comparison, small: bool) -> Option<Baseline> {
+    let mut rows = comparison.workloads.iter();
+    let row = rows.find(|row| like_probe(&row.load, small))?;
+    let group = row
+        .group(Phase::Before)
+        .filter(|group| group.void.is_none())?;
+    let of_group = |trial: &&Trial| group.trials.contains(&trial.trial);
+    let means: Vec<f64> = study
+        .trials
+        .iter()
+        .filter(of_group)
+        .filter_map(|trial| trial.mean_ns.map(|ns| ns as f64))
+        .collect();
+    Some(Baseline {
+        workload: row.workload.clone(),
+        value: if small {
+            mean(&means)?
+        } else {
+            group.median_rate
+        },
+    })
+}
+
+/// The hours of the local clock from the first probe or reading to the last.
+fn timeline(rows: &[&ProbeRow], reshaped: Option<&Reshaped>, zone: &TimeZone) -> Vec<Hour> {
+    let first = [
+        rows.first().map(|row| row.at),
+        reshaped.map(|seen| seen.began),
+    ];
+    let last = [
+        rows.last().map(|row| row.at),
+        reshaped.map(|seen| seen.until),
+    ];
+    let (Some(first), Some(last)) = (
+        first.into_iter().flatten().min(),
+        last.into_iter().flatten().max(),
+    ) else {
+        return Vec::new();
+    };
+    let clock = first.to_zoned_datetime(zone.clone());
+    let past = i64::from(clock.minute()) * 60 + i64::from(clock.second());
+    let mut begins = Timestamp::from_second(first.as_second() - past).unwrap_or(first);
+    let mut hours = Vec::new();
+    while begins <= last && hours.len() < MOST_HOURS {
+        let Ok(ends) = begins.checked_add(SignedDuration::from_hours(1)) else {
+            break;
+        };
+        let inside: Vec<&ProbeRow> = rows
+            .iter()
+            .filter(|row| (begins..ends).contains(&row.at))
+            .copied()
+            .collect();
+        let (small, large) = (
+            good(&inside, ProbeRow::SMALL),
+            good(&inside, ProbeRow::LARGE),
+        );
+        hours.push(Hour {
+            begins,
+            hour: hour_of(begins, zone),
+            probes: small.len(),
+            small_read_mean_ns: latency(&small),
+            large_probes: large.len(),
+            large_read_bytes_per_s: rate(&large),
+            reshape_fraction_per_h: reshaped.and_then(|seen| seen.speed(begins, ends)),
+        });
+        begins = ends;
+    }
+    hours
+}
+
+fn hour_of(at: Timestamp, zone: &TimeZone) -> u8 {
+    at.to_zoned_datetime(zone.clone()).hour().unsigned_abs()
+}
+
+fn by_hour(
+    rows: &[&ProbeRow],
+    reshaped: Option<&Reshaped>,
+    zone: &TimeZone,
+    timeline: &[Hour],
+) -> Vec<HourOfDay> {
+    let hour = |hour: u8| {
+        let inside: Vec<&ProbeRow> = rows
+            .iter()
+            .filter(|row| hour_of(row.at, zone) == hour)
+            .copied()
+            .collect();
+        let (small, large) = (
+            good(&inside, ProbeRow::SMALL),
+            good(&inside, ProbeRow::LARGE),
+        );
+        let speeds: Vec<f64> = timeline
+            .iter()
+            .filter(|of| of.hour == hour)
+            .filter_map(|of| of.reshape_fraction_per_h)
+            .collect();
+        HourOfDay {
+            hour,
+            probes: small.len(),
+            small_read_mean_ns: latency(&small),
+            large_probes: large.len(),
+            large_read_bytes_per_s: rate(&large),
+            reshape_fraction_per_h: mean(&speeds).filter(|_| reshaped.is_some()),
+        }
+    };
+    let known = |hour: &HourOfDay| {
+        hour.probes + hour.large_probes > 0 || hour.reshape_fraction_per_h.is_some()
+    };
+    (0..24).map(hour).filter(known).collect()
+}
+
+fn together(timeline: &[Hour], what: Feeling) -> Option<Together> {
+    let pairs = timeline.iter().filter_map(|hour| {
+        let felt = match what {
+            Feeling::SmallReadLatency => hour.small_read_mean_ns,
+            Feeling::LargeReadRate => hour.large_read_bytes_per_s,
+        };
+        Some((felt?, hour.reshape_fraction_per_h?))
+    });
+    let (felt, speeds): (Vec<f64>, Vec<f64>) = pairs.unzip();
+    let (least, most) = speeds
+        .iter()
+        .fold((f64::INFINITY, 0.0f64), |(least, most), speed| {
+            (least.min(*speed), most.max(*speed))
+        });
+    if most - least < STEADY * most {
+        return None;
+    }
+    let found = association(&felt, &speeds, CONFIDENCE)?;
+    Some(Together {
+        what,
+        spearman: found.coefficient,
+        hours: found.pairs,
+        effective_hours: found.effective,
+        interval: found.interval.map(Bounds::from),
+    })
+}
+
+fn during(study: &Study, row: &Row, reshaped: Option<&Reshaped>) -> Option<During> {
+    let group = row
+        .group(Phase::During)
+        .filter(|group| group.void.is_none())?;
+    let contrast = row.during_before.as_ref().filter(|_| {
+        row.group(Phase::Before)
+            .is_some_and(|group| group.void.is_none())
+    });
+    let of_group = |trial: &&Trial| group.trials.contains(&trial.trial);
+    Some(During {
+        workload: row.workload.clone(),
+        ratio: contrast.map(|contrast| contrast.ratio),
+        interval: contrast
+            .and_then(|contrast| contrast.welch)
+            .map(|welch| Bounds {
+                low: welch.low,
+                high: welch.high,
+            }),
+        pairs: study
+            .trials
+            .iter()
+            .filter(of_group)
+            .map(|trial| pair(study, trial, reshaped))
+            .collect(),
+    })
+}
+
+fn pair(study: &Study, trial: &Trial, reshaped: Option<&Reshaped>) -> Pair {
+    let observed = |name: &str| study.observations.get(&trial.trial)?.get(name);
+    let around = |seconds: f64| {
+        let span = SignedDuration::try_from_secs_f64(seconds).ok()?;
+        trial.started.checked_add(span).ok()
+    };
+    let speed = || reshaped?.speed(around(-AROUND)?, around(trial.seconds + AROUND)?);
+    Pair {
+        trial: trial.trial,
+        rate_bytes_per_s: trial.rate_bytes_per_s,
+        mean_ns: trial.mean_ns,
+        reshape_fraction: observed(observed::RESHAPE_FRACTION),
+        reshape_fraction_per_h: observed(observed::RESHAPE_PACE).or_else(speed),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::compare::scene::{at, large, reshaping, small};
+    use crate::compare::{Rules, compare};
+    use crate::judge::judge_all;
+    use crate::reshape::Word;
+
+    /// An office from 9 to 17: the reshape goes at 1 % an hour then and at 4 % else, and small reads
+    /// take 30 ms then and 12 ms else; probed every quarter of an hour.
+    fn office() -> Study {
+        let busy = |hour: f64| (9.0..17.0).contains(&((8.0 + hour) % 24.0));
+        let mut study = reshaping(|hour| {
+            let steps = (hour * 12.0).round() as u32;
+            let way: f64 = (0..steps)
+                .map(|step| if busy(f64::from(step) / 12.0) { 0.01 } else { 0.04 } / 12.0)
+                .sum();
+            match way < 1.0 {
+                true => (way, Word::Running),
+                false => (1.0, Word::Finished),
+            }
+        });
+        for quarter in 0..120 {
+            let hour = f64::from(quarter) / 4.0;
+            let (ms, rate) = if busy(hour) {
+                (30.0, 80.0)
+            } else {
+                (12.0, 160.0)
+            };
+            study.probes.push(small(hour, ms));
+            if quarter % 2 == 0 {
+                study.probes.push(large(hour + 0.09, rate));
+            }
+        }
+        study
+    }
+
+    fn cost(study: &Study) -> Cost {
+        let comparison = compare(study, &judge_all(study), Rules::of(study));
+        let reshaped = Reshaped::of(study);
+        Cost::of(study, &comparison, reshaped.as_ref(), &TimeZone::UTC)
+    }
+
+    #[test]
+    fn hours_of_the_day_tell_what_was_made() {
+        let cost = cost(&office());
+        let of = |hour: u8| cost.by_hour.iter().find(|of| of.hour == hour).unwrap();
+        for (hour, ms, rate, speed) in [(10, 30.0, 80.0, 0.01), (20, 12.0, 160.0, 0.04)] {
+            let found = of(hour);
+            assert!((found.small_read_mean_ns.unwrap() / 1e6 - ms).abs() < 1e-6);
+            assert!((found.large_read_bytes_per_s.unwrap() / 1e6 - rate).abs() < 1e-6);
+            let seen = found.reshape_fraction_per_h.unwrap();
+            assert!((seen - speed).abs() < 2e-3, "{hour}: {seen}");
+        }
+        assert_eq!((of(10).probes, of(10).large_probes), (8, 4));
+        let small = cost.small.unwrap();
+        assert_eq!((small.probes, small.failed), (120, 0));
+        // 30 hours from 8:00: 8 + 5 busy ones.
+        let expected = (13.0 * 30.0 + 17.0 * 12.0) / 30.0;
+        assert!((small.value / 1e6 - expected).abs() < 1e-6, "{small:?}");
+        assert_eq!(small.baseline.unwrap().workload, "small-read");
+        // large-read of the standard set keeps eight reads in flight.
+        assert_eq!(cost.large.unwrap().baseline, None);
+    }
+
+    #[test]
+    fn what_goes_together_has_its_sign_and_counts_few_hours() {
+        let cost = cost(&office());
+        let of = |what| cost.together.iter().find(|of| of.what == what).unwrap();
+        let latency = of(Feeling::SmallReadLatency);
+        assert!(latency.spearman < -0.8, "{latency:?}");
+        assert!(of(Feeling::LargeReadRate).spearman > 0.8);
+        assert_eq!(latency.hours, 30);
+        // Two days of an office are a handful of independent hours, not thirty.
+        assert!(latency.effective_hours < 12.0, "{latency:?}");
+    }
+
+    #[test]
+    fn failed_probes_are_counted_apart_and_others_outside_the_reshape_left_out() {
+        let mut study = office();
+        study.probes.push(ProbeRow {
+            cause: "input error".into(),
+            ..small(3.0, 9000.0)
+        });
+        study.probes.push(small(-5.0, 9000.0));
+        let felt = cost(&study).small.unwrap();
+        assert_eq!((felt.probes, felt.failed), (120, 1));
+        assert!(felt.value < 40e6);
+    }
+
+    #[test]
+    fn trials_stand_beside_the_reshape_where_it_was_seen() {
+        let mut study = office();
+        let during = study.trials.iter().position(|t| t.phase == Phase::During);
+        let first = during.unwrap();
+        for trial in &mut study.trials[first..] {
+            if trial.phase == Phase::During {
+                trial.started = at(2.5);
+            }
+        }
+        let number = study.trials[first].trial;
+        let seen = study.observations.entry(number).or_default();
+        seen.put(observed::RESHAPE_PACE, 0.5);
+        let cost = cost(&study);
+        assert_eq!(cost.trials.len(), 6);
+        let pairs = || cost.trials.iter().flat_map(|during| &during.pairs);
+        for pair in pairs() {
+            let speed = pair.reshape_fraction_per_h.unwrap();
+            let expected = if pair.trial == number { 0.5 } else { 0.01 };
+            assert!((speed - expected).abs() < 1e-3, "{pair:?}");
+        }
+        assert!(cost.trials.iter().all(|during| during.ratio.unwrap() < 0.7));
+    }
+
+    #[test]
+    fn without_probes_and_readings_nothing_is_made_up() {
+        let study = crate::report::testing::study(crate::report::testing::Scene::Full);
+        let cost = cost(&study);
+        assert_eq!((cost.small, cost.large), (None, None));
+        assert!(cost.by_hour.is_empty() && cost.together.is_empty());
+        let speeds = cost.trials.iter().flat_map(|during| &during.pairs);
+        assert!(
+            speeds
+                .into_iter()
+                .all(|pair| pair.reshape_fraction_per_h.is_none())
+        );
+    }
+}

@@ -1,0 +1,295 @@
+//! How long users felt more than the person wants them to, while the reshape ran.
+//!
+//! Probes look now and then, so a minute is outside, within, failed or not seen; what was not seen is
+//! never counted as fine.
+
+use jiff::Timestamp;
+use serde::Serialize;
+
+use super::cost::probes;
+use super::reshaped::Reshaped;
+use crate::stats::describe::median;
+use crate::study::{Limits, ProbeRow, Study};
+
+/// Two probes further apart than so many usual times between two are no one stretch.
+const APART: f64 = 2.5;
+/// More minutes than any reshape takes: readings that lie further apart have a wrong time.
+const MOST_MINUTES: i64 = 600_000;
+
+/// What is limited.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Limited {
+    /// Mean latency of small reads, in milliseconds.
+    SmallRead,
+    /// Rate of one user's large reads, in MB/s.
+    Copy,
+}
+
+impl Limited {
+    /// All of them.
+    pub const ALL: [Self; 2] = [Self::SmallRead, Self::Copy];
+
+    /// Its name in the table `[limits]` of `study.toml`.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::SmallRead => "small_read_ms",
+            Self::Copy => "copy_mb_per_s",
+        }
+    }
+
+    fn of(self, limits: &Limits) -> Option<f64> {
+        match self {
+            Self::SmallRead => limits.small_read_ms,
+            Self::Copy => limits.copy_mb_per_s,
+        }
+    }
+
+    fn kind(self) -> &'static str {
+        match self {
+            Self::SmallRead => ProbeRow::SMALL,
+            Self::Copy => ProbeRow::LARGE,
+        }
+    }
+
+    /// What a probe found, in the unit of the limit.
+    fn found(self, row: &ProbeRow) -> Option<f64> {
+        match self {
+            Self::SmallRead => row.mean_ns.map(|ns| ns as f64 / 1e6),
+            Self::Copy => row.rate_bytes_per_s.map(|rate| rate / 1e6),
+        }
+    }
+
+    fn breaks(self, found: f64, limit: f64) -> bool {
+        match self {
+            Self::SmallRead => found > limit,
+            Self::Copy => found < limit,
+        }
+    }
+}
+
+/// One limit and how it was kept.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Kept {
+    /// What is limited.
+    pub what: Limited,
+    /// The limit in its unit; `None` where the person set none.
+    pub limit: Option<f64>,
+    /// Minutes of the reshape; `None` without a limit, or where nobody read the reshape.
+    pub minutes: Option<Minutes>,
+    /// The longest stretch in which every probe was outside.
+    pub longest: Option<Stretch>,
+    /// The worst that a probe found, in the unit of the limit.
+    pub worst: Option<f64>,
+}
+
+/// Minutes of the reshape by what probes found.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Minutes {
+    /// In which a probe was outside the limit.
+    pub outside: usize,
+    /// In which probes were within it.
+    pub within: usize,
+    /// In which probes failed and none was outside.
+    pub failed: usize,
+    /// In which no probe looked: nothing is known of them.
+    pub unseen: usize,
+}
+
+/// Probes one after another that were all outside.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Stretch {
+    /// When the first of them began.
+    pub began: Timestamp,
+    /// When the last of them ended.
+    pub ended: Timestamp,
+    /// How many they were.
+    pub probes: usize,
+}
+
+impl Stretch {
+    /// Its length in minutes, what lies between its probes included.
+    pub fn minutes(&self) -> f64 {
+        self.ended.duration_since(self.began).as_secs_f64() / 60.0
+    }
+}
+
+/// How each limit was kept.
+pub fn kept(study: &Study, reshaped: Option<&Reshaped>) -> Vec<Kept> {
+    let limits = study.config.limits.unwrap_or_default();
+    let rows = probes(study, reshaped);
+    let one = |what: Limited| {
+        let mut kept = Kept {
+            what,
+            limit: what.of(&limits),
+            minutes: None,
+            longest: None,
+            worst: None,
+        };
+        let (Some(limit), Some(reshaped)) = (kept.limit, reshaped) else {
+            return kept;
+        };
+        let of_kind = rows.iter().filter(|row| row.kind == what.kind());
+        let rows: Vec<&ProbeRow> = of_kind.copied().collect();
+        let good = rows.iter().filter(|row| row.cause.is_empty());
+        let found = good.clone().filter_map(|row| what.found(row));
+        kept.worst = match what {
+            Limited::SmallRead => found.reduce(f64::max),
+            Limited::Copy => found.reduce(f64::min),
+        };
+        kept.minutes = minutes(&rows, reshaped, what, limit);
+        let good: Vec<&ProbeRow> = good.copied().collect();
+        kept.longest = longest(&good, what, limit);
+        kept
+    };
+    Limited::ALL.map(one).into()
+}
+
+/// How a minute was found; the later of two stands.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Minute {
+    Unseen,
+    Within,
+    Failed,
+    Outside,
+}
+
+fn minutes(rows: &[&ProbeRow], reshaped: &Reshaped, what: Limited, limit: f64) -> Option<Minutes> {
+    let minute = |at: Timestamp| at.as_second().div_euclid(60);
+    let (first, last) = (minute(reshaped.began), minute(reshaped.until));
+    let count = (last - first + 1).clamp(0, MOST_MINUTES);
+    let mut all = vec![Minute::Unseen; usize::try_from(count).ok()?];
+    for row in rows {
+        let state = match (row.cause.is_empty(), what.found(row)) {
+            (false, _) => Minute::Failed,
+            (true, Some(found)) if what.breaks(found, limit) => Minute::Outside,
+            (true, Some(_)) => Minute::Within,
+            (true, None) => continue,
+        };
+        let begin = row.at.as_second();
+        let end = begin + (row.seconds.clamp(1.0, 86_400.0) as i64) - 1;
+        for of in begin.div_euclid(60)..=end.div_euclid(60) {
+            let place = usize::try_from(of - first).ok();
+            if let Some(seen) = place.and_then(|place| all.get_mut(place)) {
+                *seen = state.max(*seen);
+            }
+        }
+    }
+    let count = |state: Minute| all.iter().filter(|of| **of == state).count();
+    Some(Minutes {
+        outside: count(Minute::Outside),
+        within: count(Minute::Within),
+        failed: count(Minute::Failed),
+        unseen: count(Minute::Unseen),
+    })
+}
+
+fn longest(rows: &[&ProbeRow], what: Limited, limit: f64) -> Option<Stretch> {
+    let apart = |pair: &[&ProbeRow]| pair[1].at.duration_since(pair[0].at).as_secs_f64();
+    let spans: Vec<f64> = rows.windows(2).map(apart).collect();
+    let most = APART * median(&spans).unwrap_or(f64::INFINITY);
+    let outside = |row: &ProbeRow| {
+        what.found(row)
+            .is_some_and(|found| what.breaks(found, limit))
+    };
+    let runs = rows.chunk_by(|a, b| outside(a) && outside(b) && apart(&[a, b]) <= most);
+    let stretch = |run: &[&ProbeRow]| {
+        let (first, last) = (run.first()?, run.last()?);
+        let length = jiff::SignedDuration::try_from_secs_f64(last.seconds.max(0.0)).ok()?;
+        outside(first).then_some(Stretch {
+            began: first.at,
+            ended: last.at.checked_add(length).ok()?,
+            probes: run.len(),
+        })
+    };
+    let stretches = runs.filter_map(stretch);
+    stretches.max_by(|a, b| a.minutes().total_cmp(&b.minutes()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::compare::scene::{at, large, reshaping, small};
+    use crate::reshape::Word;
+
+    /// Ten hours, probed for five minutes of every ten; outside from 2:00 to 3:00 and once at 7:00.
+    fn probed() -> Study {
+        let mut study = reshaping(|hour| match hour < 10.0 {
+            true => (hour / 10.0, Word::Running),
+            false => (1.0, Word::Finished),
+        });
+        for index in 0..60 {
+            let hour = f64::from(index) / 6.0;
+            let slow = (2.0..3.0).contains(&hour) || (hour - 7.0).abs() < 0.01;
+            study
+                .probes
+                .push(small(hour, if slow { 50.0 } else { 20.0 }));
+        }
+        study.config.limits = Some(Limits {
+            small_read_ms: Some(40.0),
+            copy_mb_per_s: None,
+        });
+        study
+    }
+
+    #[test]
+    fn minutes_are_counted_and_those_that_nobody_saw_stand_apart() {
+        let study = probed();
+        let found = kept(&study, Reshaped::of(&study).as_ref());
+        let [small, copy] = found.as_slice() else {
+            panic!("{found:?}");
+        };
+        let minutes = small.minutes.unwrap();
+        assert_eq!(
+            (minutes.outside, minutes.within, minutes.failed),
+            (35, 265, 0)
+        );
+        // Ten hours, and the minute in which it ended.
+        assert_eq!(minutes.unseen, 601 - 300);
+        let longest = small.longest.unwrap();
+        assert_eq!((longest.began, longest.probes), (at(2.0), 6));
+        assert!((longest.minutes() - 55.0).abs() < 0.01, "{longest:?}");
+        assert_eq!(small.worst, Some(50.0));
+        assert_eq!((copy.limit, copy.minutes), (None, None));
+    }
+
+    #[test]
+    fn stretches_end_where_probes_stop_and_failures_are_no_latency() {
+        let mut study = probed();
+        // Nobody looked from 2:20 to 2:50.
+        let unseen = at(2.3)..at(2.8);
+        study.probes.retain(|row| !unseen.contains(&row.at));
+        study.probes.push(ProbeRow {
+            cause: "input error".into(),
+            mean_ns: None,
+            ..small(5.1, 1.0)
+        });
+        let found = kept(&study, Reshaped::of(&study).as_ref());
+        let minutes = found[0].minutes.unwrap();
+        assert_eq!((minutes.outside, minutes.failed), (20, 5));
+        assert_eq!(found[0].longest.unwrap().probes, 2);
+    }
+
+    #[test]
+    fn copies_are_limited_from_below() {
+        let mut study = probed();
+        for (hour, rate) in [(1.0, 90.0), (2.0, 40.0), (3.0, 30.0), (4.0, 70.0)] {
+            study.probes.push(large(hour, rate));
+        }
+        study.config.limits = Some(Limits {
+            small_read_ms: None,
+            copy_mb_per_s: Some(60.0),
+        });
+        let found = kept(&study, Reshaped::of(&study).as_ref());
+        let copy = &found[1];
+        let minutes = copy.minutes.unwrap();
+        assert_eq!(
+            (minutes.outside, minutes.within, minutes.unseen),
+            (2, 2, 597)
+        );
+        assert_eq!((copy.worst, copy.longest.unwrap().probes), (Some(30.0), 2));
+        // Without readings the reshape has no minutes.
+        study.progress.clear();
+        assert_eq!(kept(&study, None)[1].minutes, None);
+    }
+}

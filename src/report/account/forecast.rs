@@ -1,0 +1,148 @@
+//! What was forecast against what came.
+
+use super::{Figures, Section, Topic, clock, signed_hours};
+use crate::compare::Account;
+use crate::compare::forecasted::{Finish, Forecasted, Moment, Planned, Told};
+use crate::report::words::NONE;
+use crate::units::percent;
+
+const TITLE: &str = "Forecast against actual";
+
+pub(super) fn section(account: &Account) -> Section {
+    let bare = |note: &str| Section {
+        topic: Topic::Forecast,
+        title: TITLE,
+        findings: Vec::new(),
+        tables: Vec::new(),
+        notes: vec![note.to_owned()],
+    };
+    let Some(found) = &account.forecasts else {
+        return bare(
+            "The reshape was not followed, so there is no forecast to hold against its end.",
+        );
+    };
+    let mut notes = vec![
+        "The forecast is made again from the readings up to each moment, with the zones and hours that study.toml states now.".to_owned(),
+    ];
+    if !found.hourly {
+        notes.push("Nothing was known of the hours of the day (speed_by_hour in study.toml): where they differ, early forecasts are off by that.".to_owned());
+    }
+    if let Some(note) = unread(found) {
+        notes.push(note);
+    }
+    Section {
+        topic: Topic::Forecast,
+        title: TITLE,
+        findings: vec![actual(found, account), plan(found)],
+        tables: vec![Figures {
+            caption: "The finish as it would have been told".to_owned(),
+            head: vec![
+                "at",
+                "told",
+                "finish",
+                "too late by",
+                "80 % range",
+                "95 % range",
+            ],
+            rows: found
+                .moments
+                .iter()
+                .map(|moment| row(moment, account))
+                .collect(),
+        }],
+        notes,
+    }
+}
+
+fn unread(found: &Forecasted) -> Option<String> {
+    let hours = found.unseen_s? / 3600.0;
+    (hours > 0.5).then(|| {
+        format!("Nobody read it in the last {hours:.1} h: the end lies somewhere in them, and is taken to be where its latest speed puts it.")
+    })
+}
+
+fn actual(found: &Forecasted, account: &Account) -> String {
+    let began = clock(found.began, &account.zone);
+    let from = match found.from_fraction {
+        fraction if fraction > 0.0 => format!(", at {}", percent(fraction, 1)),
+        _ => String::new(),
+    };
+    match (found.finished, found.hours) {
+        (Some(finished), Some(hours)) => format!(
+            "Followed from {began}{from}; done {}, {hours:.1} h later.",
+            clock(finished, &account.zone)
+        ),
+        _ => format!("Followed from {began}{from}; its end has not been read yet."),
+    }
+}
+
+fn plan(found: &Forecasted) -> String {
+    match &found.plan {
+        Planned::Unknown(why) => format!("Not held against a plan: {why}."),
+        Planned::Hours {
+            best,
+            likely,
+            worst,
+            held,
+        } => {
+            let hours = |hours: Option<f64>| {
+                hours.map_or("over ten years".to_owned(), |hours| format!("{hours:.0} h"))
+            };
+            let told = format!(
+                "The plan said {} at best, {} likely, {} at worst",
+                hours(*best),
+                hours(*likely),
+                hours(*worst)
+            );
+            match (held, found.hours) {
+                (Some(true), Some(actual)) => {
+                    format!("{told}: it took {actual:.1} h, as the plan had it.")
+                }
+                (Some(false), Some(actual)) => {
+                    format!("{told}: it took {actual:.1} h, outside the plan.")
+                }
+                _ => format!("{told}."),
+            }
+        }
+    }
+}
+
+fn row(moment: &Moment, account: &Account) -> Vec<String> {
+    let at = percent(moment.mark, 0);
+    let rest = |text: &str| {
+        let mut row = vec![at.clone(), text.to_owned()];
+        row.extend([NONE; 4].map(str::to_owned));
+        row
+    };
+    match &moment.told {
+        Told::NotRead => rest("not read there"),
+        Told::Nothing(state) => rest(&format!("no finish: {state}")),
+        Told::Finish(finish) => told(at.clone(), finish, account),
+    }
+}
+
+fn told(at: String, finish: &Finish, account: &Account) -> Vec<String> {
+    let clock = |at| clock(at, &account.zone);
+    let error = finish.error_h.map_or(NONE.to_owned(), |error| {
+        let part = finish.error_of_left.map_or(String::new(), |part| {
+            format!("\n{} of the rest", percent(part.abs(), 0))
+        });
+        format!("{}{part}", signed_hours(error))
+    });
+    let range = |[early, late]: [jiff::Timestamp; 2], held: Option<bool>| {
+        let held = match held {
+            Some(true) => "\nheld",
+            Some(false) => "\nmissed",
+            None => "",
+        };
+        format!("{}\nto {}{held}", clock(early), clock(late))
+    };
+    vec![
+        at,
+        clock(finish.made),
+        clock(finish.finish),
+        error,
+        range(finish.range80, finish.held80),
+        range(finish.range95, finish.held95),
+    ]
+}

@@ -1,0 +1,72 @@
+//! How long users felt more than they should have.
+
+use super::{Section, Topic, clock};
+use crate::compare::Account;
+use crate::compare::limits::{Kept, Limited, Minutes};
+use crate::report::words::grouped;
+
+pub(super) fn section(account: &Account) -> Section {
+    let unset: Vec<&str> = account
+        .limits
+        .iter()
+        .filter(|kept| kept.limit.is_none())
+        .map(|kept| kept.what.key())
+        .collect();
+    let mut notes = Vec::new();
+    if !unset.is_empty() {
+        notes.push(format!(
+            "No limit is set by {}: set it under [limits] in study.toml, and the minutes outside it are counted, of this reshape too.",
+            unset.join(" and ")
+        ));
+    }
+    let findings = account.limits.iter();
+    Section {
+        topic: Topic::Limits,
+        title: "Minutes outside your limits",
+        findings: findings.filter_map(|kept| finding(kept, account)).collect(),
+        tables: Vec::new(),
+        notes,
+    }
+}
+
+fn finding(kept: &Kept, account: &Account) -> Option<String> {
+    let limit = kept.limit?;
+    let promise = match kept.what {
+        Limited::SmallRead => format!("Small reads within {limit} ms on average"),
+        Limited::Copy => format!("Large reads of one user at {limit} MB/s or more"),
+    };
+    let Some(Minutes {
+        outside,
+        within,
+        failed,
+        unseen,
+    }) = kept.minutes
+    else {
+        return Some(format!(
+            "{promise}: not known, since the reshape was not followed."
+        ));
+    };
+    let failed = match failed {
+        0 => String::new(),
+        minutes => format!(", {minutes} min with failed probes"),
+    };
+    let mut text = format!(
+        "{promise}: {outside} min outside, {within} min within{failed}; {unseen} min were not observed, of which nothing is known."
+    );
+    if let Some(stretch) = kept.longest {
+        text += &format!(
+            " Longest: {:.0} min from {}, in which every probe ({}) was outside.",
+            stretch.minutes(),
+            clock(stretch.began, &account.zone),
+            stretch.probes
+        );
+    }
+    if let Some(worst) = kept.worst {
+        let unit = match kept.what {
+            Limited::SmallRead => "ms in the worst probe",
+            Limited::Copy => "MB/s in the slowest",
+        };
+        text += &format!(" {} {unit}.", grouped(worst));
+    }
+    Some(text)
+}

@@ -1,0 +1,119 @@
+//! Sections say what was made, fit a terminal, and say plainly what is missing.
+
+use jiff::tz::TimeZone;
+
+use super::*;
+use crate::compare::scene::{large, reshaping, small};
+use crate::compare::{Rules, compare};
+use crate::judge::judge_all;
+use crate::report::testing::{self, SCENES, Scene};
+use crate::reshape::Word;
+use crate::study::{Limits, Study};
+
+fn account(study: &Study) -> Account {
+    let judgements = judge_all(study);
+    let comparison = compare(study, &judgements, Rules::of(study));
+    Account::of(study, &comparison, &judgements, TimeZone::UTC)
+}
+
+/// Forty hours at one speed, probed every ten minutes: 30 ms by day, 12 ms else.
+fn followed() -> Study {
+    let mut study = reshaping(|hour| match hour < 40.0 {
+        true => (hour / 40.0, Word::Running),
+        false => (1.0, Word::Finished),
+    });
+    for index in 0..240 {
+        let hour = f64::from(index) / 6.0;
+        let busy = (9.0..17.0).contains(&((hour + 8.0) % 24.0));
+        study
+            .probes
+            .push(small(hour, if busy { 30.0 } else { 12.0 }));
+    }
+    study.probes.push(large(2.0, 95.0));
+    study
+}
+
+fn joined(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn every_scene_fits_eighty_columns_without_control_characters() {
+    let mut studies: Vec<Study> = SCENES.into_iter().map(testing::study).collect();
+    studies.push(followed());
+    for study in studies {
+        let text = account_text(&account(&study), 80);
+        for line in text.lines() {
+            assert!(line.chars().count() <= 80, "{}: {line}", study.name);
+            assert!(!line.chars().any(char::is_control), "{line:?}");
+        }
+        assert_eq!(
+            text.contains("SIMULATED"),
+            study.config.simulated && !text.is_empty()
+        );
+    }
+}
+
+#[test]
+fn what_was_made_is_told() {
+    let mut study = followed();
+    study.config.limits = Some(Limits {
+        small_read_ms: Some(20.0),
+        copy_mb_per_s: None,
+    });
+    let text = joined(&account_text(&account(&study), 100));
+    for part in [
+        "while the reshape went at 2.50 % an hour",
+        "times the",
+        "of small-read before",
+        "Large reads of one user got 95.00 MB/s (1 probe)",
+        "nothing was measured before that reads as the probes do",
+        "10:00 to 11:00 30.0 ms 12",
+        "Small reads within 20 ms on average: ",
+        "min were not observed, of which nothing is known",
+        "No limit is set by copy_mb_per_s",
+        "large-read 3 −42 % 2.50 %",
+        "done Thu 5 Mar 00:00, 40.0 h later",
+        "The plan said ",
+        "held",
+        "What the change is made of",
+        "Settings that changed too: largest packet of lan0 (1500 → 9000)",
+        "large-read ×1.25 to ×1.50",
+        "as expected",
+    ] {
+        assert!(text.contains(part), "{part} in\n{text}");
+    }
+}
+
+#[test]
+fn what_is_missing_is_said_in_a_line_and_an_empty_study_says_nothing() {
+    let text = joined(&account_text(&account(&testing::study(Scene::Full)), 80));
+    for part in [
+        "no light probes were made",
+        "it was not followed; `watch` follows it",
+        "No limit is set by small_read_ms and copy_mb_per_s",
+        "The reshape was not followed, so there is no forecast",
+        "no part for the place: nothing says that the drives rotate",
+    ] {
+        assert!(text.contains(part), "{part} in\n{text}");
+    }
+    assert_eq!(
+        account_text(&account(&testing::study(Scene::Empty)), 80),
+        ""
+    );
+    assert_eq!(
+        account_text(&account(&testing::study(Scene::BeforeOnly)), 80),
+        ""
+    );
+}
+
+#[test]
+fn made_up_probes_say_so_in_every_heading() {
+    let mut study = followed();
+    study.probes[0].simulated = true;
+    let text = account_text(&account(&study), 80);
+    let headings = text.matches("SIMULATED ").count();
+    let sections = sections(&account(&study));
+    let tables: usize = sections.iter().map(|of| of.tables.len()).sum();
+    assert_eq!(headings, sections.len() + tables, "{text}");
+}

@@ -1,0 +1,134 @@
+//! What `study.toml` says of the expansion, as a plan takes it.
+
+use jiff::civil::DateTime;
+
+use super::Config;
+use crate::pool::{Proposal, Scheme, Stated};
+use crate::units::Bytes;
+
+/// What is known of the pool and of the drives that are added; each part may be missing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct KnownPool {
+    /// Level and layout now.
+    pub scheme: Option<Scheme>,
+    /// Level and layout afterwards, where they change.
+    pub becoming: Option<Scheme>,
+    /// Sizes of the pool's drives; empty where they are unknown.
+    pub members: Vec<Bytes>,
+    /// Sizes of the drives that are added; empty where they are unknown.
+    pub new: Vec<Bytes>,
+    /// Whether a new drive stands in an enclosure of its own, on one cable.
+    pub external: bool,
+    /// What was stated in place of defaults.
+    pub stated: Stated,
+}
+
+impl KnownPool {
+    /// The expansion beginning at `start`, by the clock of the place; else what is not known.
+    ///
+    /// # Errors
+    /// A sentence on what is missing.
+    pub fn proposal(self, start: DateTime) -> Result<Proposal, &'static str> {
+        let scheme = self
+            .scheme
+            .ok_or("study.toml has no [pool], so there is no plan to hold it against")?;
+        if self.members.is_empty() || self.new.is_empty() {
+            return Err(
+                "the drives have no size (drive_size of [pool]), so there is no plan to hold it against",
+            );
+        }
+        Ok(Proposal {
+            scheme,
+            becoming: self.becoming.unwrap_or(scheme),
+            members: self.members,
+            new: self.new,
+            external: self.external,
+            start,
+            stated: self.stated,
+        })
+    }
+}
+
+impl Config {
+    /// What `[pool]`, `link_gigabits`, `[plan]` and `[plan.assume]` say together.
+    pub fn known_pool(&self) -> KnownPool {
+        let Some(pool) = &self.pool else {
+            return KnownPool::default();
+        };
+        let plan = self.plan.clone().unwrap_or_default();
+        let members = match (plan.drive_sizes.is_empty(), pool.drive_size) {
+            (false, _) => plan.drive_sizes,
+            (true, Some(size)) => vec![size; pool.drives as usize],
+            (true, None) => Vec::new(),
+        };
+        let new = plan.new_drive_size.or(pool.drive_size);
+        let from_pool = Stated {
+            drive_rate: pool.drive_rate,
+            rpm: pool.rpm,
+            link_gigabits: self.link_gigabits,
+            ..Stated::default()
+        };
+        KnownPool {
+            scheme: Some(plan.scheme.unwrap_or(pool.level.into())),
+            becoming: plan.becoming,
+            members,
+            new: new.map_or(Vec::new(), |size| vec![size; pool.adding as usize]),
+            external: plan.external,
+            stated: plan.assume.or(&from_pool),
+        }
+    }
+
+    /// The rate of the innermost tracks over that of the outermost, where it was stated for the
+    /// reshape or for the plan.
+    pub fn stated_inner(&self) -> Option<f64> {
+        let ratio = self.reshape.as_ref().and_then(|reshape| reshape.zone_ratio);
+        let percent = self
+            .plan
+            .as_ref()
+            .and_then(|plan| plan.assume.inner_percent);
+        ratio
+            .map(|ratio| 1.0 / ratio)
+            .or(percent.map(|percent| percent / 100.0))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pool::Level;
+    use crate::seed::Seed;
+    use crate::study::{Expansion, Identity, Planning};
+
+    #[test]
+    fn what_is_missing_is_named_and_the_plan_goes_before_the_pool() {
+        let created = "2026-03-02T08:00:00Z".parse().unwrap();
+        let mut config = Config::new(Identity(1), Seed(1), created, "/mnt/scans".into());
+        let start = jiff::civil::date(2026, 3, 6).at(17, 0, 0, 0);
+        let of = |config: &Config| config.known_pool().proposal(start);
+        assert!(of(&config).unwrap_err().contains("no [pool]"));
+        config.pool = Some(Expansion {
+            level: Level::Raid6,
+            drives: 4,
+            adding: 2,
+            drive_size: None,
+            rpm: Some(5400),
+            drive_rate: None,
+        });
+        assert!(of(&config).unwrap_err().contains("no size"));
+        config.plan = Some(Planning {
+            scheme: Some(Scheme::RaidZ2),
+            drive_sizes: vec![Bytes::TB.times(6); 4],
+            new_drive_size: Some(Bytes::TB.times(8)),
+            assume: Stated {
+                inner_percent: Some(60.0),
+                ..Stated::default()
+            },
+            ..Planning::default()
+        });
+        let proposal = of(&config).unwrap();
+        assert_eq!(proposal.becoming, Scheme::RaidZ2);
+        assert_eq!(proposal.new, [Bytes::TB.times(8); 2]);
+        assert_eq!(proposal.stated.rpm, Some(5400));
+        assert_eq!(config.stated_inner(), Some(0.6));
+    }
+}
