@@ -32,7 +32,7 @@ impl Follower {
     /// it is damaged beyond a torn end.
     pub fn open(root: &Path, owner: &str, now: Timestamp) -> Result<Self, StoreError> {
         let study = super::read(root)?;
-        let mut disk = FolderDisk::new(root);
+        let mut disk = FolderDisk::of_study(root, study.config.simulated);
         claim(&mut disk, &study.config, names::FOLLOWER, owner)?;
         let (begun, recovered) = mend(&mut disk, &[names::PROGRESS, names::PROBES], now)?;
         Ok(Self {
