@@ -6,10 +6,10 @@ use jiff::ZonedDateTime;
 use jiff::civil::DateTime;
 
 use super::{Exit, Failure, print};
-use crate::pool::{Objection, Priority, Proposal, Scheme, Stated};
+use crate::pool::{Objection, Outlook, Priority, Proposal, Scheme, Stated};
 use crate::report;
 use crate::store;
-use crate::study::KnownPool;
+use crate::study::{Config, KnownPool};
 use crate::units::Bytes;
 
 const EXAMPLES: &str = "Examples:
@@ -30,7 +30,7 @@ A size without a unit is bytes. Exit code 7: the expansion should not be done; t
 /// Everything is computed from what you state and from assumptions that are listed with their sources;
 /// nothing is measured, and no share is touched. With a STUDY its study.toml is the beginning
 /// ([pool], link_gigabits, [plan] and [plan.assume]), and flags take the place of what it says.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Arguments {
     /// Folder of a study whose study.toml describes the pool.
@@ -52,7 +52,7 @@ pub(super) struct Arguments {
 }
 
 /// The pool and what is added.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 #[command(next_help_heading = "The pool")]
 struct PoolFlags {
     /// Layout: raid0, raid1, raid10, raid5, raid6; layered1, layered2 (parity in layers, for drives of
@@ -83,7 +83,7 @@ struct PoolFlags {
 }
 
 /// What is taken for granted.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 #[command(next_help_heading = "Assumptions, each with a default that the plan lists")]
 struct AssumeFlags {
     /// Bytes one drive reads in a second on its outermost track, as 210MB.
@@ -183,6 +183,20 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         }
         Err(objections) => refuse(&objections, arguments),
     }
+}
+
+/// What the expansion that `config` describes will give, when it starts at `start`.
+///
+/// # Errors
+/// When the pool is not described, or should not be expanded so.
+pub(super) fn outlook(config: &Config, start: DateTime) -> Result<Outlook, Failure> {
+    let known = config.known_pool().proposal(start);
+    let proposal = known.map_err(|why| Failure::new(Exit::Usage, why))?;
+    let refused = |objections: Vec<Objection>| {
+        let sentences: Vec<String> = objections.iter().map(Objection::to_string).collect();
+        Failure::new(Exit::Refused, sentences.join("; "))
+    };
+    proposal.outlook().map_err(refused)
 }
 
 /// Says all that speaks against the expansion. With `--json` a program reads it on standard output.

@@ -13,7 +13,7 @@
 //! | link | one message at a time each way with its headers, beside the client's other traffic, and a round trip |
 //! | client | a cache of its own; a core for each stream, which may be too slow |
 //! | other users | operations at random moments on each drive, by the hour of the day |
-//! | reshape | moves data between other operations, at least at its minimum rate |
+//! | reshape | moves data between other operations, at least at its minimum rate; may be held, stand, or be thrown back by a power cut |
 //! | known caches | any part of the test data is in a memory from the outset, whatever was read before |
 //! | observations | counters of the made-up machines, read before a trial and after it; only what [`Visibility`] allows |
 //! | chance | seeks and turns by trial; all drives' speed drifts slowly with the time of day |
@@ -23,6 +23,8 @@ mod cache;
 mod client;
 mod counters;
 mod drive;
+mod incident;
+mod joint;
 mod layout;
 mod member;
 mod observe;
@@ -37,9 +39,11 @@ mod wire;
 
 pub use client::{Client, ClientCache, Tier, Visibility};
 pub use drive::{DriveKind, Solid};
+pub use incident::{Happening, Incident};
+pub use joint::JointShare;
 pub use reshape::Progress;
 pub use scenario::{
-    Network, Priority, Reshaping, Scenario, Server, Users, demo_scenario, office_hours,
+    Network, Priority, Reshaping, Scenario, Server, Users, demo_scenario, eventful, office_hours,
 };
 pub use share::SimulatedShare;
 pub use truth::Truth;

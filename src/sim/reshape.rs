@@ -30,6 +30,8 @@ pub(super) struct Reshape {
     /// Position that was last written down.
     checkpoint: f64,
     since_checkpoint: Nanos,
+    /// Whether something keeps it from moving.
+    stands: bool,
     /// New data drives over old ones.
     widening: f64,
     /// Drives that are read, and drives that are written.
@@ -57,6 +59,7 @@ impl Reshape {
             rate: 0.0,
             checkpoint: 0.0,
             since_checkpoint: Nanos(0),
+            stands: false,
             widening: old.large_read_ratio(new).data_drives,
             drives: (old.drives, new.drives),
         }
@@ -67,8 +70,29 @@ impl Reshape {
         self.done as u64
     }
 
-    /// What comes next when `ahead` steps are under way; `None` when those are the last.
+    /// Keeps it from moving, or lets it move again.
+    pub(super) fn hold(&mut self, stands: bool) {
+        self.stands = stands;
+        if stands {
+            self.rate = 0.0;
+        }
+    }
+
+    /// Whether something keeps it from moving.
+    pub(super) fn stands(&self) -> bool {
+        self.stands
+    }
+
+    /// Drives that are read.
+    pub(super) fn drives_read(&self) -> u32 {
+        self.drives.0
+    }
+
+    /// What comes next when `ahead` steps are under way; `None` when those are the last, or it stands.
     pub(super) fn step(&self, ahead: u64) -> Option<Step> {
+        if self.stands {
+            return None;
+        }
         let unit = self.settings.unit.0.max(1);
         let to = self.done() + ahead * unit;
         let bytes = unit.min(self.total.checked_sub(to).filter(|left| *left > 0)?);
@@ -105,8 +129,12 @@ impl Reshape {
         bytes / (seeks + turns * drive.turn().secs() + transfer)
     }
 
-    /// What it allows itself when others take the part `busy` of the drives' time.
+    /// What it allows itself when others take the part `busy` of the drives' time; nothing while it
+    /// stands.
     pub(super) fn allowed(&self, busy: f64, drive: &DriveKind) -> f64 {
+        if self.stands {
+            return 0.0;
+        }
         let most = self.idle_rate(drive).min(self.settings.ceiling().0);
         (most * (1.0 - busy).max(0.0).powi(YIELD)).max(self.settings.floor().0.min(most))
     }

@@ -4,6 +4,7 @@ use jiff::Timestamp;
 
 use super::client::{Client, ClientCache, Tier, Visibility};
 use super::drive::DriveKind;
+use super::incident::{Happening, Incident};
 use super::wire::Traffic;
 use crate::pool::{Drive, IpVersion, Level, Pool, payload_rate};
 use crate::seed::Seed;
@@ -42,6 +43,8 @@ pub struct Scenario {
     pub users: Users,
     /// How the expansion goes about its work.
     pub reshape: Reshaping,
+    /// What befalls the expansion, in the order of time.
+    pub incidents: Vec<Incident>,
     /// The part of the pool, 0 to 1, that is full before test data is laid down behind it.
     pub filled: f64,
     /// Standard deviation of the logarithm of the drives' speed from minute to minute.
@@ -205,10 +208,36 @@ pub fn demo_scenario(seed: Seed) -> Scenario {
             unit: Bytes::MIB,
             checkpoint: Nanos(60 * Nanos::SECOND.0),
         },
+        incidents: Vec::new(),
         filled: 0.6,
         drift: 0.03,
         seed,
         // 09:00 UTC on a Monday.
         start: Timestamp::constant(1_772_442_000, 0),
+    }
+}
+
+/// `scenario` with all that befalls an expansion of some days: in its second evening the keeper holds it
+/// for an hour and a quarter, in the night its software stands for an hour and a half, and on the day
+/// after the power is gone for twenty minutes. Its position is written down every half hour only, so
+/// that it falls back by more than readings some minutes apart can miss.
+pub fn eventful(scenario: Scenario) -> Scenario {
+    let minutes = |minutes: u64| Nanos(60 * minutes * Nanos::SECOND.0);
+    let incident = |after, lasts, what| Incident {
+        after: minutes(after),
+        lasts: minutes(lasts),
+        what,
+    };
+    Scenario {
+        reshape: Reshaping {
+            checkpoint: minutes(30),
+            ..scenario.reshape
+        },
+        incidents: vec![
+            incident(26 * 60, 75, Happening::Pause),
+            incident(33 * 60 + 20, 90, Happening::Stall),
+            incident(45 * 60, 20, Happening::PowerCut),
+        ],
+        ..scenario
     }
 }

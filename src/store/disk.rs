@@ -68,6 +68,8 @@ pub struct FolderDisk {
     beside: String,
     /// Held as long as the disk lives.
     lock: Option<File>,
+    /// Whether what is written has to outlive a power cut.
+    lasting: bool,
 }
 
 /// What a link, a pipe, a folder and the like in the place of a file is told.
@@ -105,6 +107,16 @@ impl FolderDisk {
             root: root.to_owned(),
             beside: "new".to_owned(),
             lock: None,
+            lasting: true,
+        }
+    }
+
+    /// The folder at `root` of a study, which lasts unless it is `simulated`: what is made up can be
+    /// made anew, so nobody waits until it is on disk to stay.
+    pub fn of_study(root: &Path, simulated: bool) -> Self {
+        Self {
+            lasting: !simulated,
+            ..Self::new(root)
         }
     }
 
@@ -213,6 +225,9 @@ impl Disk for FolderDisk {
     }
 
     fn sync(&mut self, name: &str) -> io::Result<()> {
+        if !self.lasting {
+            return Ok(());
+        }
         self.open(name, OFlags::WRONLY | OFlags::APPEND)?
             .sync_all()?;
         self.sync_folder(name)

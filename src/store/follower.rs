@@ -29,8 +29,9 @@ impl Follower {
     /// When another process follows the reshape, the study's format is newer than this version's, or
     /// it is damaged beyond a torn end.
     pub fn open(root: &Path, owner: &str, now: Timestamp) -> Result<Self, StoreError> {
-        let name = super::read(root)?.name;
-        Self::lock(FolderDisk::new(root), name, owner, now)
+        let study = super::read(root)?;
+        let disk = FolderDisk::of_study(root, study.config.simulated);
+        Self::lock(disk, study.name, owner, now)
     }
 
     /// Whether a sitting, or another writer of trials, is at work just now.

@@ -3,7 +3,6 @@
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
-use tokio::time::sleep;
 
 use super::{Place, World};
 use crate::report;
@@ -282,7 +281,7 @@ impl<'a> Following<'a> {
                 turn = None;
             }
             if turn != Some(true) || left < 1.0 {
-                sleep(Duration::from_secs_f64(left.min(NAP))).await;
+                world.rest(left.min(NAP)).await;
                 continue;
             }
             for row in world.probe(left.min(PROBE) as u64, place).await {

@@ -10,7 +10,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 use rustix::time::{ClockId, clock_gettime};
 use tokio::task::spawn_blocking;
-use tokio::time::timeout;
+use tokio::time::{sleep, timeout};
 
 use super::{Place, Prober, World};
 use crate::probe::{members, shell, text};
@@ -143,6 +143,10 @@ impl World for Machine {
             self.prober = None;
         }
         goes_on
+    }
+
+    async fn rest(&mut self, seconds: f64) {
+        sleep(Duration::from_secs_f64(seconds)).await;
     }
 
     async fn raise(&mut self, state: &str, sentence: &str) -> Result<(), String> {

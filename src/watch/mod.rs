@@ -8,11 +8,13 @@
 mod follow;
 mod glance;
 mod machine;
+mod made_up;
 mod probing;
 
 pub use follow::{Ended, Event, Orders, follow};
 pub use glance::{Glance, asked, glance};
 pub use machine::{Asking, Machine};
+pub use made_up::{Clock, MadeUp, Turns};
 pub use probing::Prober;
 
 use jiff::Timestamp;
@@ -42,6 +44,9 @@ pub trait World {
 
     /// Probes more lightly from now on; `false` when it cannot and probing has ended.
     fn probe_less(&mut self) -> bool;
+
+    /// Waits for so many seconds, or a little longer.
+    fn rest(&mut self, seconds: f64) -> impl Future<Output = ()>;
 
     /// Runs the person's command for an alarm with these words; a sentence when it fails.
     fn raise(&mut self, state: &str, sentence: &str) -> impl Future<Output = Result<(), String>>;

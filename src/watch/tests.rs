@@ -94,6 +94,10 @@ impl<T: FnMut(f64) -> Result<String, String>> World for Scene<T> {
         false
     }
 
+    async fn rest(&mut self, seconds: f64) {
+        tokio::time::sleep(Duration::from_secs_f64(seconds)).await;
+    }
+
     async fn raise(&mut self, state: &str, sentence: &str) -> Result<(), String> {
         self.raised
             .borrow_mut()

@@ -1,11 +1,11 @@
 //! What it cost users while it ran.
 
 use super::{Figures, Section, Topic, pace};
-use crate::text::plain;
 use crate::compare::cost::{Baseline, During, Feeling, Felt, HourOfDay, Together};
 use crate::compare::{Account, Bounds};
 use crate::report::words::{NONE, change, count, latency};
 use crate::stats::describe::median;
+use crate::text::plain;
 use crate::units::{Rate, percent};
 
 pub(super) fn section(account: &Account) -> Section {

@@ -1,11 +1,11 @@
 //! What it gave: the gains taken apart, and what was expected of them.
 
 use super::{Figures, Section, Topic};
-use crate::text::plain;
 use crate::compare::expected::{Expectation, Expectations};
 use crate::compare::gain::{Gain, Setting};
 use crate::compare::{Account, Bounds};
 use crate::report::words::{self, NONE, change};
+use crate::text::plain;
 use crate::units::percent;
 
 pub(super) fn gains(account: &Account) -> Section {

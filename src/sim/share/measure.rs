@@ -6,12 +6,14 @@
 use super::SimulatedShare;
 use crate::load::{Assignment, Engine, Job, Measured, Stream, Watch};
 use crate::plan::Pattern;
+use crate::record::Observations;
+use crate::sim::counters::Counters;
 use crate::sim::layout::Layout;
 use crate::sim::member::Member;
 use crate::sim::observe::{Quiet, Resident, Seen, observe};
 use crate::sim::reshape::Reshape;
 use crate::sim::touch::{TOUCHED, Touch, Touched, places};
-use crate::sim::trial::{Placement, Stage, Trial};
+use crate::sim::trial::{Outcome, Placement, Stage, Trial};
 use crate::sim::wire::Wire;
 use crate::units::Nanos;
 
@@ -20,15 +22,16 @@ impl SimulatedShare {
         self.adopt(assignment.data);
         self.prewarm(assignment.trial);
         let (workload, visibility) = (assignment.workload, self.scenario.visibility);
-        let looked = visibility.wire || visibility.members;
+        let observes = assignment.observe;
+        let looked = observes && (visibility.wire || visibility.members);
         let quiet = looked.then(|| self.quiet_second(assignment.trial));
-        let touched = if visibility.twice && workload.reads() {
+        let touched = if observes && visibility.twice && workload.reads() {
             self.touch_twice(assignment)
         } else {
             None
         };
         let resident = |share: &Self| share.resident(&assignment.pattern);
-        let before = visibility.residency.then(|| resident(self));
+        let before = (observes && visibility.residency).then(|| resident(self));
         let job = Job::new(
             workload,
             assignment.pattern.clone(),
@@ -39,10 +42,14 @@ impl SimulatedShare {
         let streams: Vec<Stream<'_>> = (0..workload.streams)
             .map(|_| job.stream(workload.depth))
             .collect();
-        let stage = self.stage("trial", assignment.trial);
+        // Those that are not observed have no number of their own.
+        let stage = match observes {
+            true => self.stage("trial", assignment.trial),
+            false => self.stage("unobserved", self.clock.0),
+        };
         let wire = stage.wire;
         let outcome = Trial::new(stage, streams, job.block(), workload.depth, watch).run();
-        self.go_on(outcome.elapsed, outcome.foreign);
+        self.go_on(&outcome);
         self.truth = outcome.truth;
         let seen = Seen {
             scenario: &self.scenario,
@@ -63,7 +70,10 @@ impl SimulatedShare {
             .scenario
             .client_cache
             .is_none_or(|cache| cache.says_direct);
-        let observations = observe(&seen, self.scenario.seed.child("observe", assignment.trial));
+        let observations = match observes {
+            true => observe(&seen, self.scenario.seed.child("observe", assignment.trial)),
+            false => Observations::default(),
+        };
         let recordings = outcome.sources.into_iter().map(Stream::finish);
         Measured {
             recording: job.merge(recordings, outcome.stopped),
@@ -123,7 +133,7 @@ impl SimulatedShare {
         let touch = Touch::twice(&places(pattern, block, *first, trial));
         let stage = self.stage("touch", trial);
         let outcome = Trial::new(stage, vec![touch], TOUCHED, 1, &Watch::default()).run();
-        self.go_on(outcome.elapsed, outcome.foreign);
+        self.go_on(&outcome);
         outcome.sources[0].seen()
     }
 
@@ -153,10 +163,13 @@ impl SimulatedShare {
     }
 
     /// After a trial: time went by, and other users' data went through the server's memory.
-    fn go_on(&mut self, elapsed: Nanos, foreign: u64) {
-        self.clock = self.clock + elapsed;
+    fn go_on<S>(&mut self, outcome: &Outcome<S>) {
+        self.clock = self.clock + outcome.elapsed;
+        let read = |member: &Counters| member.read;
+        self.members_read += outcome.members.iter().map(read).sum::<u64>();
         self.note_the_end();
-        self.cache.displace(foreign * self.scenario.users.block.0);
+        self.cache
+            .displace(outcome.foreign * self.scenario.users.block.0);
     }
 
     fn wire(&self) -> Wire {

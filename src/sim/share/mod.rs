@@ -1,9 +1,11 @@
 //! The made-up share itself: its time, its files, its expansion.
 
 mod measure;
+mod state;
 
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_2;
+use std::io::ErrorKind;
 
 use jiff::{SignedDuration, Timestamp};
 
@@ -36,6 +38,12 @@ pub struct SimulatedShare {
     grown: Pool,
     drive_bytes: u64,
     reshape: Option<Reshape>,
+    /// When the reshape began.
+    begun: Option<Nanos>,
+    /// Power cuts so far.
+    cuts: usize,
+    /// Bytes read from all drives since the server was started.
+    members_read: u64,
     /// From the start of the scenario.
     clock: Nanos,
     /// The server's memory.
@@ -68,6 +76,9 @@ impl SimulatedShare {
             grown,
             drive_bytes,
             reshape: None,
+            begun: None,
+            cuts: 0,
+            members_read: 0,
             clock: Nanos(0),
             cache: Cache::new(scenario.server.memory.0),
             tier: scenario.tier.map(|tier| Cache::new(tier.bytes.0)),
@@ -103,6 +114,7 @@ impl SimulatedShare {
         if self.reshape.is_none() && self.pool != self.grown {
             let (settings, bytes) = (self.scenario.reshape, self.drive_bytes);
             self.reshape = Some(Reshape::new(settings, bytes, &self.pool, &self.grown));
+            self.begun = Some(self.clock);
         }
     }
 
@@ -123,6 +135,7 @@ impl SimulatedShare {
     /// that was last written down.
     pub fn power_cut(&mut self) {
         self.cache.clear();
+        self.members_read = 0;
         if let Some(reshape) = &mut self.reshape {
             reshape.power_cut();
         }
@@ -138,9 +151,14 @@ impl SimulatedShare {
         let end = self.clock + span;
         let mut foreign_bytes = 0.0;
         while self.clock < end {
+            self.note_incidents();
             let conditions = self.conditions();
-            let mut step = STRETCH.min(self.to_the_hour()).min(end - self.clock);
-            if let Some(reshape) = &mut self.reshape {
+            let mut step = STRETCH
+                .min(self.to_the_hour())
+                .min(self.to_the_next_incident())
+                .min(end - self.clock);
+            let mut own_bytes = 0.0;
+            if let Some(reshape) = self.reshape.as_mut().filter(|reshape| !reshape.stands()) {
                 let busy = own + conditions.foreign_busy();
                 let rate = reshape.allowed(busy, &conditions.drive);
                 let left = reshape
@@ -151,19 +169,22 @@ impl SimulatedShare {
                 let enough = Nanos::from_secs_f64(left.0 as f64 / rate) + Nanos(1);
                 step = step.min(enough);
                 reshape.moved(rate * step.secs(), step);
+                own_bytes = rate * step.secs() * f64::from(reshape.drives_read());
             }
             self.clock = self.clock + step;
             self.note_the_end();
             let drives = f64::from(self.pool.drives);
-            foreign_bytes +=
+            let foreign =
                 conditions.foreign_rate * drives * step.secs() * conditions.foreign_bytes as f64;
+            foreign_bytes += foreign;
+            self.members_read += (foreign + own_bytes) as u64;
         }
         self.cache.displace(foreign_bytes as u64);
     }
 
     fn note_the_end(&mut self) {
         if self.reshape.as_ref().is_some_and(Reshape::finished) {
-            self.reshape = None;
+            (self.reshape, self.begun) = (None, None);
             self.pool = self.grown;
         }
     }
@@ -181,7 +202,10 @@ impl SimulatedShare {
             drive: self.scenario.drive,
             size: self.drive_bytes,
             speed: (self.scenario.drift * self.drift()).exp(),
-            foreign_rate: users.operations_per_second[hour as usize] / f64::from(self.pool.drives),
+            foreign_rate: match self.is_off() {
+                true => 0.0,
+                false => users.operations_per_second[hour as usize] / f64::from(self.pool.drives),
+            },
             foreign_bytes: users.block.0,
             foreign_span: self.location(self.end),
         }
@@ -318,6 +342,14 @@ impl Share for SimulatedShare {
     }
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
+        self.note_incidents();
+        if self.is_off() {
+            return Err(LoadError::Io {
+                doing: "reading",
+                path: SIMULATED.into(),
+                source: ErrorKind::HostUnreachable.into(),
+            });
+        }
         Ok(self.measure(assignment, watch))
     }
 }

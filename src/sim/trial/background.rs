@@ -1,5 +1,7 @@
 //! What the drives do besides answering: draining written data, and the reshape.
 
+use std::cmp::Reverse;
+
 use super::super::buffer::{Drain, Run};
 use super::super::layout::{Piece, WritePlan};
 use super::super::member::{Conditions, Kind, Whose};
@@ -10,6 +12,9 @@ use crate::units::Nanos;
 pub(super) const DRAINS_PER_DRIVE: usize = 4;
 /// Steps of the reshape that may be under way at once.
 const RESHAPE_STEPS: u64 = 8;
+/// So long before an operation is due, the drives are as busy with the reshape as they would be anyway:
+/// longer than the steps under way take.
+const LEAD: Nanos = Nanos(250_000_000);
 /// Over how much time the reshape judges how busy others keep the drives.
 const JUDGED: Nanos = Nanos::SECOND;
 
@@ -46,9 +51,9 @@ pub(super) struct Pace {
     waiting: bool,
     /// When a step was last done.
     done: Nanos,
-    /// Each drive's busy time then.
-    foreground: Vec<Nanos>,
-    /// Time that others took of the busiest drive, in seconds; older time counts for less.
+    /// Busy time of all drives together then.
+    foreground: Nanos,
+    /// Time that others took of a drive on average, in seconds; older time counts for less.
     taken: f64,
     /// Out of so many seconds, weighed alike.
     of: f64,
@@ -56,18 +61,18 @@ pub(super) struct Pace {
 
 impl Pace {
     /// At first, others are taken to be as busy as they are on average.
-    pub(super) fn new(conditions: &Conditions, drives: usize) -> Self {
+    pub(super) fn new(conditions: &Conditions) -> Self {
         Self {
             steps: 0,
             waiting: false,
             done: Nanos(0),
-            foreground: vec![Nanos(0); drives],
+            foreground: Nanos(0),
             taken: conditions.foreign_busy() * JUDGED.secs(),
             of: JUDGED.secs(),
         }
     }
 
-    /// The part of the busiest drive's time that others took of late.
+    /// The part of the drives' time that others took of late.
     fn busy(&self) -> f64 {
         (self.taken / self.of).min(1.0)
     }
@@ -183,22 +188,65 @@ impl<S: Source> Trial<'_, S> {
             .fold(self.now, Nanos::max)
     }
 
-    /// Notes what was moved, and how busy others kept the busiest drive meanwhile.
+    /// Notes what was moved, and how busy others kept the drives meanwhile.
     pub(super) fn reshaped(&mut self, bytes: u64) {
-        let span = self.now - self.pace.done;
-        if let Some(reshape) = &mut self.stage.reshape {
-            reshape.moved(bytes as f64, span);
-        }
-        let mut busiest = Nanos(0);
-        for (member, before) in self.members.iter().zip(&mut self.pace.foreground) {
-            busiest = busiest.max(member.foreground - *before);
-            *before = member.foreground;
-        }
-        self.pace.note(busiest, span);
-        self.pace.done = self.now;
+        self.went_on(bytes as f64);
         self.pace.steps -= 1;
         if self.pace.waiting {
             self.reshape_reads();
         }
+    }
+
+    /// Notes that the reshape has moved `bytes` of each drive since it last did.
+    fn went_on(&mut self, bytes: f64) {
+        let span = self.now - self.pace.done;
+        if let Some(reshape) = &mut self.stage.reshape {
+            reshape.moved(bytes, span);
+        }
+        let all = self.members.iter().map(|member| member.foreground);
+        let all = all.fold(Nanos(0), |sum, own| sum + own);
+        let taken = Nanos((all - self.pace.foreground).0 / self.members.len() as u64);
+        self.pace.foreground = all;
+        self.pace.note(taken, span);
+        self.pace.done = self.now;
+    }
+
+    /// Leaps to shortly before the next operation is due, when nothing else is under way until then
+    /// but other users and the reshape: users come as always, and the reshape goes at the rate that
+    /// it is allowed. Whether it did.
+    pub(super) fn leap(&mut self) -> bool {
+        let streams = self.due.iter().zip(&self.finished);
+        let next = streams
+            .filter(|(_, finished)| !**finished)
+            .map(|(due, _)| due.unwrap_or_default())
+            .min();
+        let Some(target) = next
+            .map(|due| due - LEAD)
+            .filter(|to| *to > self.now + LEAD)
+        else {
+            return false;
+        };
+        let moves = self.stage.reshape.as_ref().is_some_and(|r| !r.stands());
+        let idle = self.transfers.iter().all(Option::is_none) && self.buffer.is_clean();
+        if !(moves && idle) {
+            return false;
+        }
+        self.events
+            .retain(|Reverse((_, _, event))| matches!(event, Event::Due(_) | Event::DrainDue));
+        while self.now < target {
+            self.now = target.min(self.now + JUDGED);
+            let (conditions, rng) = (&self.stage.conditions, &mut self.stage.rng);
+            for member in &mut self.members {
+                member.admit_foreign(self.now, conditions, rng);
+            }
+            let busy = self.pace.busy();
+            let rate = self.stage.reshape.as_ref().map_or(0.0, |reshape| {
+                reshape.allowed(busy, &self.stage.conditions.drive)
+            });
+            self.went_on(rate * (self.now - self.pace.done).secs());
+        }
+        (self.pace.steps, self.pace.waiting) = (0, false);
+        self.at(self.now, Event::ReshapeDue);
+        true
     }
 }

@@ -105,7 +105,7 @@ impl<'a, S: Source> Trial<'a, S> {
         let cores = stage.client.cores.max(1) as usize;
         Self {
             buffer: Buffer::new(stage.server.write_back.0, stage.server.write_back_line.0),
-            pace: Pace::new(&stage.conditions, drives),
+            pace: Pace::new(&stage.conditions),
             stage,
             watch,
             block,
@@ -152,6 +152,9 @@ impl<'a, S: Source> Trial<'a, S> {
                     self.streams[stream].close(self.now);
                     self.ask(stream);
                 }
+                continue;
+            }
+            if self.leap() {
                 continue;
             }
             handled += 1;

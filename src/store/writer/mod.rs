@@ -55,7 +55,12 @@ impl Writer {
     /// damaged beyond a torn end.
     pub fn open(root: &Path, owner: &str, now: Timestamp) -> Result<Self, StoreError> {
         let study = super::read(root)?;
-        Self::lock(FolderDisk::new(root), study.name, owner, now)
+        Self::lock(
+            FolderDisk::of_study(root, study.config.simulated),
+            study.name,
+            owner,
+            now,
+        )
     }
 }
 
