@@ -17,7 +17,7 @@ use crate::integrity::{
     Expected, Finding, Hashes, Pass, SEAL_BLOCK, SealKey, Sealed, escaped, latest_pass, open_pass,
     read_back, sealing,
 };
-use crate::load::{LoadError, LocalShare, Pace, Progress, Span, Watch};
+use crate::load::{LoadError, LocalShare, Pace, Patient, Progress, Span, Watch};
 use crate::own;
 use crate::plan::{DataFile, Phase};
 use crate::ready;
@@ -84,12 +84,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let study = store.study();
     let phase = arguments.phase.unwrap_or_else(|| ready::phase(study));
     let pass = open_pass(study, phase).filter(|_| !arguments.from_start);
+    let mut share = arguments.moved.share(&study.config);
     let watch = Arc::new(Watch::default());
     let mut verification = Verification {
         pass: pass.unwrap_or_else(|| next_pass(study, phase)),
         sealed,
         watch: Arc::clone(&watch),
-        pace: Pace::new(limit),
+        pace: Arc::new(Pace::new(limit)),
         said: 0,
         known: BTreeSet::new(),
         damage: Vec::new(),
@@ -102,7 +103,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     };
     let number = verification.pass.number;
     let work = move |tell: &mut dyn FnMut(Event)| {
-        let done = verification.run(tell);
+        let done = verification.run(&mut share, tell);
         (done, verification.store)
     };
     let (done, store) = attend_reading(Arc::clone(&watch), Screen::new(false), work)?;
@@ -152,7 +153,7 @@ struct Verification {
     pass: Pass,
     sealed: Vec<Sealed>,
     watch: Arc<Watch>,
-    pace: Pace,
+    pace: Arc<Pace>,
     /// Damage that was said at once.
     said: usize,
     /// Runs of damaged blocks of this pass that are known: file, offset, blocks.
@@ -169,7 +170,11 @@ struct Verification {
 }
 
 impl Verification {
-    fn run(&mut self, tell: &mut dyn FnMut(Event)) -> Result<(), Failure> {
+    fn run(
+        &mut self,
+        share: &mut Patient<LocalShare>,
+        tell: &mut dyn FnMut(Event),
+    ) -> Result<(), Failure> {
         let spans = self.spans();
         let damage = self.store.study().damage.iter();
         // What an interrupted pass has found and not yet counted is found again.
@@ -208,7 +213,7 @@ impl Verification {
         let bytes = data + own;
         tell(Event::Reading { what, bytes });
         if !spans.is_empty() {
-            self.data(&spans, tell)?;
+            self.data(share, spans, tell)?;
         }
         if !self.watch.stopped() && !sealed.is_empty() {
             self.own(&sealed, tell)?;
@@ -250,14 +255,15 @@ impl Verification {
         files.filter_map(span).collect()
     }
 
-    fn data(&mut self, spans: &[Span], tell: &mut dyn FnMut(Event)) -> Result<(), Failure> {
+    fn data(
+        &mut self,
+        share: &mut Patient<LocalShare>,
+        spans: Vec<Span>,
+        tell: &mut dyn FnMut(Event),
+    ) -> Result<(), Failure> {
         let study = self.store.study();
         let (data, expected) = (study.data.clone(), Expected::of(study));
-        let mut share = LocalShare::new(&study.config);
-        let (watch, pace) = (
-            Arc::clone(&self.watch),
-            std::mem::replace(&mut self.pace, Pace::new(None)),
-        );
+        let (watch, pace) = (Arc::clone(&self.watch), Arc::clone(&self.pace));
         self.told = Instant::now();
         let mut hear = |progress| match self.progress(progress, tell) {
             Ok(()) => ControlFlow::Continue(()),
@@ -266,8 +272,7 @@ impl Verification {
                 ControlFlow::Break(())
             }
         };
-        let read = share.read_back(&data, spans, &expected, &pace, &watch, &mut hear);
-        self.pace = pace;
+        let read = share.read_back(&data, spans, expected, pace, &watch, &mut hear);
         if let Some(error) = self.failed.take() {
             return Err(error.into());
         }
@@ -403,7 +408,7 @@ impl Verification {
     fn own(&mut self, sealed: &[Sealed], tell: &mut dyn FnMut(Event)) -> Result<(), Failure> {
         let key = SealKey::of(&self.store.study().config);
         let watch = Arc::clone(&self.watch);
-        let pace = std::mem::replace(&mut self.pace, Pace::new(None));
+        let pace = Arc::clone(&self.pace);
         let read = own::Read {
             key: &key,
             pace: &pace,

@@ -11,15 +11,18 @@
 )]
 
 use std::fmt;
+use std::ops::ControlFlow;
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
 use std::thread;
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 
-use super::{Assignment, LoadError, Measured, Share, Watch};
+use super::{Assignment, LoadError, LocalShare, Measured, Pace, Progress, Share, Span, Watch};
 use crate::facts::Facts;
+use crate::integrity::Expected;
 use crate::plan::{DataFile, Space, TestData};
 
 /// Whoever waits looks so often whether it goes on.
@@ -64,6 +67,17 @@ impl<S: Share + Send + 'static> Patient<S> {
         watch: &Watch,
         work: impl FnOnce(&mut S) -> T + Send + 'static,
     ) -> Result<T, LoadError> {
+        self.ask_and(doing, watch, work, &mut || ())
+    }
+
+    /// As [`Patient::ask`], doing something `meanwhile`, several times a second.
+    fn ask_and<T: Send + 'static>(
+        &mut self,
+        doing: &'static str,
+        watch: &Watch,
+        work: impl FnOnce(&mut S) -> T + Send + 'static,
+        meanwhile: &mut dyn FnMut(),
+    ) -> Result<T, LoadError> {
         if let Some((doing, seconds)) = self.silent {
             return Err(silence(&self.name, doing, seconds));
         }
@@ -73,10 +87,45 @@ impl<S: Share + Send + 'static> Patient<S> {
         self.work
             .send(Box::new(work))
             .expect("the share's thread ends with this value");
-        wait(&told, self.patience, watch).map_err(|seconds| {
+        wait(&told, self.patience, watch, meanwhile).map_err(|seconds| {
             self.silent = Some((doing, seconds));
             silence(&self.name, doing, seconds)
         })
+    }
+}
+
+impl Patient<LocalShare> {
+    /// [`LocalShare::read_back`] on the share's thread; what it tells is heard here.
+    ///
+    /// # Errors
+    /// As there, and when the share does not answer.
+    pub fn read_back(
+        &mut self,
+        data: &TestData,
+        spans: Vec<Span>,
+        expected: Expected,
+        pace: Arc<Pace>,
+        watch: &Watch,
+        tell: &mut dyn FnMut(Progress) -> ControlFlow<()>,
+    ) -> Result<(), LoadError> {
+        let (data, watched) = (data.clone(), watch.clone());
+        let (told, progress) = mpsc::channel();
+        let work = move |share: &mut LocalShare| {
+            let mut hear = |progress| match told.send(progress) {
+                Ok(()) => ControlFlow::Continue(()),
+                Err(_) => ControlFlow::Break(()),
+            };
+            share.read_back(&data, &spans, &expected, &pace, &watched, &mut hear)
+        };
+        // Where nobody wants to hear more, nobody listens, and that ends the work.
+        let mut progress = Some(progress);
+        let mut listen = || {
+            let heard = progress.iter().flat_map(Receiver::try_iter);
+            if heard.map(&mut *tell).any(|flow| flow.is_break()) {
+                progress = None;
+            }
+        };
+        self.ask_and("reading test data back", watch, work, &mut listen)?
     }
 }
 
@@ -101,7 +150,7 @@ pub fn within<T: Send + 'static>(
 ) -> Result<T, LoadError> {
     let (tell, told) = mpsc::sync_channel(1);
     thread::spawn(move || drop(tell.send(work())));
-    let waited = wait(&told, patience, &Watch::default());
+    let waited = wait(&told, patience, &Watch::default(), &mut || ());
     waited.map_err(|seconds| silence(&share.display().to_string(), doing, seconds))
 }
 
@@ -113,11 +162,19 @@ fn silence(share: &str, doing: &'static str, seconds: u64) -> LoadError {
     }
 }
 
-/// What is told; or after how many seconds without any sign it was given up.
-fn wait<T>(told: &Receiver<T>, patience: Duration, watch: &Watch) -> Result<T, u64> {
+/// What is told; or after how many seconds without any sign it was given up. What is to be done
+/// `meanwhile` is done with each look, and once more at the end.
+fn wait<T>(
+    told: &Receiver<T>,
+    patience: Duration,
+    watch: &Watch,
+    meanwhile: &mut dyn FnMut(),
+) -> Result<T, u64> {
     let (mut waiting, mut before) = (Waiting::begin(watch), Instant::now());
     loop {
-        match told.recv_timeout(TICK) {
+        let heard = told.recv_timeout(TICK);
+        meanwhile();
+        match heard {
             Ok(told) => return Ok(told),
             Err(RecvTimeoutError::Disconnected) => panic!("the work on the share broke off"),
             Err(RecvTimeoutError::Timeout) => {}

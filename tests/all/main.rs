@@ -6,6 +6,7 @@
 )]
 
 mod commands;
+mod days;
 mod faults;
 mod hostile;
 mod limits;

@@ -6,8 +6,8 @@ use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 
 use super::told::Told;
-use super::{Demo, HOURS};
-use crate::cli::{Exit, Failure, owner, say};
+use super::{Demo, HOURS, lines};
+use crate::cli::{Exit, Failure, owner};
 use crate::load::Share;
 use crate::plan::Phase;
 use crate::reshape::Source;
@@ -48,7 +48,7 @@ impl Demo {
         }
         drop(turns);
         let rows = (store.study().progress.len(), store.study().probes.len());
-        say(&told.end(begun, self.share.now(), rows));
+        lines(&told.end(begun, self.share.now(), rows));
         Ok(())
     }
 }

@@ -4,8 +4,8 @@
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
-use super::{Demo, told};
-use crate::cli::{Failure, plan, say};
+use super::{Demo, lines, told};
+use crate::cli::{Failure, plan};
 use crate::load::Share;
 use crate::ready::{Activity, Look, readiness};
 use crate::store;
@@ -43,7 +43,7 @@ impl Demo {
     pub(super) fn plan(&self) -> Result<(), Failure> {
         let config = store::read(&self.root)?.config;
         let start = TimeZone::UTC.to_datetime(config.created);
-        say(&told::plan(&plan::outlook(&config, start)?));
+        lines(&told::plan(&plan::outlook(&config, start)?));
         Ok(())
     }
 
@@ -62,7 +62,7 @@ impl Demo {
             activity: Activity::of(running, "the SIMULATED server's own status"),
         };
         let found = readiness(&store::read(&self.root)?, &look, now);
-        say(&told::check(&found));
+        lines(&told::check(&found));
         Ok(())
     }
 

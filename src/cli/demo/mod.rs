@@ -18,12 +18,14 @@ use crate::judge::judge_all;
 use crate::load::{Share, Watch};
 use crate::plan::Phase;
 use crate::pool::{self, Stated};
+use crate::reshape::Source;
 use crate::seed::Seed;
 use crate::sim::{
     DriveKind, JointShare, Priority, Scenario, SimulatedShare, demo_scenario, eventful,
+    office_hours,
 };
 use crate::store::{Writer, names};
-use crate::study::{Config, Expansion, Identity, Planning};
+use crate::study::{Config, Expansion, Following, Identity, Limits, Planning};
 use crate::units::{Bytes, Nanos, percent};
 use crate::{report, store};
 
@@ -90,6 +92,11 @@ fn free_folder() -> PathBuf {
         .map(PathBuf::from)
         .find(|folder| folder.symlink_metadata().is_err())
         .expect("not all numbers are taken")
+}
+
+/// Says several lines.
+fn lines(text: &str) {
+    text.lines().for_each(say);
 }
 
 /// Says what a sitting or a sweep remarks; how far it is matters to nobody in virtual time.
@@ -222,6 +229,20 @@ fn config(scenario: &Scenario) -> Config {
                 ..Stated::default()
             },
             ..Planning::default()
+        }),
+        // The keeper expects nights to be half as fast again as the hours of the office.
+        reshape: Some(Following {
+            source: Source::Percent,
+            command: None,
+            array: None,
+            timeout_seconds: 30,
+            zone_ratio: None,
+            speed_by_hour: Some(office_hours(1.0, 1.5)),
+        }),
+        // What was agreed with those who use the archive.
+        limits: Some(Limits {
+            small_read_ms: Some(40.0),
+            copy_mb_per_s: Some(60.0),
         }),
         ..Config::new(id, seed, scenario.start, "SIMULATED".to_owned())
     }

@@ -106,7 +106,7 @@ fn changes_are_told_from_silent_changes() {
         fs::write(&second, "other").unwrap();
         fs::remove_file(folder.join("empty")).unwrap();
         let output = place.run("verify scans");
-        assert_eq!(output.status.code(), Some(9), "{how}: {}", stderr(&output));
+        assert_eq!(output.status.code(), Some(10), "{how}: {}", stderr(&output));
         let said = stderr(&output);
         assert!(
             said.contains("DAMAGE: ") && said.contains("silently changed"),
@@ -262,7 +262,7 @@ fn hostile_names_lose_nothing_and_obey_nobody() {
     place.ok("verify scans");
     names.iter().for_each(|name| flip(&path(name), 50));
     let output = place.run("verify scans");
-    assert_eq!(output.status.code(), Some(9));
+    assert_eq!(output.status.code(), Some(10));
     let all = [output.stdout, output.stderr].concat();
     assert!(!all.contains(&0x1b) && String::from_utf8(all).is_ok());
     assert!(place.found().iter().all(|(_, state)| state == "silent"));

@@ -190,7 +190,7 @@ fn each_kind_of_damage_is_told_with_its_place() {
     put(&place.open(newer), 5, &bytes);
 
     let output = place.run("verify scans");
-    assert_eq!(output.status.code(), Some(9), "{}", stderr(&output));
+    assert_eq!(output.status.code(), Some(10), "{}", stderr(&output));
     let said = stderr(&output);
     let first = format!(
         "DAMAGE: {} at offset 12288, 1 block(s): content",
@@ -365,7 +365,7 @@ fn a_pass_that_ends_early_goes_on() {
         let rows = place.rows("verified.csv").into_iter();
         rows.filter(|row| row["pass"] == pass).collect::<Vec<_>>()
     };
-    for (name, code) in [("INT", Some(130)), ("KILL", None), ("TERM", Some(130))] {
+    for (name, code) in [("INT", Some(130)), ("KILL", None), ("TERM", Some(143))] {
         let before = fs::read_to_string(place.study().join("verified.csv")).unwrap_or_default();
         let mut child = start(&place, slow);
         for _ in 0..200 {
