@@ -1,5 +1,6 @@
 //! The one who follows the reshape: appends readings and probes while others write trials.
 
+use std::collections::BTreeSet;
 use std::fs::TryLockError;
 use std::path::Path;
 
@@ -18,6 +19,8 @@ use crate::study::{Place, ProbeRow, ProgressRow, Study};
 pub struct Follower<D: Disk = FolderDisk> {
     disk: D,
     study: Study,
+    /// Tables whose last row is known to be whole, so that they need not be read again for the next.
+    sound: BTreeSet<&'static str>,
     recovered: Vec<String>,
 }
 
@@ -61,6 +64,7 @@ impl<D: Disk> Follower<D> {
         Ok(Self {
             study: snapshot(&disk, name)?,
             disk,
+            sound: BTreeSet::new(),
             recovered,
         })
     }
@@ -106,13 +110,20 @@ impl<D: Disk> Follower<D> {
         at: Timestamp,
         row: &impl Serialize,
     ) -> Result<(), StoreError> {
-        // What an append that failed half-way may have left would spoil the next line.
-        let torn = set_aside(&mut self.disk, table, at)?;
-        self.recovered.extend(torn);
-        // Asked of the disk: a row whose flush failed, and its head, may be there all the same.
-        let header = bytes(&self.disk, table)?.is_none_or(|bytes| bytes.is_empty());
+        // What an append that failed half-way may have left would spoil the next line; and a row whose
+        // flush failed, with its head, may be there all the same.
+        let header = match self.sound.remove(table) {
+            true => false,
+            false => {
+                let torn = set_aside(&mut self.disk, table, at)?;
+                self.recovered.extend(torn);
+                bytes(&self.disk, table)?.is_none_or(|bytes| bytes.is_empty())
+            }
+        };
         let text = render(std::slice::from_ref(row), header);
-        append(&mut self.disk, table, text.as_bytes())
+        append(&mut self.disk, table, text.as_bytes())?;
+        self.sound.insert(table);
+        Ok(())
     }
 }
 
