@@ -4,6 +4,7 @@ use super::counters::{Counted, Counters, Counting};
 use super::drive::DriveKind;
 use super::layout::Piece;
 use crate::pool::Drive;
+use crate::stats::special::normal_quantile;
 use crate::units::Nanos;
 
 /// The most that a drive's own cable carries: 6 Gb/s with 8 of 10 bits for data (Serial ATA; from
@@ -11,6 +12,9 @@ use crate::units::Nanos;
 const CABLE: f64 = 600e6;
 /// What a drive reads ahead into its own memory while nothing is asked (common practice, no source).
 const READ_AHEAD: f64 = 2.0 * 1024.0 * 1024.0;
+
+/// Over how much time a reshape judges how busy others keep the drives.
+pub(super) const JUDGED: Nanos = Nanos::SECOND;
 
 /// To the platters or from them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -58,6 +62,17 @@ impl Conditions {
     /// The part of a drive's time that other users take, at most nine tenths.
     pub(super) fn foreign_busy(&self) -> f64 {
         (self.foreign_rate * self.foreign_service().secs()).min(0.9)
+    }
+
+    /// The same of the busiest of so many drives, over the time in which a reshape judges it. Operations
+    /// at random moments scatter the busy time about its mean (Campbell's theorem); the largest of some
+    /// normal numbers lies at the quantile of Blom (1958).
+    pub(super) fn busiest(&self, drives: u32) -> f64 {
+        let service = self.foreign_service().secs();
+        let scatter = (self.foreign_rate * service * service / (2.0 * JUDGED.secs())).sqrt();
+        let drives = f64::from(drives);
+        let largest = normal_quantile((drives - 0.375) / (drives + 0.25));
+        (self.foreign_busy() + largest * scatter).min(0.9)
     }
 }
 

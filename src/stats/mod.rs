@@ -23,7 +23,7 @@
 
 pub mod describe;
 pub mod quantile;
-mod special;
+pub(crate) mod special;
 
 pub mod interval;
 pub mod contrast;

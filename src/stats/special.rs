@@ -13,7 +13,7 @@ pub(super) fn normal_cdf(z: f64) -> f64 {
 }
 
 /// Standard normal quantile, `p` in `0..=1`.
-pub(super) fn normal_quantile(p: f64) -> f64 {
+pub(crate) fn normal_quantile(p: f64) -> f64 {
     Normal::standard().inverse_cdf(p)
 }
 

@@ -159,7 +159,7 @@ impl SimulatedShare {
                 .min(end - self.clock);
             let mut own_bytes = 0.0;
             if let Some(reshape) = self.reshape.as_mut().filter(|reshape| !reshape.stands()) {
-                let busy = own + conditions.foreign_busy();
+                let busy = own + conditions.busiest(self.pool.drives);
                 let rate = reshape.allowed(busy, &conditions.drive);
                 let left = reshape
                     .progress()

@@ -4,7 +4,7 @@ use std::cmp::Reverse;
 
 use super::super::buffer::{Drain, Run};
 use super::super::layout::{Piece, WritePlan};
-use super::super::member::{Conditions, Kind, Whose};
+use super::super::member::{Conditions, JUDGED, Kind, Whose};
 use super::{Event, Source, Trial};
 use crate::units::Nanos;
 
@@ -15,8 +15,6 @@ const RESHAPE_STEPS: u64 = 8;
 /// So long before an operation is due, the drives are as busy with the reshape as they would be anyway:
 /// longer than the steps under way take.
 const LEAD: Nanos = Nanos(250_000_000);
-/// Over how much time the reshape judges how busy others keep the drives.
-const JUDGED: Nanos = Nanos::SECOND;
 
 /// A run on its way to the drives.
 #[derive(Clone, Debug)]
@@ -51,35 +49,41 @@ pub(super) struct Pace {
     waiting: bool,
     /// When a step was last done.
     done: Nanos,
-    /// Busy time of all drives together then.
-    foreground: Nanos,
-    /// Time that others took of a drive on average, in seconds; older time counts for less.
-    taken: f64,
+    /// Each drive's busy time then.
+    foreground: Vec<Nanos>,
+    /// Time that others took of each drive, in seconds; older time counts for less.
+    taken: Vec<f64>,
     /// Out of so many seconds, weighed alike.
     of: f64,
 }
 
 impl Pace {
     /// At first, others are taken to be as busy as they are on average.
-    pub(super) fn new(conditions: &Conditions) -> Self {
+    pub(super) fn new(conditions: &Conditions, drives: usize) -> Self {
         Self {
             steps: 0,
             waiting: false,
             done: Nanos(0),
-            foreground: Nanos(0),
-            taken: conditions.foreign_busy() * JUDGED.secs(),
+            foreground: vec![Nanos(0); drives],
+            taken: vec![conditions.foreign_busy() * JUDGED.secs(); drives],
             of: JUDGED.secs(),
         }
     }
 
-    /// The part of the drives' time that others took of late.
+    /// The part of the busiest drive's time that others took of late.
     fn busy(&self) -> f64 {
-        (self.taken / self.of).min(1.0)
+        let most = self.taken.iter().copied().fold(0.0, f64::max);
+        (most / self.of).min(1.0)
     }
 
-    fn note(&mut self, taken: Nanos, span: Nanos) {
+    /// What each drive has done for others in all, `span` after it was last noted.
+    fn note(&mut self, foreground: impl Iterator<Item = Nanos>, span: Nanos) {
         let kept = (-span.secs() / JUDGED.secs()).exp();
-        self.taken = self.taken * kept + taken.secs();
+        let drives = self.taken.iter_mut().zip(&mut self.foreground);
+        for ((taken, before), now) in drives.zip(foreground) {
+            *taken = *taken * kept + (now - *before).secs();
+            *before = now;
+        }
         self.of = self.of * kept + span.secs();
     }
 }
@@ -203,11 +207,8 @@ impl<S: Source> Trial<'_, S> {
         if let Some(reshape) = &mut self.stage.reshape {
             reshape.moved(bytes, span);
         }
-        let all = self.members.iter().map(|member| member.foreground);
-        let all = all.fold(Nanos(0), |sum, own| sum + own);
-        let taken = Nanos((all - self.pace.foreground).0 / self.members.len() as u64);
-        self.pace.foreground = all;
-        self.pace.note(taken, span);
+        let foreground = self.members.iter().map(|member| member.foreground);
+        self.pace.note(foreground, span);
         self.pace.done = self.now;
     }
 

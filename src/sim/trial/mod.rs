@@ -105,7 +105,7 @@ impl<'a, S: Source> Trial<'a, S> {
         let cores = stage.client.cores.max(1) as usize;
         Self {
             buffer: Buffer::new(stage.server.write_back.0, stage.server.write_back_line.0),
-            pace: Pace::new(&stage.conditions),
+            pace: Pace::new(&stage.conditions, drives),
             stage,
             watch,
             block,
