@@ -128,7 +128,7 @@ fn contents(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
             let path = entry.unwrap().path();
             if path.is_dir() {
                 folders.push(path);
-            } else if path.file_name() != Some("lock".as_ref()) {
+            } else if !path.ends_with("lock") && !path.ends_with("watch-lock") {
                 found.insert(
                     path.strip_prefix(folder).unwrap().to_owned(),
                     fs::read(&path).unwrap(),
