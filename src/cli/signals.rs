@@ -57,7 +57,7 @@ pub(super) fn first() -> Option<u8> {
 }
 
 /// Signals that are ignored, a bit each, the lowest for number 1; none where the system does not tell.
-fn ignored() -> u64 {
+pub(super) fn ignored() -> u64 {
     let status = Process::myself().and_then(|process| process.status());
     status.map_or(0, |status| status.sigign)
 }

@@ -41,10 +41,16 @@ pub(crate) fn real<T>(what: &str, prepare: impl FnOnce() -> Result<T, String>) -
 /// Where the program of the tests keeps what is allowed on this machine: never the person's own place.
 pub(crate) const STATE: &str = concat!(env!("CARGO_TARGET_TMPDIR"), "/state");
 
+/// Runs what follows it with hang-ups heeded: whoever runs the tests may ignore them, as nohup does.
+pub(crate) const HEEDING: [&str; 2] = ["env", "--default-signal=HUP"];
+
 /// The program, which keeps its state apart from the person's.
 pub(crate) fn program() -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_poolproof"));
-    command.env("XDG_STATE_HOME", STATE);
+    let [tool, heeding] = HEEDING;
+    let mut command = Command::new(tool);
+    command
+        .args([heeding, env!("CARGO_BIN_EXE_poolproof")])
+        .env("XDG_STATE_HOME", STATE);
     command
 }
 

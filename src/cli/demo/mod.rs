@@ -13,7 +13,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, width};
-use crate::compare::{Rules, compare};
+use crate::compare::{Account, Rules, compare};
 use crate::judge::judge_all;
 use crate::load::{Share, Watch};
 use crate::plan::Phase;
@@ -78,7 +78,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let comparison = compare(&study, &judgements, Rules::of(&study));
     let reports = demo.root.join(names::REPORTS);
     let written = super::report::write(&study, &reports, demo.share.now())?;
+    let account = Account::of(&study, &comparison, &judgements, super::clock(&study));
     print(&report::comparison_text(&comparison, &judgements, width()))?;
+    print(&report::account_text(&account, width()))?;
     print(&told::next(&study))?;
     print(&format!("\nSIMULATED {written}"))?;
     Ok(Exit::Done)

@@ -36,7 +36,7 @@ pub(super) fn plan(outlook: &Outlook) -> String {
     let large = outlook.speed.first().map_or(String::new(), |speed| {
         let band = |low: f64, high: f64| format!("{} to {}", Rate(low), Rate(high));
         format!(
-            "; {} of the pool from {} to {}",
+            "; {} by the pool: {} now, {} afterwards",
             speed.work.word(),
             band(speed.pool_before.low, speed.pool_before.high),
             band(speed.pool_after.low, speed.pool_after.high)

@@ -6,7 +6,7 @@ use std::thread::sleep;
 use std::time::Duration;
 
 use super::{LONG, NEW, Place, SHORT, WATCH, signal, start, wait_for_lines, wait_for_rows};
-use crate::support::{find, say};
+use crate::support::{HEEDING, find, say};
 
 /// Signals that end the program, and its exit code then: 128 and the number, as shells have it (POSIX).
 const ENDING: [(&str, i32); 3] = [("INT", 130), ("TERM", 143), ("HUP", 129)];
@@ -80,7 +80,8 @@ fn a_closed_terminal_ends_a_sitting_and_keeps_finished_trials() {
     }
     let place = Place::new();
     place.ok(NEW);
-    let words = format!("exec {} {LONG}", env!("CARGO_BIN_EXE_poolproof"));
+    let heeding = HEEDING.join(" ");
+    let words = format!("exec {heeding} {} {LONG}", env!("CARGO_BIN_EXE_poolproof"));
     let mut terminal = Command::new("script")
         .args(["--quiet", "--return", "--command", &words, "/dev/null"])
         .current_dir(place.folder.path())
