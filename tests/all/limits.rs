@@ -247,7 +247,7 @@ fn other_files_that_no_study_has_are_told_with_their_place() {
             "{said}"
         );
     }
-    fs::write(&config, &text).unwrap();
+    fs::write(&config, text).unwrap();
 
     let facts = fs::read_dir(study.join("facts"))
         .unwrap()
