@@ -70,7 +70,7 @@ fn unreadable_and_wrong_blocks_are_told_apart() {
         handle.write_all_at(&[0; BLOCK], 7 * BLOCK as u64).unwrap();
         drop(handle);
         let (code, text, said) = verify(&scene);
-        assert_eq!(code, Some(9), "{said}");
+        assert_eq!(code, Some(10), "{said}");
         assert!(said.contains("DAMAGE: "), "{said}");
         let rows = scene.rows("damage.csv");
         let kinds: Vec<(&str, &str)> = rows
