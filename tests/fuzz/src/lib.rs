@@ -1,6 +1,7 @@
 //! What is fed with rubbish, and what must hold then: no panic, and what was understood comes back
 //! the same when it is written and read again.
 
+use jiff::tz::TimeZone;
 use poolproof::facts::Facts;
 use poolproof::facts::counters::{DriveIo, NfsIo};
 use poolproof::plan::content::{self, Address};
@@ -11,7 +12,7 @@ use poolproof::study::{
     Trial, WindowRow, manifest,
 };
 use poolproof::units::Bytes;
-use poolproof::compare::{Rules, compare};
+use poolproof::compare::{Account, Rules, compare};
 use poolproof::{judge, ready, report};
 
 /// Rows that are understood come back the same when they are written and read again. Control
@@ -231,12 +232,14 @@ pub fn whole(data: &[u8]) {
     let judgements = judge::judge_all(&study);
     report::study_text(&study, &judgements, 80);
     let compared = compare(&study, &judgements, Rules::of(&study));
-    report::comparison_csv(&compared, &judgements);
-    report::comparison_json(&compared, &judgements);
+    let account = Account::of(&study, &compared, &judgements, TimeZone::UTC);
+    report::account_text(&account, 80);
+    report::comparison_csv(&compared, &judgements, &account);
+    report::comparison_json(&study, &compared, &judgements, &account);
     report::comparison_text(&compared, &judgements, 80);
     report::why_csv(&study, &judgements);
     let _ = report::why_text(&study, None, &judgements, 80);
     let now = study.config.created;
     report::next_text(&ready::next(&study, None, now), 80);
-    report::files(&study, &compared, &judgements, now);
+    report::files(&study, &compared, &judgements, &account, now);
 }
