@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use super::{Exit, Failure, span};
 use crate::facts::Facts;
-use crate::load::{LocalShare, Patient, within};
+use crate::load::{LocalShare, Patient, Watch, within};
 use crate::probe;
 use crate::store::Writer;
 use crate::study::{Config, Mounted};
@@ -32,6 +32,11 @@ pub(super) struct Patience {
 }
 
 impl Moved {
+    /// How long it is waited for.
+    pub(super) fn patience(&self) -> Duration {
+        self.patience.give_up
+    }
+
     /// The share that `config` names, waited for as long as was said.
     pub(super) fn share(&self, config: &Config) -> Patient<LocalShare> {
         Patient::new(
@@ -52,7 +57,8 @@ pub(super) fn facts(config: &Config, patience: &Patience) -> Result<Facts, Failu
         let path = path.clone();
         move || probe::facts(&path)
     };
-    Ok(within(patience.give_up, &path, "asking what it is", look)?)
+    let (patience, doing) = (patience.give_up, "asking what it is");
+    Ok(within(patience, &path, doing, &Watch::default(), look)?)
 }
 
 /// Refuses another file system than the study's; with `moved`, makes it the study's. What the study
@@ -68,6 +74,7 @@ pub(super) fn check(store: &mut Writer, moved: &Moved) -> Result<(), Failure> {
         moved.patience.give_up,
         &path,
         "looking what is mounted",
+        &Watch::default(),
         look,
     )?
     else {

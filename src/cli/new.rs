@@ -7,7 +7,7 @@ use rustix::fs::{Access, StatVfsMountFlags, access, statvfs};
 
 use super::mounted::Patience;
 use super::{Exit, Failure, owner, print};
-use crate::load::within;
+use crate::load::{Watch, within};
 use crate::pool::Level;
 use crate::probe;
 use crate::seed::Seed;
@@ -83,8 +83,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         let mount = probe::mount(&share).ok();
         Ok::<_, Failure>((share, mount))
     };
-    let doing = "looking what is mounted";
-    let (share, mount) = within(arguments.patience.give_up, &arguments.share, doing, look)??;
+    let (patience, doing) = (arguments.patience.give_up, "looking what is mounted");
+    let seen = within(patience, &arguments.share, doing, &Watch::default(), look)?;
+    let (share, mount) = seen?;
     let expansion = expansion(arguments)?;
     let mut chance = fastrand::Rng::new();
     let (id, seed) = (Identity(chance.u128(..)), Seed(chance.u64(..)));

@@ -4,16 +4,18 @@ use std::collections::BTreeSet;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use jiff::Timestamp;
 
 use super::attend::attend_reading;
+use super::mounted::Patience;
 use super::screen::Screen;
 use super::sitting::Event;
 use super::verify::limit;
 use super::{Exit, Failure, owner, print, say, width};
 use crate::integrity::{SEAL_BLOCK, SealKey, Sealed, draw, escaped};
-use crate::load::{Pace, Watch};
+use crate::load::{Pace, Watch, within};
 use crate::own::{self, Found, Skipped, WalkError, identity, walk};
 use crate::report;
 use crate::store::{StoreError, Writer};
@@ -44,6 +46,8 @@ pub(super) struct Arguments {
     /// Read at most so many bytes in a second.
     #[arg(long, value_name = "BYTES")]
     limit: Option<Bytes>,
+    #[command(flatten)]
+    patience: Patience,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -58,23 +62,24 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Study, message));
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
-    let own = own_folders(root, &store);
+    let folders = own_folders(root, &store);
     let (paths, sample) = (
         arguments.paths.clone(),
         (!arguments.all).then_some(arguments.sample),
     );
     let watch = Arc::new(Watch::default());
-    let watched = Arc::clone(&watch);
+    let (watched, patience) = (Arc::clone(&watch), arguments.patience.give_up);
     let work = move |tell: &mut dyn FnMut(Event)| {
         let mut sealing = Sealing {
             store,
             watch: watched,
-            pace,
+            patience,
+            pace: Arc::new(pace),
             skipped: Skipped::default(),
             times_kept: true,
             refused: Vec::new(),
         };
-        let done = sealing.run(&paths, &own, sample, tell);
+        let done = sealing.run(paths, folders, sample, tell);
         (done, sealing)
     };
     let (done, sealing) = attend_reading(Arc::clone(&watch), Screen::new(false), work)?;
@@ -94,20 +99,18 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
 }
 
 /// The folders of this study, which are no files of the person's.
-fn own_folders(root: &Path, store: &Writer) -> BTreeSet<(u64, u64)> {
+fn own_folders(root: &Path, store: &Writer) -> Vec<PathBuf> {
     let study = store.study();
     let data = Path::new(&study.config.share).join(&study.data.folder);
     let data = (!study.data.folder.is_empty()).then_some(data);
-    let folders = data.into_iter().chain([root.to_owned()]);
-    folders
-        .filter_map(|folder| identity(&folder).ok())
-        .collect()
+    data.into_iter().chain([root.to_owned()]).collect()
 }
 
 struct Sealing {
     store: Writer,
     watch: Arc<Watch>,
-    pace: Pace,
+    patience: Duration,
+    pace: Arc<Pace>,
     skipped: Skipped,
     times_kept: bool,
     /// Files that could not be sealed, and why.
@@ -127,22 +130,13 @@ impl Sealing {
     /// Seals; the number of the seal.
     fn run(
         &mut self,
-        paths: &[PathBuf],
-        own: &BTreeSet<(u64, u64)>,
+        paths: Vec<PathBuf>,
+        folders: Vec<PathBuf>,
         sample: Option<u64>,
         tell: &mut dyn FnMut(Event),
     ) -> Result<u64, Failure> {
-        let mut found: Vec<Found> = Vec::new();
-        for path in paths {
-            let walked = walk(path, own, &self.watch, &mut self.skipped);
-            found.extend(walked.map_err(|error| {
-                let exit = match error {
-                    WalkError::Stopped => Exit::Interrupted,
-                    _ => Exit::Usage,
-                };
-                Failure::new(exit, error)
-            })?);
-        }
+        let place = paths[0].clone();
+        let mut found = self.find(&place, paths, folders)?;
         found.sort_by(|a, b| a.path.cmp(&b.path));
         found.dedup_by(|a, b| a.path == b.path);
         if found.is_empty() {
@@ -157,8 +151,38 @@ impl Sealing {
             what: "sealing",
             bytes,
         });
-        self.seal(&wanted, seal, tell)?;
+        self.seal(&place, wanted, seal, tell)?;
         Ok(seal)
+    }
+
+    /// All plain files at and below `paths` that are in none of `folders`.
+    fn find(
+        &mut self,
+        place: &Path,
+        paths: Vec<PathBuf>,
+        folders: Vec<PathBuf>,
+    ) -> Result<Vec<Found>, Failure> {
+        let watch = self.watch.as_ref().clone();
+        let look = move || {
+            let folders = folders.iter().filter_map(|folder| identity(folder).ok());
+            let own: BTreeSet<(u64, u64)> = folders.collect();
+            let (mut found, mut skipped) = (Vec::new(), Skipped::default());
+            for path in paths {
+                found.extend(walk(&path, &own, &watch, &mut skipped)?);
+            }
+            Ok((found, skipped))
+        };
+        let doing = "looking for files";
+        let walked = within(self.patience, place, doing, &self.watch, look)?;
+        let (found, skipped) = walked.map_err(|error| {
+            let exit = match error {
+                WalkError::Stopped => Exit::Interrupted,
+                _ => Exit::Usage,
+            };
+            Failure::new(exit, error)
+        })?;
+        self.skipped = skipped;
+        Ok(found)
     }
 
     /// What is to be read of each file.
@@ -192,20 +216,17 @@ impl Sealing {
 
     fn seal(
         &mut self,
-        wanted: &[Wanted],
+        place: &Path,
+        wanted: Vec<Wanted>,
         seal: u64,
         tell: &mut dyn FnMut(Event),
     ) -> Result<(), Failure> {
-        let key = SealKey::of(&self.store.study().config);
-        let (watch, pace) = (
-            Arc::clone(&self.watch),
-            std::mem::replace(&mut self.pace, Pace::new(None)),
-        );
         let read = own::Read {
-            key: &key,
-            pace: &pace,
-            watch: &watch,
+            key: SealKey::of(&self.store.study().config),
+            pace: Arc::clone(&self.pace),
+            watch: self.watch.as_ref().clone(),
         };
+        let watch = Arc::clone(&self.watch);
         let mut pending: Vec<SealRow> = Vec::new();
         let mut kept: Result<(), StoreError> = Ok(());
         let mut hear = |file: &Wanted, sealed: Result<(Sealed, bool), String>| {
@@ -227,7 +248,7 @@ impl Sealing {
                 Err(_) => ControlFlow::Break(()),
             }
         };
-        let work = |file: &Wanted| {
+        let work = move |file: &Wanted| {
             own::seal(
                 &read,
                 (seal, file.number),
@@ -235,9 +256,10 @@ impl Sealing {
                 file.blocks.as_deref(),
             )
         };
-        own::each(wanted, &watch, work, &mut hear);
+        let heard = own::each(wanted, &watch, (place, self.patience), work, &mut hear);
         kept?;
-        Ok(self.store.add_seals(pending)?)
+        self.store.add_seals(pending)?;
+        Ok(heard?)
     }
 
     /// What was not sealed, a sentence each.

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::ops::ControlFlow;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -89,6 +90,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let mut verification = Verification {
         pass: pass.unwrap_or_else(|| next_pass(study, phase)),
         sealed,
+        patience: arguments.moved.patience(),
         watch: Arc::clone(&watch),
         pace: Arc::new(Pace::new(limit)),
         said: 0,
@@ -152,6 +154,7 @@ struct Verification {
     store: Writer,
     pass: Pass,
     sealed: Vec<Sealed>,
+    patience: Duration,
     watch: Arc<Watch>,
     pace: Arc<Pace>,
     /// Damage that was said at once.
@@ -216,7 +219,7 @@ impl Verification {
             self.data(share, spans, tell)?;
         }
         if !self.watch.stopped() && !sealed.is_empty() {
-            self.own(&sealed, tell)?;
+            self.own(sealed, tell)?;
         }
         match self.watch.stopped() {
             true => Ok(()),
@@ -405,15 +408,15 @@ impl Verification {
         }
     }
 
-    fn own(&mut self, sealed: &[Sealed], tell: &mut dyn FnMut(Event)) -> Result<(), Failure> {
-        let key = SealKey::of(&self.store.study().config);
-        let watch = Arc::clone(&self.watch);
-        let pace = Arc::clone(&self.pace);
+    fn own(&mut self, sealed: Vec<Sealed>, tell: &mut dyn FnMut(Event)) -> Result<(), Failure> {
+        let config = &self.store.study().config;
         let read = own::Read {
-            key: &key,
-            pace: &pace,
-            watch: &watch,
+            key: SealKey::of(config),
+            pace: Arc::clone(&self.pace),
+            watch: self.watch.as_ref().clone(),
         };
+        let share = PathBuf::from(&config.share);
+        let (watch, patience) = (Arc::clone(&self.watch), self.patience);
         let mut lost = None;
         let mut kept = Ok(());
         let mut hear = |file: &Sealed, compared: own::Compared| {
@@ -449,10 +452,11 @@ impl Verification {
                 Err(_) => ControlFlow::Break(()),
             }
         };
-        own::each(sealed, &watch, |file| own::compare(&read, file), &mut hear);
+        let work = move |file: &Sealed| own::compare(&read, file);
+        let heard = own::each(sealed, &watch, (&share, patience), work, &mut hear);
         kept?;
         self.keep()?;
-        lost.map_or(Ok(()), |error| Err(gone(&error)))
+        lost.map_or(heard, Err).map_err(|error| gone(&error))
     }
 }
 

@@ -15,7 +15,7 @@ use jiff::Timestamp;
 
 pub use local::{Counts, LocalShare, Progress, Span};
 pub use pace::Pace;
-pub use patient::{Patient, within};
+pub use patient::{Patient, hear, within};
 pub use stream::{Job, Next, Outcome, Stream, Transfer};
 pub use watch::Watch;
 

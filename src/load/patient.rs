@@ -138,7 +138,8 @@ impl<S> fmt::Debug for Patient<S> {
     }
 }
 
-/// Does `work`, which asks something of `share`, within `patience`. It is `doing` something.
+/// Does `work`, which asks something of `share`, within `patience`, or as long as `watch` tells that
+/// it gets on. It is `doing` something.
 ///
 /// # Errors
 /// When nothing has come of it by then; it may be under way for ever.
@@ -146,12 +147,49 @@ pub fn within<T: Send + 'static>(
     patience: Duration,
     share: &Path,
     doing: &'static str,
+    watch: &Watch,
     work: impl FnOnce() -> T + Send + 'static,
 ) -> Result<T, LoadError> {
     let (tell, told) = mpsc::sync_channel(1);
     thread::spawn(move || drop(tell.send(work())));
-    let waited = wait(&told, patience, &Watch::default(), &mut || ());
+    let waited = wait(&told, patience, watch, &mut || ());
     waited.map_err(|seconds| silence(&share.display().to_string(), doing, seconds))
+}
+
+/// Hears all that is `told` by whoever is `doing` something on `share`, until nobody is left to tell
+/// or `hear` breaks.
+///
+/// # Errors
+/// When for `patience` nothing was told and `watch` did not tell either that it gets on.
+pub fn hear<T>(
+    patience: Duration,
+    share: &Path,
+    doing: &'static str,
+    watch: &Watch,
+    told: &Receiver<T>,
+    hear: &mut dyn FnMut(T) -> ControlFlow<()>,
+) -> Result<(), LoadError> {
+    let (mut waiting, mut before) = (Waiting::begin(watch), Instant::now());
+    loop {
+        match told.recv_timeout(TICK) {
+            Ok(told) => {
+                if hear(told).is_break() {
+                    return Ok(());
+                }
+                (waiting, before) = (Waiting::begin(watch), Instant::now());
+                continue;
+            }
+            Err(RecvTimeoutError::Disconnected) => return Ok(()),
+            Err(RecvTimeoutError::Timeout) => {}
+        }
+        let now = Instant::now();
+        waiting.tick(now - before, watch);
+        before = now;
+        if waiting.is_over(patience, watch) {
+            let seconds = waiting.waited.as_secs();
+            return Err(silence(&share.display().to_string(), doing, seconds));
+        }
+    }
 }
 
 fn silence(share: &str, doing: &'static str, seconds: u64) -> LoadError {
@@ -351,9 +389,13 @@ mod tests {
     fn what_may_never_come_back_is_left_alone() {
         let (_answer, answers) = mpsc::channel::<()>();
         let share = Path::new("/mnt/scans");
-        let error = within(Duration::from_millis(1), share, "looking", move || {
-            answers.recv()
-        });
+        let error = within(
+            Duration::from_millis(1),
+            share,
+            "looking",
+            &Watch::default(),
+            move || answers.recv(),
+        );
         assert!(matches!(error, Err(LoadError::Silent { .. })), "{error:?}");
     }
 

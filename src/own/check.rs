@@ -1,6 +1,7 @@
 //! Seals a file, and compares one with its seal.
 
 use std::io;
+use std::sync::Arc;
 
 use super::file::{Plain, Refused, State};
 use crate::integrity::{Hashes, SEAL_BLOCK, SealKey, Sealed};
@@ -13,13 +14,13 @@ const CHUNK: usize = 1 << 20;
 
 /// What reading needs to know.
 #[derive(Debug)]
-pub struct Read<'a> {
+pub struct Read {
     /// The study's key.
-    pub key: &'a SealKey,
+    pub key: SealKey,
     /// How fast.
-    pub pace: &'a Pace,
+    pub pace: Arc<Pace>,
     /// Counts bytes, and tells when to stop.
-    pub watch: &'a Watch,
+    pub watch: Watch,
 }
 
 /// How a file was found again.
@@ -46,7 +47,7 @@ pub struct Compared {
 /// # Errors
 /// When it cannot be read, or was changed meanwhile; why.
 pub fn seal(
-    read: &Read<'_>,
+    read: &Read,
     (seal, file): (u64, u64),
     path: &[u8],
     blocks: Option<&[u64]>,
@@ -106,7 +107,7 @@ pub fn seal(
 }
 
 /// Compares a sealed file with what is there now; `None` when an end was asked for.
-pub fn compare(read: &Read<'_>, sealed: &Sealed) -> Option<Compared> {
+pub fn compare(read: &Read, sealed: &Sealed) -> Option<Compared> {
     let plain = match Plain::open(&sealed.path) {
         Ok(plain) => plain,
         Err(refused) => return Some(Compared::refused(refused)),
@@ -185,7 +186,7 @@ fn changed(sealed: &Sealed, now: State) -> Option<String> {
 
 /// Its hash, or what went wrong; `None` when an end was asked for.
 fn whole(
-    read: &Read<'_>,
+    read: &Read,
     plain: &Plain,
     (seal, file): (u64, u64),
     size: u64,
@@ -195,7 +196,7 @@ fn whole(
     let mut at = 0;
     while at < size {
         let length = (size - at).min(CHUNK as u64) as usize;
-        if !read.pace.wait(length as u64, read.watch) {
+        if !read.pace.wait(length as u64, &read.watch) {
             return None;
         }
         let content = &mut buffer[..length];
@@ -213,7 +214,7 @@ fn whole(
 /// The hash of a block, or what went wrong; an empty one when the file ends before; `None` when an end
 /// was asked for.
 fn hash(
-    read: &Read<'_>,
+    read: &Read,
     plain: &Plain,
     (seal, file, block): (u64, u64, u64),
     size: u64,
@@ -221,7 +222,7 @@ fn hash(
 ) -> Option<io::Result<Option<String>>> {
     let at = block * SEAL_BLOCK;
     let length = (size - at).min(SEAL_BLOCK) as usize;
-    if !read.pace.wait(length as u64, read.watch) {
+    if !read.pace.wait(length as u64, &read.watch) {
         return None;
     }
     let content = &mut buffer[..length];
@@ -230,7 +231,7 @@ fn hash(
     Some(found.map(|found| (found == length).then(|| read.key.block(seal, file, block, content))))
 }
 
-fn compare_whole(read: &Read<'_>, plain: &Plain, sealed: &Sealed, hash: &str) -> Option<Compared> {
+fn compare_whole(read: &Read, plain: &Plain, sealed: &Sealed, hash: &str) -> Option<Compared> {
     let place = (sealed.seal, sealed.file);
     let found = match whole(read, plain, place, sealed.size)? {
         Ok(found) => found,
@@ -247,7 +248,7 @@ fn compare_whole(read: &Read<'_>, plain: &Plain, sealed: &Sealed, hash: &str) ->
 }
 
 fn compare_blocks(
-    read: &Read<'_>,
+    read: &Read,
     plain: &Plain,
     sealed: &Sealed,
     blocks: &[(u64, String)],

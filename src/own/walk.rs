@@ -201,7 +201,9 @@ impl Walk<'_> {
         path: Vec<u8>,
         depth: usize,
     ) -> Result<(), WalkError> {
-        let Ok(status) = statat(folder, name, AtFlags::SYMLINK_NOFOLLOW) else {
+        let status = statat(folder, name, AtFlags::SYMLINK_NOFOLLOW);
+        self.watch.step();
+        let Ok(status) = status else {
             self.skipped.refused += 1;
             return Ok(());
         };

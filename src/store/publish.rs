@@ -47,6 +47,17 @@ mod tests {
     }
 
     #[test]
+    fn a_linked_folder_in_it_is_refused() {
+        let place = tempfile::tempdir().unwrap();
+        let (reports, outside) = (place.path().join("reports"), place.path().join("outside"));
+        [&reports, &outside].map(|folder| fs::create_dir(folder).unwrap());
+        std::os::unix::fs::symlink(&outside, reports.join("charts")).unwrap();
+        let files = [("charts/one.svg".to_owned(), String::new())];
+        assert!(publish(&reports, &files).is_err());
+        assert_eq!(fs::read_dir(&outside).unwrap().count(), 0);
+    }
+
+    #[test]
     fn where_it_cannot_go_is_said_with_what_to_do() {
         let place = tempfile::tempdir().unwrap();
         fs::write(place.path().join("taken"), "").unwrap();

@@ -78,3 +78,28 @@ fn a_planted_folder_is_not_written_into() {
     assert!(folder.is_symlink());
     assert_eq!(fs::read_dir(&outside).unwrap().count(), 0);
 }
+
+#[test]
+fn pages_are_not_written_through_a_link() {
+    let place = Place::new();
+    place.ok(NEW);
+    let outside = place.folder.path().join("outside");
+    fs::create_dir(&outside).unwrap();
+    let reports = place.folder.path().join("scans/reports");
+    symlink(&outside, &reports).unwrap();
+    let said = place.fails("report scans", 3);
+    assert!(
+        said.contains("is a link") && said.contains("--to"),
+        "{said}"
+    );
+    fs::remove_file(&reports).unwrap();
+    fs::create_dir(&reports).unwrap();
+    // A page that is a link is replaced, and what it led to stays.
+    let precious = outside.join("precious");
+    fs::write(&precious, "precious").unwrap();
+    symlink(&precious, reports.join("report.html")).unwrap();
+    place.ok("report scans");
+    assert!(!reports.join("report.html").is_symlink());
+    assert_eq!(fs::read_to_string(&precious).unwrap(), "precious");
+    assert_eq!(fs::read_dir(&outside).unwrap().count(), 1);
+}

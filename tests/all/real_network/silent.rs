@@ -91,3 +91,35 @@ fn real_network_share_that_disappears_and_comes_back_loses_nothing() {
     share.come_back().unwrap();
     goes_on(&share);
 }
+
+#[test]
+fn real_network_share_that_hangs_ends_sealing_and_verifying() {
+    let Some(share) = real("real network", || NetworkShare::build(Config::default())) else {
+        return;
+    };
+    let (study, path) = (text(&share.study()), text(&share.path()));
+    poolproof(&["new", &study, "--share", &path]);
+    // More than the client has in its memory of names, so that looking at it asks the server.
+    let own = share.path().join("logbooks");
+    fs::create_dir(&own).unwrap();
+    for number in 0..20 {
+        let content = number.to_string().repeat(200_000);
+        fs::write(own.join(format!("{number}.txt")), content).unwrap();
+    }
+    poolproof(&["seal", &study, &text(&own), "--all"]);
+    poolproof(&["verify", &study]);
+    let slowly = ["--limit", "1MB", "--give-up", "3s"];
+    let commands: [&[&str]; 2] = [&["seal", &study, &text(&own), "--all"], &["verify", &study]];
+    for words in commands {
+        let words: Vec<&str> = words.iter().chain(&slowly).copied().collect();
+        let under_way = UnderWay::begin(&words);
+        std::thread::sleep(std::time::Duration::from_secs(1));
+        share.halt_server(true).unwrap();
+        let (code, said) = under_way.end();
+        share.halt_server(false).unwrap();
+        assert_eq!(code, Some(4), "{words:?}: {said}");
+        assert!(said.contains("has not answered for"), "{words:?}: {said}");
+    }
+    // Nothing is damaged by a server that was silent, and the pass goes on.
+    poolproof(&["verify", &study]);
+}

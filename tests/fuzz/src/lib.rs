@@ -7,9 +7,10 @@ use poolproof::facts::counters::{DriveIo, NfsIo};
 use poolproof::plan::content::{self, Address};
 use poolproof::reshape::Source;
 use poolproof::study::tables::{Cells, parse, render};
+use poolproof::integrity::Sealed;
 use poolproof::study::{
-    CheckRow, Config, DataRow, LatencyLog, ObservationRow, ProbeRow, ProgressRow, Study, SweepRow,
-    Trial, WindowRow, manifest,
+    CheckRow, Config, DamageRow, DataRow, LatencyLog, ObservationRow, PassRow, ProbeRow, ProgressRow, SealRow,
+    SealedCheckRow, Study, SweepRow, Trial, VerifiedRow, WindowRow, manifest,
 };
 use poolproof::units::Bytes;
 use poolproof::compare::{Account, Rules, compare};
@@ -93,6 +94,39 @@ pub fn progress(data: &[u8]) {
 /// `probes.csv`.
 pub fn probes(data: &[u8]) {
     table::<ProbeRow>(data);
+}
+
+/// `passes.csv`.
+pub fn passes(data: &[u8]) {
+    table::<PassRow>(data);
+}
+
+/// `verified.csv`.
+pub fn verified(data: &[u8]) {
+    table::<VerifiedRow>(data);
+}
+
+/// `damage.csv`.
+pub fn damage(data: &[u8]) {
+    table::<DamageRow>(data);
+}
+
+/// `seals.csv`, and the files it remembers.
+pub fn seals(data: &[u8]) {
+    let rows = table::<SealRow>(data);
+    if let Ok(files) = Sealed::all("seals.csv", &rows) {
+        let at = rows.first().map_or(jiff::Timestamp::UNIX_EPOCH, |row| row.at);
+        for file in files {
+            // One file's rows alone come to the same file.
+            let again = Sealed::all("seals.csv", &file.rows(at)).expect("it was understood before");
+            assert_eq!(again, [file]);
+        }
+    }
+}
+
+/// `sealed-checks.csv`.
+pub fn sealed(data: &[u8]) {
+    table::<SealedCheckRow>(data);
 }
 
 /// `latency.hlog`, with its histograms.
