@@ -266,7 +266,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
         let (workload, data) = (assignment.workload.clone(), assignment.data.clone());
-        let pattern = assignment.pattern.clone();
+        let (pattern, drive) = (assignment.pattern.clone(), assignment.drive.clone());
         let Assignment {
             length,
             first,
@@ -283,6 +283,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
                 length,
                 first,
                 trial,
+                drive,
                 observe,
             };
             share.run(&assignment, &watched)
