@@ -15,6 +15,14 @@ use io_uring::{IoUring, opcode};
 
 const HUGE: usize = 2 << 20;
 
+/// What a loop did, from its first call to its last.
+pub(super) struct Done {
+    pub(super) operations: u64,
+    pub(super) took: Duration,
+    /// Processor time.
+    pub(super) cpu: Duration,
+}
+
 /// A load on one file.
 pub(super) struct Bare<'a> {
     pub(super) file: &'a File,
@@ -27,11 +35,11 @@ pub(super) struct Bare<'a> {
 }
 
 impl Bare<'_> {
-    /// A thread for each operation in flight. Operations, and the time that they took.
-    pub(super) fn threads(&self) -> io::Result<(u64, Duration)> {
+    /// A thread for each operation in flight.
+    pub(super) fn threads(&self) -> io::Result<Done> {
         let next = AtomicUsize::new(0);
         let mut memory = Memory::new(self.depth * self.block);
-        let begun = Instant::now();
+        let (begun, cpu) = (Instant::now(), cpu_time());
         let counts: io::Result<Vec<u64>> = thread::scope(|scope| {
             let threads: Vec<_> = memory
                 .bytes()
@@ -43,8 +51,12 @@ impl Bare<'_> {
                 .map(|thread| thread.join().expect("a loop does not panic"))
                 .collect()
         });
-        let took = begun.elapsed();
-        Ok((counts?.into_iter().sum(), took))
+        let (took, cpu) = (begun.elapsed(), cpu_time() - cpu);
+        Ok(Done {
+            operations: counts?.into_iter().sum(),
+            took,
+            cpu,
+        })
     }
 
     fn work(&self, buffer: &mut [u8], next: &AtomicUsize, begun: Instant) -> io::Result<u64> {
@@ -60,8 +72,8 @@ impl Bare<'_> {
         Ok(done)
     }
 
-    /// One ring. Operations, and the time that they took.
-    pub(super) fn ring(&self) -> io::Result<(u64, Duration)> {
+    /// One ring.
+    pub(super) fn ring(&self) -> io::Result<Done> {
         let mut memory = Memory::new(self.depth * self.block);
         let mut ring: IoUring = IoUring::builder()
             .setup_single_issuer()
@@ -80,8 +92,8 @@ impl Bare<'_> {
         unsafe { ring.submitter().register_buffers(&vectors)? };
         ring.submitter().register_files(&[self.file.as_raw_fd()])?;
         let mut free: Vec<usize> = (0..self.depth).collect();
-        let (mut next, mut done) = (0, 0);
-        let begun = Instant::now();
+        let (mut next, mut operations) = (0, 0);
+        let (begun, cpu) = (Instant::now(), cpu_time());
         loop {
             if begun.elapsed() < self.length {
                 while let Some(slot) = free.pop() {
@@ -101,7 +113,11 @@ impl Bare<'_> {
                         .map_err(io::Error::other)?;
                 }
             } else if free.len() == self.depth {
-                return Ok((done, begun.elapsed()));
+                return Ok(Done {
+                    operations,
+                    took: begun.elapsed(),
+                    cpu: cpu_time() - cpu,
+                });
             }
             ring.submit_and_wait(1)?;
             for entry in ring.completion() {
@@ -109,10 +125,39 @@ impl Bare<'_> {
                     return Err(io::Error::other(format!("moved {}", entry.result())));
                 }
                 free.push(entry.user_data() as usize);
-                done += 1;
+                operations += 1;
             }
         }
     }
+}
+
+/// Writes `bytes` of `file` from its beginning, in chunks, by four threads, then flushes it.
+pub(super) fn lay_down(file: &File, bytes: u64) -> io::Result<Duration> {
+    const CHUNK: usize = 4 << 20;
+    let next = AtomicUsize::new(0);
+    let mut memory = Memory::new(4 * CHUNK);
+    let begun = Instant::now();
+    rustix::fs::fallocate(file, rustix::fs::FallocateFlags::empty(), 0, bytes)?;
+    let write = |buffer: &[u8]| -> io::Result<()> {
+        loop {
+            let place = next.fetch_add(CHUNK, Relaxed) as u64;
+            if place >= bytes {
+                return Ok(());
+            }
+            file.write_all_at(buffer, place)?;
+        }
+    };
+    thread::scope(|scope| {
+        let buffers = memory.bytes().chunks_exact_mut(CHUNK);
+        let threads: Vec<_> = buffers
+            .map(|buffer| scope.spawn(|| write(buffer)))
+            .collect();
+        threads
+            .into_iter()
+            .try_for_each(|thread| thread.join().expect("a loop does not panic"))
+    })?;
+    file.sync_all()?;
+    Ok(begun.elapsed())
 }
 
 /// Memory on huge pages where there are any, as poolproof has it, with bytes that do not repeat soon.
@@ -155,7 +200,7 @@ impl Drop for Memory {
 }
 
 /// Processor time of this process so far, of all its threads and of what the kernel did for them.
-pub(super) fn cpu_time() -> Duration {
+fn cpu_time() -> Duration {
     let spent = rustix::time::clock_gettime(rustix::time::ClockId::ProcessCPUTime);
     Duration::new(spent.tv_sec as u64, spent.tv_nsec as u32)
 }

@@ -6,20 +6,27 @@ use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 use std::time::Duration;
 
-use poolproof::load::{Assignment, Engine, LocalShare, Share, Watch};
+use poolproof::load::{Assignment, Drive, Engine, LocalShare, Share, Watch};
 use poolproof::plan::{Access, Operation, Pattern, TestData, Workload};
+use poolproof::record::observed;
 use poolproof::seed::Seed;
 use poolproof::stats::describe::median;
 use poolproof::units::{Bytes, Nanos};
 
 use super::Anyhow;
-use super::bare::{self, Bare};
-
-/// Of one measurement.
-const LENGTH: Nanos = Nanos::SECOND;
+use super::bare::{Bare, Done};
 
 /// A load: what is done, in what order, with what block and how many in flight.
 pub(super) struct Cell(Workload);
+
+/// How much is measured of each cell.
+#[derive(Clone, Copy)]
+pub(super) struct Extent {
+    /// Of one measurement.
+    pub(super) length: Nanos,
+    /// Measurements of each side.
+    pub(super) pairs: usize,
+}
 
 impl Cell {
     pub(super) fn all() -> Vec<Self> {
@@ -51,30 +58,31 @@ impl Cell {
         share: &mut LocalShare,
         data: &TestData,
         folder: &Path,
-        pairs: usize,
+        extent: Extent,
     ) -> Result<Found, Anyhow> {
         let all = [self.0.clone()];
         let pattern = Pattern::new(&self.0, &all, data, Seed(3))?;
-        let (mut rates, mut costs, mut told) = (Vec::new(), Vec::new(), None);
+        let (mut rates, mut costs) = (Vec::new(), Vec::new());
         // What poolproof drives it with, and whether past the cache, is how the loop does it, too.
-        let (engine, direct) = self.ours(share, data, &pattern)?.1;
-        for pair in 0..pairs {
-            let loops = || self.bare(data, folder, &pattern, engine, direct);
+        let length = extent.length;
+        let chosen = self.ours(share, data, &pattern, length, Drive::Measured)?.1;
+        let (engine, direct) = chosen;
+        for pair in 0..extent.pairs {
+            let drive = Drive::Given(engine, "as chosen".to_owned());
+            let loops = || self.bare(data, folder, &pattern, length, chosen);
             let (ours, bare) = match pair % 2 {
                 0 => {
-                    let ours = self.ours(share, data, &pattern)?;
+                    let ours = self.ours(share, data, &pattern, length, drive)?;
                     (ours, loops()?)
                 }
                 _ => {
                     let bare = loops()?;
-                    (self.ours(share, data, &pattern)?, bare)
+                    (self.ours(share, data, &pattern, length, drive)?, bare)
                 }
             };
             rates.push(ours.0.rate / bare.rate);
             costs.push(ours.0.cpu / bare.cpu);
-            told = Some(ours.1);
         }
-        let (engine, direct) = told.ok_or("no pairs were asked for")?;
         Ok(Found {
             workload: self.0.clone(),
             engine,
@@ -89,26 +97,32 @@ impl Cell {
         share: &mut LocalShare,
         data: &TestData,
         pattern: &Pattern,
+        length: Nanos,
+        drive: Drive,
     ) -> Result<(Speed, (Engine, bool)), Anyhow> {
         let assignment = Assignment {
             workload: &self.0,
             pattern: pattern.clone(),
             data,
-            length: LENGTH,
+            length,
             first: 0,
             trial: 1,
+            drive,
             observe: false,
         };
-        let cpu = bare::cpu_time();
         let measured = share.run(&assignment, &Watch::default())?;
-        let cpu = bare::cpu_time() - cpu;
         if let Some(failure) = measured.recording.failure {
             return Err(failure.to_string().into());
         }
         let operations = measured.recording.bytes().0 / self.0.block.0;
-        let took = Duration::from(measured.recording.ended);
+        let cpu = measured.observations.get(observed::LOAD_PROCESSOR);
+        let done = Done {
+            operations,
+            took: Duration::from(measured.recording.ended),
+            cpu: Duration::from_secs_f64(cpu.ok_or("no processor time")? * operations as f64 / 1e9),
+        };
         let driven = (measured.engine, measured.direct != Some(false));
-        Ok((Speed::of(operations, took, cpu), driven))
+        Ok((Speed::of(&done), driven))
     }
 
     fn bare(
@@ -116,8 +130,8 @@ impl Cell {
         data: &TestData,
         folder: &Path,
         pattern: &Pattern,
-        engine: Engine,
-        direct: bool,
+        length: Nanos,
+        (engine, direct): (Engine, bool),
     ) -> Result<Speed, Anyhow> {
         let set = if self.0.reads() { 0 } else { 1 };
         let file = data.files.get(set).ok_or("no test data")?;
@@ -131,24 +145,22 @@ impl Cell {
             .map(|index| pattern.at(index))
             .map(|Operation { offset, .. }| offset)
             .collect();
-        let cpu = bare::cpu_time();
         let bare = Bare {
             file: &file,
             places: &places,
             block: self.0.block.0 as usize,
             depth: self.0.depth as usize,
             writes: self.0.writes(),
-            length: Duration::from(LENGTH),
+            length: Duration::from(length),
         };
-        let (operations, took) = match engine {
+        let done = match engine {
             Engine::Ring => bare.ring()?,
             _ => bare.threads()?,
         };
-        let cpu = bare::cpu_time() - cpu;
         if self.0.writes() {
             file.sync_all()?;
         }
-        Ok(Speed::of(operations, took, cpu))
+        Ok(Speed::of(&done))
     }
 }
 
@@ -161,11 +173,11 @@ struct Speed {
 }
 
 impl Speed {
-    fn of(operations: u64, took: Duration, cpu: Duration) -> Self {
-        let operations = operations as f64;
+    fn of(done: &Done) -> Self {
+        let operations = done.operations as f64;
         Self {
-            rate: operations / took.as_secs_f64(),
-            cpu: cpu.as_secs_f64() / operations,
+            rate: operations / done.took.as_secs_f64(),
+            cpu: done.cpu.as_secs_f64() / operations,
         }
     }
 }

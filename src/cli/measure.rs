@@ -11,7 +11,7 @@ use super::screen::Screen;
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, width};
 use crate::judge::judge_all;
-use crate::load::Watch;
+use crate::load::{Engine, Watch};
 use crate::plan::Phase;
 use crate::report;
 use crate::store::Writer;
@@ -53,6 +53,10 @@ pub(super) struct Arguments {
     /// read, for the workloads that only read. Its trials have the tag data=new and stand apart.
     #[arg(long)]
     fresh: bool,
+    /// What keeps several blocks in flight: a thread for each, or an io_uring ring [default: what is faster
+    /// here, by a short measurement before a workload's first trial; the same from then on].
+    #[arg(long, value_name = "threads|ring", value_parser = parse_engine)]
+    engine: Option<Engine>,
     /// A first look in about two minutes, with little data: what a cache may serve is said.
     #[arg(long)]
     brief: bool,
@@ -63,6 +67,10 @@ pub(super) struct Arguments {
 pub(super) fn parse_phase(text: &str) -> Result<Phase, String> {
     let phase = Phase::ALL.into_iter().find(|phase| phase.word() == text);
     phase.ok_or_else(|| "write before, during or after".to_owned())
+}
+
+fn parse_engine(text: &str) -> Result<Engine, String> {
+    Engine::from_word(text).ok_or_else(|| "write threads or ring".to_owned())
 }
 
 fn parse_tag(text: &str) -> Result<String, String> {
@@ -97,6 +105,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         seconds: arguments.seconds.map_or(seconds, u64::from),
         size: arguments.size,
         brief: arguments.brief,
+        engine: arguments.engine,
         reshape: Some(arguments.folder.study.clone()),
     };
     let root = &arguments.folder.study;

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use crate::judge::{Case, cache_size, judge, levels};
-use crate::load::{Assignment, LoadError, Measured, Share, Watch};
+use crate::load::{Assignment, Drive, Engine, LoadError, Measured, Share, UNTOLD, Watch};
 use crate::plan::{self, Memory, Pattern, Phase, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, observed, summarize};
 use crate::store::Writer;
@@ -30,6 +30,8 @@ pub(super) struct Request {
     pub(super) seconds: u64,
     pub(super) size: Option<Bytes>,
     pub(super) brief: bool,
+    /// What is to keep several operations in flight, where the person said it.
+    pub(super) engine: Option<Engine>,
     /// Folder of the study, where a real reshape is looked at with each trial of the phase during.
     pub(super) reshape: Option<PathBuf>,
 }
@@ -308,6 +310,23 @@ fn begin(
     }
 }
 
+/// What drives a trial of `workload`: what was asked for, what drove it before in this study, on the
+/// same kind of file system, or what a short measurement finds.
+fn drive(study: &Study, request: &Request, workload: &Workload, facts: &str) -> Drive {
+    if workload.depth == 1 {
+        return Drive::Measured;
+    }
+    if let Some(engine) = request.engine {
+        return Drive::Given(engine, "asked for".to_owned());
+    }
+    let usual = study.engine_of(workload, facts);
+    let usual = usual.and_then(|(word, first)| Some((Engine::from_word(word)?, first)));
+    match usual {
+        Some((engine, first)) => Drive::Given(engine, format!("as trial {first}")),
+        None => Drive::Measured,
+    }
+}
+
 /// Runs one trial and puts it on disk, whatever came of it; the trial, and whether it failed so that
 /// none can follow.
 fn run(
@@ -332,6 +351,7 @@ fn run(
         length: Nanos(request.seconds * Nanos::SECOND.0),
         first: trial.first_operation,
         trial: trial.trial,
+        drive: drive(study, request, workload, &trial.facts),
         observe: true,
     };
     let moved = watch.bytes();
@@ -342,7 +362,7 @@ fn run(
             if matches!(error, LoadError::Silent { .. }) {
                 let ended = (watch.bytes() - moved) / workload.block.0;
                 let under_way = u64::from(workload.depth * workload.streams);
-                trial.next_operation += ended + under_way + BEFORE;
+                trial.next_operation += ended + under_way * (1 + UNTOLD) + BEFORE;
             }
             return failed(store, trial, &error);
         }
@@ -401,6 +421,7 @@ fn failed(
 
 fn finish(mut trial: Trial, measured: &Measured, watch: &Watch) -> Trial {
     trial.engine = measured.engine.word().to_owned();
+    trial.engine_reason = line(&measured.engine_reason);
     trial.direct = measured.direct;
     trial.flush_seconds = measured.flush.map(Nanos::secs);
     trial.next_operation = measured.next_first;

@@ -11,7 +11,7 @@ use super::sitting::{self, Event, NO_SPACE, STOPPED};
 use super::test_data::{Asked, lay_down};
 use super::{Exit, Failure, owner, print, say};
 use crate::judge::{cache_size, levels};
-use crate::load::{Assignment, Share, Watch};
+use crate::load::{Assignment, Drive, Share, Watch};
 use crate::plan::{Memory, Pattern, Phase, Set, sweep_workload, working_sets};
 use crate::record::summarize;
 use crate::report;
@@ -146,6 +146,7 @@ fn reread(
             length: Nanos(length * Nanos::SECOND.0),
             first: *first,
             trial: 0,
+            drive: Drive::Usual,
             observe: false,
         };
         let measured = share.run(&assignment, watch)?;

@@ -1,11 +1,8 @@
 //! Which trials of a workload may stand beside each other, and why the others may not.
 
-use std::collections::BTreeMap;
-
 use super::{Excluded, Quantity};
-use crate::plan::Phase;
 use crate::stats::describe::median;
-use crate::study::{State, Trial};
+use crate::study::{State, Trial, baseline, commonest_engine};
 use crate::units::Bytes;
 
 /// Reading trials may be shorter or longer than usual by this factor. The mean of a steady state is
@@ -25,7 +22,7 @@ pub(super) fn poolable<'a>(
     excluded: &mut Vec<Excluded>,
 ) -> Vec<&'a Trial> {
     let usable = sift(trials, excluded, |trial| unusable(trial, latest));
-    let reference = reference(&usable);
+    let reference = baseline(&usable);
     let Some(engine) = commonest_engine(&reference).map(str::to_owned) else {
         return usable;
     };
@@ -58,27 +55,6 @@ fn sift<'a>(
         }
     }
     kept
-}
-
-/// The trials of the earliest phase that has any.
-fn reference<'a>(trials: &[&'a Trial]) -> Vec<&'a Trial> {
-    let of = |phase: Phase| {
-        let of_phase = trials.iter().copied().filter(|trial| trial.phase == phase);
-        of_phase.collect::<Vec<_>>()
-    };
-    let mut phases = Phase::ALL.map(of).into_iter();
-    phases.find(|trials| !trials.is_empty()).unwrap_or_default()
-}
-
-/// The engine that drove most of `trials`; of equals the one that was used last.
-fn commonest_engine<'a>(trials: &[&'a Trial]) -> Option<&'a str> {
-    let mut engines: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
-    for (place, trial) in trials.iter().enumerate() {
-        let (count, last) = engines.entry(&trial.engine).or_default();
-        (*count, *last) = (*count + 1, place);
-    }
-    let commonest = engines.into_iter().max_by_key(|&(_, most)| most);
-    commonest.map(|(engine, _)| engine)
 }
 
 fn other_engine(trial: &Trial, engine: &str) -> Option<String> {

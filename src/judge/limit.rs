@@ -49,6 +49,8 @@ pub struct Limiting {
 const NEAR: f64 = 0.05;
 /// Above this a core or a drive is full.
 pub(super) const FULL: f64 = 0.9;
+/// Above this part of the time, waiting for a core of the client is no small part of a latency.
+const QUEUED: f64 = 0.1;
 
 /// Finds the narrowest layer.
 pub(super) fn limiting(case: &Case<'_>, ruling: &Ruling) -> Limiting {
@@ -102,13 +104,22 @@ fn wire_full(case: &Case<'_>) -> Option<bool> {
 }
 
 fn client(case: &Case<'_>) -> Option<Limiting> {
-    let busiest = case.seen.get(observed::BUSIEST_CORE)?;
-    (busiest > FULL).then(|| Limiting {
+    let over = |name, most| case.seen.get(name).filter(|part| *part > most);
+    let busy = over(observed::BUSIEST_CORE, FULL).map(|part| {
+        let part = percent(part, 0);
+        format!("limited by this client: one of its cores was busy {part} of the time")
+    });
+    let queued = || {
+        over(observed::LOAD_QUEUED, QUEUED).map(|part| {
+            format!(
+                "limited by this client: what makes the load waited for a core {} of the time, which stands in the latencies",
+                percent(part, 0)
+            )
+        })
+    };
+    busy.or_else(queued).map(|sentence| Limiting {
         limit: Limit::Client,
-        sentence: format!(
-            "limited by this client: one of its cores was busy {} of the time",
-            percent(busiest, 0)
-        ),
+        sentence,
     })
 }
 

@@ -118,6 +118,24 @@ fn a_full_link_is_named_as_the_limit() {
 }
 
 #[test]
+fn waiting_for_a_core_of_this_client_is_no_latency_of_the_share() {
+    let limit = |queued| {
+        let seen = [
+            (observed::LOAD_QUEUED, queued),
+            (observed::BUSIEST_CORE, 0.5),
+        ];
+        judged(&study("small-read-deep", 116e6, &seen)).limiting
+    };
+    assert_eq!(limit(0.09).limit, Limit::Undetermined);
+    let limiting = limit(0.23);
+    assert_eq!(limiting.limit, Limit::Client);
+    assert_eq!(
+        limiting.sentence,
+        "limited by this client: what makes the load waited for a core 23 % of the time, which stands in the latencies"
+    );
+}
+
+#[test]
 fn what_did_not_cross_the_wire_came_from_this_client() {
     let seen = [
         (observed::WIRE_RECEIVED, 1e8),

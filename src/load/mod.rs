@@ -17,7 +17,7 @@ pub use local::{Counts, LocalShare, Progress, Span};
 pub use pace::Pace;
 pub use patient::{Patient, hear, within};
 pub use stream::{Job, Next, Outcome, Stream, Transfer};
-pub use watch::Watch;
+pub use watch::{UNTOLD, Watch};
 
 use crate::facts::Facts;
 use crate::plan::{DataFile, Pattern, Space, TestData, Workload};
@@ -44,6 +44,25 @@ impl Engine {
             Self::Simulated => "SIMULATED",
         }
     }
+
+    /// The engine of a mounted share that has this word.
+    pub fn from_word(word: &str) -> Option<Self> {
+        [Self::Threads, Self::Ring]
+            .into_iter()
+            .find(|engine| engine.word() == word)
+    }
+}
+
+/// How the engine of a trial is found. A made-up share has one of its own.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum Drive {
+    /// Threads for one operation at a time, a ring for more.
+    #[default]
+    Usual,
+    /// Where more than one operation is in flight, by a short measurement of both before the trial.
+    Measured,
+    /// This one, for a reason that goes into the trial's row.
+    Given(Engine, String),
 }
 
 /// One trial, as an engine is asked for it.
@@ -61,6 +80,8 @@ pub struct Assignment<'a> {
     pub first: u64,
     /// The trial's number in the study, from which blocks that it writes get their generation.
     pub trial: u64,
+    /// What is to drive it.
+    pub drive: Drive,
     /// Whether to observe what evidence needs beside the operations, which takes a second or two.
     pub observe: bool,
 }
@@ -74,6 +95,8 @@ pub struct Measured {
     pub flush: Option<Nanos>,
     /// What drove it.
     pub engine: Engine,
+    /// Why that; empty where nothing was chosen.
+    pub engine_reason: String,
     /// Whether transfers passed the client's cache: `Some(true)` when that was seen of a block,
     /// `Some(false)` for buffered files, `None` for files open for direct I/O of which nobody tells.
     pub direct: Option<bool>,

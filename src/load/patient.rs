@@ -304,7 +304,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
         let (workload, data) = (assignment.workload.clone(), assignment.data.clone());
-        let pattern = assignment.pattern.clone();
+        let (pattern, drive) = (assignment.pattern.clone(), assignment.drive.clone());
         let Assignment {
             length,
             first,
@@ -321,6 +321,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
                 length,
                 first,
                 trial,
+                drive,
                 observe,
             };
             share.run(&assignment, &watched)

@@ -3,6 +3,9 @@
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering::Relaxed};
 use std::sync::{Arc, OnceLock};
 
+/// Operations that each thread of an engine may have ended before it tells of them.
+pub const UNTOLD: u64 = 16;
+
 /// How far it is, whether it moves, and whether to stop. Clones look at the same.
 #[derive(Clone, Debug, Default)]
 pub struct Watch(Arc<Watched>);

@@ -7,7 +7,7 @@ use std::time::Instant;
 
 use crate::facts::counters::{
     CoreTime, Counted, CounterError, Counters, DriveIo, LinkIo, Memory, NfsIo, Pressure, ProcessIo,
-    is_nfs,
+    Scheduled, is_nfs,
 };
 use crate::facts::{Mount, ServerLink, interface, server};
 use crate::units::Nanos;
@@ -91,6 +91,11 @@ impl Counters {
             missing,
         }
     }
+}
+
+/// How the calling thread was scheduled since it began, where the kernel tells.
+pub fn scheduled() -> Option<Scheduled> {
+    parsed("/proc/thread-self/schedstat", Scheduled::parse).ok()
 }
 
 fn drives(names: &[String], lost: &mut impl FnMut(&str, String)) -> Vec<DriveIo> {

@@ -15,7 +15,7 @@ pub mod extents;
 
 pub use activity::{arrays, members, moving};
 pub use command::shell;
-pub use counters::Sources;
+pub use counters::{Sources, scheduled};
 pub use file::text;
 
 use std::io;

@@ -86,6 +86,31 @@ pub mod names {
     pub const BUSIEST_CORE: &str = "client_busiest_core_fraction";
     /// Busy fraction of all its cores.
     pub const CORES: &str = "client_cores_fraction";
+    /// Processor time of this process for an operation of the trial, in nanoseconds, with what the
+    /// kernel's workers did for it.
+    pub const LOAD_PROCESSOR: &str = "load_processor_ns_per_operation";
+    /// Time in which the threads that made the load were on a processor, all together, in seconds.
+    pub const LOAD_RAN: &str = "load_ran_s";
+    /// Part of the trial in which such a thread was ready and waited for a processor, their mean: what
+    /// the latencies have of this client and not of the share.
+    pub const LOAD_QUEUED: &str = "load_queued_fraction";
+    /// What deciding, timing and recording take for one operation, in nanoseconds, right before the
+    /// trial.
+    pub const INSTRUMENT: &str = "instrument_ns_per_operation";
+    /// The same: of a thousand operations the slowest.
+    pub const INSTRUMENT_P999: &str = "instrument_p999_ns";
+
+    /// Operations per second on a ring, when the engine was chosen: the median of its turns.
+    pub const RING_RATE: &str = "choice_ring_operations_per_s";
+    /// The same on threads.
+    pub const THREADS_RATE: &str = "choice_threads_operations_per_s";
+    /// Processor time for an operation on a ring, when the engine was chosen.
+    pub const RING_PROCESSOR: &str = "choice_ring_processor_ns_per_operation";
+    /// The same on threads.
+    pub const THREADS_PROCESSOR: &str = "choice_threads_processor_ns_per_operation";
+    /// Seconds that the choice took.
+    pub const ENGINE_CHOICE: &str = "choice_s";
+
     /// Time in which some task of this client waited for I/O, in seconds.
     pub const PRESSURE_IO: &str = "pressure_io_some_s";
     /// Time in which some task of this client waited for a processor, in seconds.

@@ -241,6 +241,7 @@ fn blank(
         state: State::Complete,
         cause: String::new(),
         engine: "threads".into(),
+        engine_reason: String::new(),
         direct: Some(true),
         steady: false,
         warmup_windows: 0,

@@ -17,8 +17,8 @@ use crate::reshape::{Reading, Reported, Source, Word};
 use crate::seed::Seed;
 use crate::study::tables::{parse, whole};
 use crate::study::{
-    CheckRow, Config, DataEvent, DataRow, Identity, Mounted, Outcome, ProbeRow, ProgressRow, Side,
-    State, Study, SweepRow, Trial, WindowRow,
+    CheckRow, Config, DataEvent, DataRow, FORMAT, Identity, Mounted, Outcome, ProbeRow,
+    ProgressRow, Side, State, Study, SweepRow, Trial, WindowRow,
 };
 use crate::units::{Bytes, Nanos, Rate};
 
@@ -484,7 +484,9 @@ fn whatever_step_of_a_follower_fails_nothing_acknowledged_is_lost() {
 /// Moving the manifest of a study of format 1 can fail anywhere, too.
 #[test]
 fn whatever_step_of_moving_an_old_manifest_fails_it_lists_what_it_did() {
-    let config = config().render().replace("format = 2", "format = 1");
+    let config = config()
+        .render()
+        .replace(&format!("format = {FORMAT}"), "format = 1");
     let old = "folder = \"poolproof-1\"\nnext_number = 80\n\n[[file]]\nnumber = 3\nset = \"read\"\nbytes = \"16 MiB\"\nphase = \"before\"\ncomplete = true\n";
     let mut files = 0;
     for fault in FAULTS {

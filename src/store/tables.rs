@@ -3,10 +3,11 @@
 use std::collections::BTreeSet;
 
 use jiff::Timestamp;
+use serde::Serialize;
 
 use super::reader::bytes;
 use super::{Disk, StoreError, names};
-use crate::study::tables::whole;
+use crate::study::tables::{render, whole};
 use crate::study::{Config, FORMAT};
 
 /// Takes the lock `file` for `owner`. A newer study is not touched at all, not even its lock.
@@ -43,6 +44,23 @@ pub(super) fn mend(
         }
     }
     Ok((begun, recovered))
+}
+
+/// Gives a table of an earlier version, whose `rows` are these, the columns that it has not: rows that
+/// are appended have them all. Whether it has a head then: one without rows is begun anew.
+pub(super) fn widen<Row: Serialize>(
+    disk: &mut impl Disk,
+    table: &str,
+    rows: &[Row],
+) -> Result<bool, StoreError> {
+    let content = bytes(disk, table)?.unwrap_or_default();
+    let head = |text: &[u8]| text.split(|byte| *byte == b'\n').next().map(<[u8]>::to_vec);
+    let text = render(rows, true);
+    if head(&content) != head(text.as_bytes()) {
+        let written = disk.replace(table, text.as_bytes());
+        written.map_err(|error| StoreError::io("adding columns to", table, error))?;
+    }
+    Ok(!rows.is_empty())
 }
 
 /// Appends whole lines to a table; when this returns, they are on disk to stay.

@@ -20,8 +20,9 @@ use crate::seed::Seed;
 use crate::units::Bytes;
 
 /// The format that this version writes. Format 1 kept the manifest of test data in `testdata.toml`,
-/// rewritten as a whole; since format 2 it is the table `testdata.csv`.
-pub const FORMAT: u32 = 2;
+/// rewritten as a whole; since format 2 it is the table `testdata.csv`. Since format 3 trials have the
+/// column `engine_reason`.
+pub const FORMAT: u32 = 3;
 
 /// The content of `study.toml`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -784,9 +785,10 @@ mod tests {
 
     #[test]
     fn a_newer_format_is_read_and_not_written() {
-        let text = example()
-            .render()
-            .replace("format = 2", "format = 3\nnovelty = true");
+        let text = example().render().replace(
+            &format!("format = {FORMAT}"),
+            &format!("format = {}\nnovelty = true", FORMAT + 1),
+        );
         let config = Config::parse(&text).unwrap();
         assert!(!config.writable());
     }

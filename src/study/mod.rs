@@ -4,6 +4,7 @@ mod amend;
 mod checks;
 mod command;
 mod config;
+mod engine;
 mod latency;
 pub mod bounds;
 mod limits;
@@ -24,6 +25,7 @@ pub use command::{Place, ShellCommand};
 pub use config::{
     Config, ConfigError, Expansion, FORMAT, Following, Identity, Mounted, Planning, Server,
 };
+pub use engine::{baseline, commonest_engine};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use limits::Limits;
 pub use manifest::{DataEvent, DataRow};

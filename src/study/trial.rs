@@ -75,6 +75,9 @@ pub struct Trial {
     /// What drove it.
     #[serde(with = "super::tables::guarded")]
     pub engine: String,
+    /// Why that did; empty in trials of versions that did not choose, and of made-up shares.
+    #[serde(default, with = "super::tables::guarded")]
+    pub engine_reason: String,
     /// Whether transfers passed the client's cache; empty where they should have and nobody tells.
     pub direct: Option<bool>,
     /// Whether a steady state was reached.
@@ -230,6 +233,7 @@ impl Trial {
             state: State::Interrupted,
             cause: String::new(),
             engine: String::new(),
+            engine_reason: String::new(),
             direct: None,
             steady: false,
             warmup_windows: 0,

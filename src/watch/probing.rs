@@ -10,7 +10,7 @@ use std::fmt;
 use std::time::Duration;
 
 use super::Place;
-use crate::load::{Assignment, LoadError, LocalShare, Measured, Patient, Share, Watch};
+use crate::load::{Assignment, Drive, LoadError, LocalShare, Measured, Patient, Share, Watch};
 use crate::plan::{Access, Pattern, Set, TestData, Workload};
 use crate::seed::Seed;
 use crate::study::tables::line;
@@ -176,6 +176,7 @@ impl Prober {
             length: Nanos(seconds * Nanos::SECOND.0),
             first,
             trial: 0,
+            drive: Drive::Usual,
             observe: false,
         };
         self.share

@@ -106,6 +106,7 @@ impl Scene {
                 trial.cause = "CAUSE".into();
             }
             trial.engine = "ENGINE".into();
+            trial.engine_reason = "ENGINE".into();
         }
         let mut table = render(&trials, true);
         for word in ["TAGS", "NOTES", "WORKLOAD", "CAUSE", "ENGINE"] {

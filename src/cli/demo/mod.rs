@@ -166,6 +166,7 @@ impl Demo {
             seconds: SECONDS,
             size: None,
             brief: false,
+            engine: None,
             reshape: (phase == Phase::During).then(|| self.root.clone()),
         };
         let (watch, mut share) = (Watch::default(), self.share.clone());

@@ -139,6 +139,7 @@ fn sitting_with(
         seconds: 1,
         size: Some(Bytes::GIB),
         brief: true,
+        engine: None,
         reshape: None,
     };
     let ended = hold(
@@ -275,6 +276,7 @@ fn fresh_data_is_laid_down_once_dealt_alike_and_read_in_an_order_of_its_own() {
             seconds: 1,
             size: (phase == Phase::Before).then_some(Bytes::GIB),
             brief: true,
+            engine: None,
             reshape: None,
         };
         hold(

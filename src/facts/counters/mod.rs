@@ -12,6 +12,7 @@ mod moved;
 mod nfs;
 mod pressure;
 mod process;
+mod schedule;
 mod text;
 
 pub use self::core::{CoreTime, FULL_CORE};
@@ -22,6 +23,7 @@ pub use moved::{Moved, Width, moved};
 pub use nfs::{NfsIo, NfsRequests, is_nfs};
 pub use pressure::Pressure;
 pub use process::ProcessIo;
+pub use schedule::Scheduled;
 pub use text::{CounterError, unescape};
 
 pub(in crate::facts) use text::Text;

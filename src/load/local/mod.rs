@@ -6,9 +6,12 @@
 
 mod asleep;
 mod buffers;
+mod choose;
+mod cost;
 mod direct;
 mod files;
 mod folder;
+mod instrument;
 mod lay;
 mod observe;
 mod passing;
@@ -31,13 +34,15 @@ use jiff::Timestamp;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
 use self::asleep::Clocks;
+use self::choose::Chosen;
+use self::cost::Cost;
 use self::direct::Opened;
 use self::folder::{Folder, Found};
 use self::observe::Observer;
 use self::ring::RingError;
 use self::trial::{Run, Trial};
 pub use self::verify::{Counts, Progress, Span};
-use super::{Assignment, Engine, LoadError, Measured, Pace, Share, Watch};
+use super::{Assignment, Drive, Engine, LoadError, Measured, Pace, Share, Watch};
 use crate::facts::Facts;
 use crate::integrity::Expected;
 use crate::plan::{DataFile, Space, TestData};
@@ -218,22 +223,30 @@ impl LocalShare {
         watch.slowly(|| opened.evict())?;
         let files = &opened.files;
         let observer = self.observer.as_ref().filter(|_| assignment.observe);
-        let before = observer.map(|observer| {
-            (
-                observer,
-                observer.before(assignment, files, opened.alignment, watch),
-            )
+        let mut own = from(assignment, first);
+        let tried = observer.map(|observer| {
+            let tried = observer.tries(&own, files, opened.alignment, watch);
+            own.first += tried.used;
+            (observer, tried)
         });
-        let used = before.as_ref().map_or(0, |(_, before)| before.used);
-        let trial = Trial::new(assignment, first + used, self.study, &opened, watch);
         let mut notes: Vec<String> = opened.note.iter().cloned().collect();
+        let chosen = self.choose(&own, &opened, watch)?;
+        own.first += chosen.used;
+        let instrument = observer.and_then(|_| instrument::gauge(&own));
+        let before = tried.map(|(observer, tried)| {
+            let before = observer.before(tried, &own, files, watch);
+            (observer, before)
+        });
+        let trial = Trial::new(&own, own.first, self.study, &opened, watch);
         let clocks = Clocks::read();
-        let (run, engine) = self.drive(&trial, &mut notes)?;
+        let driven = self.drive(&trial, chosen.engine, &mut notes)?;
+        let (run, engine) = (driven.run, driven.engine);
         let flushed = assignment
             .workload
             .writes()
             .then(|| watch.slowly(|| files.flush(assignment)));
         let end = run.clock.now();
+        let cost = Cost::of(&run);
         let mut recording = trial.job.merge(run.streams, run.stopped);
         // From the end of the last write on, so that no moment of a trial goes uncounted.
         let flush = flushed.map(|flushed| {
@@ -255,13 +268,15 @@ impl LocalShare {
             }
             None => Observations::default(),
         };
-        for (name, value) in opened.seen.iter() {
+        let block = trial.job.block();
+        notes.extend(cost.put(&recording, block, instrument, &mut observations));
+        for (name, value) in opened.seen.iter().chain(chosen.seen.iter()) {
             observations.put(name, value);
         }
         if assignment.workload.writes() && recording.failure.is_none() {
             let order = assignment.pattern.write_order();
             observations.put_some(observed::WRITE_ORDER, order.map(|order| order as f64));
-            observations.put(observed::WRITTEN_FROM, (first + used) as f64);
+            observations.put(observed::WRITTEN_FROM, own.first as f64);
         }
         let checked = sample::check(&run.samples, self.study);
         if assignment.workload.reads() {
@@ -277,6 +292,7 @@ impl LocalShare {
             recording,
             flush,
             engine,
+            engine_reason: driven.instead.unwrap_or(chosen.reason),
             direct: opened.direct,
             next_first: trial.job.next_first(),
             interrupted: run.stopped.is_some(),
@@ -285,18 +301,51 @@ impl LocalShare {
         })
     }
 
-    /// Runs a trial on a ring where its depth asks for one and the kernel has it, else on threads.
+    /// What is to drive the trial, and why.
+    fn choose(
+        &self,
+        assignment: &Assignment<'_>,
+        opened: &Opened,
+        watch: &Watch,
+    ) -> Result<Chosen, LoadError> {
+        let deep = assignment.workload.depth > 1;
+        let usual = if deep { Engine::Ring } else { Engine::Threads };
+        let taken = |engine, reason: &str| Ok(Chosen::taken(engine, reason));
+        match &assignment.drive {
+            Drive::Given(engine, reason) => taken(*engine, reason),
+            Drive::Measured if deep => {
+                choose::choose(assignment, self.study, opened, watch, self.ring)
+            }
+            Drive::Measured => taken(usual, "one operation at a time"),
+            Drive::Usual => taken(usual, ""),
+        }
+    }
+
+    /// Runs a trial on `engine`, or on threads where the kernel has no rings for it.
     fn drive(
         &self,
         trial: &Trial<'_>,
+        engine: Engine,
         notes: &mut Vec<String>,
-    ) -> Result<(Run, Engine), LoadError> {
+    ) -> Result<Driven, LoadError> {
         let name = &trial.workload.name;
-        if trial.workload.depth > 1 {
+        let mut instead = None;
+        if engine == Engine::Ring {
             match (self.ring)(trial) {
-                Ok(run) => return Ok((run, Engine::Ring)),
+                Ok(run) => {
+                    if run.unlocked {
+                        notes.push(UNLOCKED.to_owned());
+                    }
+                    return Ok(Driven {
+                        run,
+                        engine,
+                        instead,
+                    });
+                }
                 Err(RingError::Setup(error)) => {
-                    notes.push(format!("no io_uring ring here ({error}): threads instead"));
+                    let why = choose::refused(&error);
+                    notes.push(format!("{why}: threads instead"));
+                    instead = Some(why);
                 }
                 Err(RingError::Work(error)) => {
                     return Err(LoadError::io("driving a ring for", name, error));
@@ -305,7 +354,32 @@ impl LocalShare {
         }
         let run = threads::run(trial)
             .map_err(|error| LoadError::io("starting threads for", name, error))?;
-        Ok((run, Engine::Threads))
+        Ok(Driven {
+            run,
+            engine: Engine::Threads,
+            instead,
+        })
+    }
+}
+
+/// A run, and what drove it.
+struct Driven {
+    run: Run,
+    engine: Engine,
+    /// Why that and not what was chosen.
+    instead: Option<String>,
+}
+
+const UNLOCKED: &str =
+    "locked memory is too short for the ring's buffers (ulimit -l): each operation costs more";
+
+/// `assignment`, from operation number `first` on.
+fn from<'a>(assignment: &Assignment<'a>, first: u64) -> Assignment<'a> {
+    Assignment {
+        pattern: assignment.pattern.clone(),
+        drive: assignment.drive.clone(),
+        first,
+        ..*assignment
     }
 }
 

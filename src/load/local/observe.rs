@@ -38,15 +38,21 @@ pub(super) struct Observer {
     device: Option<Bytes>,
 }
 
+/// What was tried on the share before a trial, and what came of it.
+pub(super) struct Tried {
+    seen: Observations,
+    /// What could not be observed, for the trial's notes.
+    notes: Vec<String>,
+    /// Operations of the pattern that were used up.
+    pub(super) used: u64,
+}
+
 /// What was seen before a trial.
 pub(super) struct Before {
     seen: Observations,
     counters: Counters,
     members: Option<(Vec<DriveIo>, Instant)>,
-    /// What could not be observed, for the trial's notes.
-    pub(super) notes: Vec<String>,
-    /// Operations of the pattern that were used up.
-    pub(super) used: u64,
+    notes: Vec<String>,
 }
 
 impl Observer {
@@ -76,15 +82,15 @@ impl Observer {
         }
     }
 
-    /// Empties the server's cache if there is a command for it, looks at everything that is to be
-    /// compared afterwards, and touches some untouched blocks twice.
-    pub(super) fn before(
+    /// Empties the server's cache if there is a command for it, touches some untouched blocks twice or
+    /// writes what may be compressed.
+    pub(super) fn tries(
         &self,
         assignment: &Assignment<'_>,
         files: &Files,
         alignment: Alignment,
         watch: &Watch,
-    ) -> Before {
+    ) -> Tried {
         let (mut seen, mut notes) = (Observations::default(), Vec::new());
         if let Some(command) = &self.server.empty_cache_command
             && let Err(why) = watch.slowly(|| probe::shell(command, self.server.patience()))
@@ -110,6 +116,22 @@ impl Observer {
                 .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
             used = CLASS_WRITES;
         }
+        Tried { seen, notes, used }
+    }
+
+    /// Looks at everything that is to be compared afterwards.
+    pub(super) fn before(
+        &self,
+        tried: Tried,
+        assignment: &Assignment<'_>,
+        files: &Files,
+        watch: &Watch,
+    ) -> Before {
+        let Tried {
+            mut seen,
+            mut notes,
+            ..
+        } = tried;
         put_residency(observed::RESIDENT_BEFORE, assignment, files, &mut seen);
         seen.put_some(observed::HOLES, holes(assignment, files));
         let quiet = self.members(watch).ok();
@@ -124,7 +146,6 @@ impl Observer {
             counters: Counters::read(&self.sources),
             members,
             notes,
-            used,
         }
     }
 

@@ -4,11 +4,11 @@
 //! keeps a ring full does not.
 #![expect(unsafe_code, reason = "the kernel is handed addresses of buffers")]
 
-use std::collections::BTreeMap;
 use std::io;
 use std::os::fd::{AsRawFd, RawFd};
+use std::time::Duration;
 
-use io_uring::types::{Fixed, SubmitArgs, Timespec};
+use io_uring::types::{Fd, SubmitArgs, Timespec};
 use io_uring::{IoUring, opcode, squeue};
 
 use super::buffers::Buffers;
@@ -23,6 +23,10 @@ use crate::units::Nanos;
 
 /// A wait looks at the stop signal so often.
 const NAP: Nanos = Nanos(50_000_000);
+/// The completion that ends a wait is told by this from those of slots.
+const BEAT: u64 = u64::MAX;
+/// Content of so many bytes takes longer to make than a call to the kernel.
+const LONG: usize = 64 << 10;
 
 /// Why a trial did not run on rings.
 #[derive(Debug)]
@@ -41,20 +45,22 @@ impl From<io::Error> for RingError {
 
 /// Runs the trial with a ring for each stream. Rings belong to the threads that make them.
 pub(super) fn run(trial: &Trial<'_>) -> Result<Run, RingError> {
-    let lane = || Lane::new(trial).map_err(RingError::Setup);
+    let lane = || Lane::new(trial, Known::ALL).map_err(RingError::Setup);
     let streams = trial.workload.streams as usize;
-    let (ended, clock) = together(streams, lane, Lane::work)?;
-    let ended: io::Result<Vec<Ended>> = ended.into_iter().collect();
-    Ok(Run::new(ended.map_err(RingError::Work)?, clock))
+    let done = together(streams, lane, Lane::work)?;
+    Run::of(done).map_err(RingError::Work)
 }
 
-/// A ring, with deferred completion work where the kernel has it (Linux 6.1).
+/// A ring, as cheap as the kernel has it: known to be used by one thread, whose completions are
+/// worked on when it asks for them (Linux 6.1), or at least do not interrupt it (5.19).
 fn build(entries: u32) -> io::Result<IoUring> {
-    IoUring::builder()
+    let deferred = IoUring::builder()
         .setup_single_issuer()
         .setup_coop_taskrun()
         .setup_defer_taskrun()
-        .build(entries)
+        .build(entries);
+    deferred
+        .or_else(|_| IoUring::builder().setup_coop_taskrun().build(entries))
         .or_else(|_| IoUring::builder().build(entries))
 }
 
@@ -63,14 +69,33 @@ struct Lane<'a> {
     trial: &'a Trial<'a>,
     stream: Stream<'a>,
     ring: IoUring,
-    /// Where each file stands in the ring's table.
-    table: BTreeMap<u64, u32>,
-    /// Whether the ring knows the buffers beforehand; not where locked memory is short.
-    registered: bool,
+    /// How each file is named to the ring, by its number.
+    targets: Vec<i32>,
+    /// What of it the ring knows beforehand.
+    known: Known,
     slots: Vec<Option<Slot>>,
+    /// Slots and results of operations that have ended; as long as it can get.
+    ended: Vec<(u64, i32)>,
     sample: Sample,
+    beat: Timespec,
     // Last, so that the ring is gone before the memory that the kernel may still write to.
     buffers: Buffers,
+}
+
+/// What a ring knows beforehand, so that it need not look it up for each operation.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Known {
+    /// Not where there are more than a process may open.
+    files: bool,
+    /// Not where locked memory is short.
+    buffers: bool,
+}
+
+impl Known {
+    const ALL: Self = Self {
+        files: true,
+        buffers: true,
+    };
 }
 
 /// An operation in flight.
@@ -81,7 +106,8 @@ struct Slot {
 }
 
 impl<'a> Lane<'a> {
-    fn new(trial: &'a Trial<'a>) -> io::Result<Self> {
+    /// A lane whose ring knows beforehand what is `wanted`, as far as the kernel takes it.
+    fn new(trial: &'a Trial<'a>, wanted: Known) -> io::Result<Self> {
         let depth = trial.workload.depth as usize;
         let block = trial.job.block() as usize;
         let ring = build((depth * 2).next_power_of_two() as u32)?;
@@ -92,29 +118,34 @@ impl<'a> Lane<'a> {
                 iov_len: block,
             })
             .collect();
-        // SAFETY: the buffers outlive the ring, which is dropped first.
-        let registered = unsafe { ring.submitter().register_buffers(&vectors) }.is_ok();
-        let files: Vec<RawFd> = trial
+        let files: Vec<(u64, RawFd)> = trial
             .files
             .all()
-            .map(|(_, file)| file.as_raw_fd())
+            .map(|(number, file)| (number, file.as_raw_fd()))
             .collect();
-        ring.submitter().register_files(&files)?;
-        let table = trial
-            .files
-            .all()
-            .map(|(number, _)| number)
-            .zip(0..)
-            .collect();
-        let stream = trial.job.stream(trial.workload.depth);
+        let handles: Vec<RawFd> = files.iter().map(|(_, handle)| *handle).collect();
+        let known = Known {
+            files: wanted.files && ring.submitter().register_files(&handles).is_ok(),
+            // SAFETY: the buffers outlive the ring, which is dropped first.
+            buffers: wanted.buffers
+                && unsafe { ring.submitter().register_buffers(&vectors) }.is_ok(),
+        };
+        let highest = files.iter().map(|(number, _)| *number).max();
+        let mut targets = vec![-1; highest.map_or(0, |highest| highest as usize + 1)];
+        for (index, (number, handle)) in (0..).zip(files) {
+            targets[number as usize] = if known.files { index } else { handle };
+        }
         Ok(Self {
             trial,
-            stream,
+            stream: trial.job.stream(trial.workload.depth),
             ring,
-            table,
-            registered,
+            targets,
+            known,
             slots: vec![None; depth],
+            // The beat is one more.
+            ended: Vec::with_capacity(depth + 1),
             sample: trial.sample(trial.workload.streams as usize),
+            beat: Timespec::from(Duration::from(NAP)),
             buffers,
         })
     }
@@ -128,6 +159,7 @@ impl<'a> Lane<'a> {
                     stopped,
                     buffers: self.buffers,
                     sample: self.sample,
+                    unlocked: !self.known.buffers,
                 })
             }
             Err(error) => {
@@ -141,59 +173,84 @@ impl<'a> Lane<'a> {
     /// Keeps the ring full until the stream is finished; tells when it was stopped.
     fn drive(&mut self, clock: Clock) -> io::Result<Option<Nanos>> {
         let mut stopped = None;
+        self.wake_up()?;
+        let mut now = clock.now();
         loop {
-            let now = clock.now();
             if stopped.is_none() && self.trial.watch.stopped() {
                 stopped = Some(now);
                 self.stream.close(now);
             }
-            let wait = match self.stream.next(now) {
+            // What may start starts, all of it with one call; then something is waited for.
+            match self.stream.next(now) {
                 Next::Transfer(transfer) => {
-                    self.start(transfer, clock)?;
+                    now = self.start(transfer, now, clock)?;
                     continue;
                 }
                 Next::WaitUntil(moment) => {
                     self.trial.watch.step();
-                    moment - now
+                    self.await_one(Some((moment - now).min(NAP)))?;
                 }
-                Next::AwaitCompletion => NAP,
+                Next::AwaitCompletion => self.await_one(None)?,
                 Next::Finished => return Ok(stopped),
-            };
-            self.await_one(wait.min(NAP))?;
-            self.reap(clock)?;
+            }
+            now = self.reap(clock)?;
         }
     }
 
-    fn start(&mut self, transfer: Transfer, clock: Clock) -> io::Result<()> {
+    /// Starts an operation at `now`, or when its content is made; then it is.
+    fn start(&mut self, transfer: Transfer, now: Nanos, clock: Clock) -> io::Result<Nanos> {
         let slot = transfer.slot as usize;
-        if transfer.operation.direction == Direction::Write {
-            self.trial.fill(&transfer.operation, self.buffers.get(slot));
+        if transfer.operation.direction == Direction::Read {
+            self.slots[slot] = Some(Slot { transfer, moved: 0 });
+            self.push(slot)?;
+            return Ok(now);
         }
-        let transfer = self.stream.prepared(transfer, clock.now());
+        self.trial.fill(&transfer.operation, self.buffers.get(slot));
+        let now = clock.now();
+        let transfer = self.stream.prepared(transfer, now);
         self.slots[slot] = Some(Slot { transfer, moved: 0 });
-        self.push(slot)
+        self.push(slot)?;
+        if self.buffers.block() >= LONG {
+            // While more content is made, this can be on its way.
+            self.ring.submit()?;
+        }
+        Ok(now)
     }
 
     /// Hands the rest of the operation in `slot` to the kernel.
     fn push(&mut self, slot: usize) -> io::Result<()> {
         let entry = self.entry(slot);
-        if self.ring.submission().is_full() {
-            self.ring.submit()?;
-        }
+        self.queue(&entry)
+    }
+
+    fn queue(&mut self, entry: &squeue::Entry) -> io::Result<()> {
         // SAFETY: the buffer of a slot is touched by nobody until its completion is reaped, and
-        // lives longer than the ring; the file stays open as long as the trial.
-        unsafe { self.ring.submission().push(&entry) }
+        // lives longer than the ring; the file stays open as long as the trial; the time of the
+        // beat stays where it is until it is submitted, while the lane is driven.
+        if unsafe { self.ring.submission().push(entry) }.is_ok() {
+            return Ok(());
+        }
+        self.ring.submit()?;
+        // SAFETY: as above.
+        unsafe { self.ring.submission().push(entry) }
             .map_err(|_| io::Error::other("the submission queue stays full"))
+    }
+
+    /// Asks for a completion in a while, whatever else ends, so that waiting needs no clock of its own.
+    fn wake_up(&mut self) -> io::Result<()> {
+        let beat = opcode::Timeout::new(&self.beat).build().user_data(BEAT);
+        self.queue(&beat)
     }
 
     fn entry(&self, index: usize) -> squeue::Entry {
         let Slot { transfer, moved } = self.slots[index].expect("the slot is in use");
         let operation = transfer.operation;
-        let file = Fixed(self.table[&operation.file]);
+        let target = self.targets[operation.file as usize];
         let address = self.buffers.address(index).wrapping_add(moved as usize);
         let length = self.buffers.block() as u32 - moved;
         let (at, buffer) = (operation.offset + u64::from(moved), index as u16);
-        match (operation.direction, self.registered) {
+        let file = Fd(target);
+        let entry = match (operation.direction, self.known.buffers) {
             (Direction::Read, true) => opcode::ReadFixed::new(file, address, length, buffer)
                 .offset(at)
                 .build(),
@@ -204,15 +261,25 @@ impl<'a> Lane<'a> {
             (Direction::Write, false) => {
                 opcode::Write::new(file, address, length).offset(at).build()
             }
+        };
+        let entry = entry.user_data(index as u64);
+        match self.known.files {
+            true => entry.flags(squeue::Flags::FIXED_FILE),
+            false => entry,
         }
-        .user_data(index as u64)
     }
 
-    /// Submits what is queued and waits for a completion, at most for `span`.
-    fn await_one(&mut self, span: Nanos) -> io::Result<()> {
-        let timeout = Timespec::from(std::time::Duration::from(span));
-        let arguments = SubmitArgs::new().timespec(&timeout);
-        match self.ring.submitter().submit_with_args(1, &arguments) {
+    /// Submits what is queued and waits for a completion: the beat at the latest, or for `span`.
+    fn await_one(&mut self, span: Option<Nanos>) -> io::Result<()> {
+        let submitter = self.ring.submitter();
+        let submitted = match span {
+            None => submitter.submit_and_wait(1),
+            Some(span) => {
+                let timeout = Timespec::from(Duration::from(span));
+                submitter.submit_with_args(1, &SubmitArgs::new().timespec(&timeout))
+            }
+        };
+        match submitted {
             Ok(_) => Ok(()),
             // The time is up, or a signal came: both are looked at by the caller.
             Err(error)
@@ -227,49 +294,117 @@ impl<'a> Lane<'a> {
         }
     }
 
-    /// The slot and the result of an operation that has ended.
-    fn completion(&mut self) -> Option<(usize, i32)> {
-        let entry = self.ring.completion().next()?;
-        Some((entry.user_data() as usize, entry.result()))
+    /// Learns of all operations that have ended by now, which it returns.
+    fn reap(&mut self, clock: Clock) -> io::Result<Nanos> {
+        self.ended.clear();
+        let completed = self.ring.completion();
+        self.ended
+            .extend(completed.map(|entry| (entry.user_data(), entry.result())));
+        // One look at the clock for all that ended before it.
+        let now = clock.now();
+        let mut moved = 0;
+        for place in 0..self.ended.len() {
+            match self.ended[place] {
+                (BEAT, _) => self.wake_up()?,
+                (index, result) => moved += self.complete(index as usize, result, now)?,
+            }
+        }
+        if moved > 0 {
+            self.trial.watch.add(moved);
+        }
+        Ok(now)
     }
 
-    fn reap(&mut self, clock: Clock) -> io::Result<()> {
-        while let Some((index, result)) = self.completion() {
-            let slot = self.slots[index]
-                .as_mut()
-                .expect("only slots in use complete");
-            let outcome = match result {
-                // A signal or a busy kernel: the same again.
-                _ if result == -libc::EINTR || result == -libc::EAGAIN => {
-                    self.push(index)?;
-                    continue;
-                }
-                error if error < 0 => Err(Cause::Os(-error)),
-                bytes => {
-                    let (moved, whole) = (slot.moved as usize, self.buffers.block());
-                    let direction = slot.transfer.operation.direction;
-                    let alignment = self.trial.alignment.offset;
-                    match go_on(direction, moved, bytes as usize, whole, alignment) {
-                        Ok(Some(next)) => {
-                            slot.moved = next as u32;
-                            self.push(index)?;
-                            continue;
-                        }
-                        Ok(None) => Ok(()),
-                        Err(cause) => Err(cause),
-                    }
-                }
-            };
-            let transfer = slot.transfer;
-            self.slots[index] = None;
-            let now = clock.now();
-            self.stream.done(transfer, now, outcome);
-            if outcome.is_ok() {
-                let operation = &transfer.operation;
-                self.sample.take(operation, now, &mut self.buffers, index);
+    /// Learns that the kernel has done with the operation in slot `index`; goes on with what is left
+    /// of it. Bytes of progress.
+    fn complete(&mut self, index: usize, result: i32, now: Nanos) -> io::Result<u64> {
+        let slot = self.slots[index]
+            .as_mut()
+            .expect("only slots in use complete");
+        let outcome = match result {
+            // A signal or a busy kernel: the same again.
+            _ if result == -libc::EINTR || result == -libc::EAGAIN => {
+                return self.push(index).map(|()| 0);
             }
-            self.trial.watch.add(self.trial.job.block());
+            error if error < 0 => Err(Cause::Os(-error)),
+            bytes => {
+                let (moved, whole) = (slot.moved as usize, self.buffers.block());
+                let direction = slot.transfer.operation.direction;
+                let alignment = self.trial.alignment.offset;
+                match go_on(direction, moved, bytes as usize, whole, alignment) {
+                    Ok(Some(next)) => {
+                        slot.moved = next as u32;
+                        return self.push(index).map(|()| 0);
+                    }
+                    Ok(None) => Ok(()),
+                    Err(cause) => Err(cause),
+                }
+            }
+        };
+        let transfer = slot.transfer;
+        self.slots[index] = None;
+        self.stream.done(transfer, now, outcome);
+        if outcome.is_ok() {
+            let operation = &transfer.operation;
+            self.sample.take(operation, now, &mut self.buffers, index);
         }
-        Ok(())
+        Ok(self.trial.job.block())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Instant;
+
+    use super::super::tests::{on_trial, standard};
+    use super::*;
+    use crate::plan::Workload;
+
+    /// Drives a lane of `workload`; allocations meanwhile, and operations.
+    fn driven(workload: &Workload, wanted: Known) -> (u64, u64) {
+        on_trial(workload, |trial| {
+            let mut lane = Lane::new(trial, wanted).unwrap();
+            let mut stopped = Ok(None);
+            let allocated = allocation_counter::measure(|| {
+                stopped = lane.drive(Clock(Instant::now()));
+            });
+            assert_eq!(stopped.unwrap(), None);
+            let ended = lane.work(Clock(Instant::now())).unwrap();
+            assert_eq!(ended.recording.failure, None);
+            (allocated.count_total, ended.recording.started)
+        })
+    }
+
+    #[test]
+    fn nothing_is_allocated_between_the_first_operation_and_the_last() {
+        for name in [
+            "small-read-deep",
+            "small-write-deep",
+            "large-write",
+            "mixed",
+        ] {
+            let (allocated, operations) = driven(&standard(name), Known::ALL);
+            assert_eq!(allocated, 0, "{name}");
+            assert!(operations > 32, "{name}: {operations}");
+        }
+    }
+
+    #[test]
+    fn as_many_as_a_workload_may_have_are_in_flight_at_once() {
+        let deepest = Workload {
+            depth: 1024,
+            ..standard("small-read-deep")
+        };
+        let (allocated, operations) = driven(&deepest, Known::ALL);
+        assert_eq!(allocated, 0);
+        assert!(operations >= 1024, "{operations}");
+    }
+
+    #[test]
+    fn a_ring_that_knows_nothing_beforehand_does_the_same() {
+        for (files, buffers) in [(false, true), (true, false), (false, false)] {
+            let (_, operations) = driven(&standard("mixed"), Known { files, buffers });
+            assert!(operations > 8, "{operations}");
+        }
     }
 }

@@ -6,6 +6,21 @@ use std::thread;
 use std::time::Instant;
 
 use super::trial::Clock;
+use crate::facts::counters::Scheduled;
+use crate::probe;
+use crate::units::Nanos;
+
+/// What came of lanes that started together.
+pub(super) struct Together<Seen> {
+    /// What each saw.
+    pub(super) seen: Vec<Seen>,
+    /// The clock that all of them had, which still runs.
+    pub(super) clock: Clock,
+    /// Processor time of this process meanwhile, with what the kernel's own workers did for it.
+    pub(super) processor: Nanos,
+    /// How the lanes' threads, taken together, ran and waited for a processor, where the kernel tells.
+    pub(super) scheduled: Option<Scheduled>,
+}
 
 /// Makes `count` lanes, each on the thread that works on it, and works on all of them from one
 /// moment on; what each saw. Making a lane allocates what it needs, so that nothing of it falls into
@@ -17,7 +32,7 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
     count: usize,
     make: impl Fn() -> Result<Lane, Error> + Sync,
     work: impl Fn(Lane, Clock) -> Seen + Sync,
-) -> Result<(Vec<Seen>, Clock), Error> {
+) -> Result<Together<Seen>, Error> {
     let (gate, clock) = (RwLock::new(false), OnceLock::new());
     let (tell, told) = mpsc::channel();
     let one = |tell: mpsc::Sender<Result<(), Error>>| {
@@ -31,12 +46,17 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
         };
         drop(tell.send(Ok(())));
         drop(tell);
+        let before = probe::scheduled();
         // Held by the caller until all lanes are ready.
         let go = *gate.read().expect("the gate's holder does not panic");
-        go.then(|| work(lane, *clock.get_or_init(|| Clock(Instant::now()))))
+        go.then(|| {
+            let seen = work(lane, *clock.get_or_init(|| Clock(Instant::now())));
+            let scheduled = before.zip(probe::scheduled());
+            (seen, scheduled.map(|(before, after)| after.since(before)))
+        })
     };
     let mut closed = gate.write().expect("nobody has touched the gate");
-    let seen = thread::scope(|scope| {
+    let (ended, processor) = thread::scope(|scope| {
         let start = |_| {
             let (one, tell) = (&one, tell.clone());
             thread::Builder::new().spawn_scoped(scope, move || one(tell))
@@ -48,19 +68,33 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
             Err(error) => Err(io::Error::from(error.kind()).into()),
         };
         *closed = ready.is_ok();
+        let before = processor_time();
         drop(closed);
         let lanes = started.into_iter().flatten();
-        let seen = lanes.filter_map(|lane| lane.join().expect("no lane panics"));
-        let seen: Vec<Seen> = seen.collect();
-        ready.map(|()| seen)
+        let ended = lanes.filter_map(|lane| lane.join().expect("no lane panics"));
+        let ended: Vec<(Seen, Option<Scheduled>)> = ended.collect();
+        ready.map(|()| (ended, processor_time() - before))
     })?;
     let clock = clock.into_inner().unwrap_or_else(|| Clock(Instant::now()));
-    Ok((seen, clock))
+    let (seen, scheduled): (Vec<Seen>, Vec<Option<Scheduled>>) = ended.into_iter().unzip();
+    Ok(Together {
+        seen,
+        clock,
+        processor,
+        scheduled: scheduled.into_iter().sum(),
+    })
+}
+
+/// Processor time of this process so far, of all its threads and of what the kernel did for them.
+fn processor_time() -> Nanos {
+    let spent = rustix::time::clock_gettime(rustix::time::ClockId::ProcessCPUTime);
+    Nanos(spent.tv_sec as u64 * Nanos::SECOND.0 + spent.tv_nsec as u64)
 }
 
 #[cfg(test)]
 mod tests {
     use std::sync::atomic::{AtomicUsize, Ordering::SeqCst};
+    use std::time::Duration;
 
     use super::*;
 
@@ -69,13 +103,27 @@ mod tests {
         let made = AtomicUsize::new(0);
         let make = || Ok::<_, io::Error>(made.fetch_add(1, SeqCst));
         let work = |lane, clock: Clock| (lane, made.load(SeqCst), clock.0);
-        let (seen, clock) = together(20, make, work).unwrap();
+        let Together { seen, clock, .. } = together(20, make, work).unwrap();
         assert_eq!(seen.len(), 20);
         assert!(seen.iter().all(|(_, made, _)| *made == 20), "{seen:?}");
         assert!(
             seen.iter().all(|(_, _, begun)| *begun == clock.0),
             "one clock"
         );
+    }
+
+    #[test]
+    fn what_lanes_cost_is_told() {
+        let busy = |(), _| {
+            let begun = Instant::now();
+            while begun.elapsed() < Duration::from_millis(20) {}
+        };
+        let done = together(2, || Ok::<_, io::Error>(()), busy).unwrap();
+        assert!(done.processor >= Nanos(20_000_000), "{}", done.processor);
+        // The kernel need not tell; where it does, both ran.
+        if let Some(Scheduled { ran, .. }) = done.scheduled {
+            assert!(ran > Nanos(0), "{ran}");
+        }
     }
 
     #[test]
@@ -87,7 +135,9 @@ mod tests {
         };
         let worked = AtomicUsize::new(0);
         let work = |_, _| worked.fetch_add(1, SeqCst);
-        let error = together(8, make, work).unwrap_err();
+        let Err(error) = together(8, make, work) else {
+            panic!("one was refused");
+        };
         assert_eq!(
             (error.to_string().as_str(), worked.into_inner()),
             ("refused", 0)

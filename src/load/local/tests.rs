@@ -40,6 +40,15 @@ fn share(folder: &Path) -> (LocalShare, TestData) {
 }
 
 fn run(share: &mut LocalShare, data: &TestData, workload: &Workload) -> Measured {
+    run_with(share, data, workload, Drive::Usual)
+}
+
+fn run_with(
+    share: &mut LocalShare,
+    data: &TestData,
+    workload: &Workload,
+    drive: Drive,
+) -> Measured {
     let all = [workload.clone()];
     let assignment = Assignment {
         workload,
@@ -48,12 +57,33 @@ fn run(share: &mut LocalShare, data: &TestData, workload: &Workload) -> Measured
         length: Nanos::SECOND,
         first: 0,
         trial: 1,
+        drive,
         observe: false,
     };
     share.run(&assignment, &Watch::default()).unwrap()
 }
 
-fn standard(name: &str) -> Workload {
+/// Has `test` done with a trial of `workload` over 200 ms on a drive.
+pub(super) fn on_trial<T>(workload: &Workload, test: impl FnOnce(&Trial<'_>) -> T) -> T {
+    let folder = tempfile::tempdir_in("/var/tmp").unwrap();
+    let (share, data) = share(folder.path());
+    let all = [workload.clone()];
+    let assignment = Assignment {
+        workload,
+        pattern: Pattern::new(workload, &all, &data, Seed(3)).unwrap(),
+        data: &data,
+        length: Nanos(200_000_000),
+        first: 0,
+        trial: 1,
+        drive: Drive::Usual,
+        observe: false,
+    };
+    let watch = Watch::default();
+    let opened = direct::open(share.folder(), &assignment, &watch).unwrap();
+    test(&Trial::new(&assignment, 0, share.study, &opened, &watch))
+}
+
+pub(super) fn standard(name: &str) -> Workload {
     let mut all = Workload::standard().into_iter();
     all.find(|workload| workload.name == name).unwrap()
 }
@@ -69,6 +99,68 @@ fn threads_take_over_where_rings_are_refused() {
     assert!(measured.notes.iter().any(says), "{:?}", measured.notes);
     assert!(measured.recording.failure.is_none());
     assert!(measured.recording.bytes() > Bytes(0));
+}
+
+#[test]
+fn an_engine_is_chosen_by_measuring_and_the_trial_goes_on_behind() {
+    let folder = tempfile::tempdir_in("/var/tmp").unwrap();
+    let (mut share, data) = share(folder.path());
+    for name in ["small-read-deep", "small-write-deep"] {
+        let measured = run_with(&mut share, &data, &standard(name), Drive::Measured);
+        let reason = &measured.engine_reason;
+        assert!(reason.starts_with("measured: "), "{name}: {reason}");
+        let seen = |name| measured.observations.get(name).unwrap_or(f64::NAN);
+        assert!(seen(observed::RING_RATE) > 0.0 && seen(observed::THREADS_RATE) > 0.0);
+        assert!(seen(observed::RING_PROCESSOR) > 0.0 && seen(observed::THREADS_PROCESSOR) > 0.0);
+        assert!((0.5..60.0).contains(&seen(observed::ENGINE_CHOICE)));
+        let started = measured.recording.started;
+        assert!(
+            measured.next_first > started + 32,
+            "{name}: turns come before the trial"
+        );
+        if name == "small-write-deep" {
+            let from = seen(observed::WRITTEN_FROM);
+            assert_eq!(from, (measured.next_first - started) as f64);
+        }
+    }
+}
+
+#[test]
+fn no_choice_is_made_where_there_is_none() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut share, data) = share(folder.path());
+    let one = run_with(&mut share, &data, &standard("small-read"), Drive::Measured);
+    assert_eq!(
+        (one.engine, one.engine_reason.as_str()),
+        (Engine::Threads, "one operation at a time")
+    );
+    let deep = standard("small-read-deep");
+    let asked = Drive::Given(Engine::Threads, "asked for".to_owned());
+    let given = run_with(&mut share, &data, &deep, asked);
+    assert_eq!(
+        (given.engine, given.engine_reason.as_str()),
+        (Engine::Threads, "asked for")
+    );
+    share.ring = |_| Err(RingError::Setup(io::Error::from_raw_os_error(libc::EPERM)));
+    let refused = run_with(&mut share, &data, &deep, Drive::Measured);
+    let why = "no io_uring ring here (Operation not permitted (os error 1))";
+    assert_eq!(
+        (refused.engine, refused.engine_reason.as_str()),
+        (Engine::Threads, why)
+    );
+    // What is compared keeps its engine where it can, and says where it cannot.
+    let usual = Drive::Given(Engine::Ring, "as trial 1".to_owned());
+    let instead = run_with(&mut share, &data, &deep, usual);
+    assert_eq!(
+        (instead.engine, instead.engine_reason.as_str()),
+        (Engine::Threads, why)
+    );
+    assert!(
+        instead
+            .notes
+            .iter()
+            .any(|note| note.ends_with(": threads instead"))
+    );
 }
 
 #[test]
@@ -107,6 +199,7 @@ fn writing_back_to_see_whether_it_passes_the_cache_leaves_the_data_as_it_was() {
         length: Nanos::SECOND,
         first: 0,
         trial: 1,
+        drive: Drive::Usual,
         observe: false,
     };
     let content = || {

@@ -1,11 +1,14 @@
 //! One trial as its engine sees it, and what the engine hands back.
 
+use std::io;
 use std::time::Instant;
 
 use super::buffers::Buffers;
 use super::direct::{Alignment, Opened};
 use super::files::Files;
 use super::sample::Sample;
+use super::start::Together;
+use crate::facts::counters::Scheduled;
 use crate::load::{Assignment, Job, Watch, generation};
 use crate::plan::content::{self, Address};
 use crate::plan::{Operation, Workload};
@@ -32,6 +35,8 @@ pub(super) struct Ended {
     pub(super) stopped: Option<Nanos>,
     pub(super) buffers: Buffers,
     pub(super) sample: Sample,
+    /// Whether the kernel had to find its buffers for each operation, because locked memory is short.
+    pub(super) unlocked: bool,
 }
 
 /// What the engines of one trial hand back.
@@ -43,23 +48,41 @@ pub(super) struct Run {
     pub(super) clock: Clock,
     /// Blocks that were kept aside.
     pub(super) samples: Vec<Sample>,
+    /// Processor time of this process meanwhile.
+    pub(super) processor: Nanos,
+    /// How its threads ran and waited for a processor, where the kernel tells, and how many there were.
+    pub(super) scheduled: Option<Scheduled>,
+    pub(super) threads: usize,
+    /// Whether locked memory was too short for the buffers of some ring.
+    pub(super) unlocked: bool,
     _buffers: Vec<Buffers>,
 }
 
 impl Run {
-    pub(super) fn new(ended: Vec<Ended>, clock: Clock) -> Self {
+    /// What came of streams that started together.
+    ///
+    /// # Errors
+    /// The first of one that broke down.
+    pub(super) fn of(done: Together<io::Result<Ended>>) -> io::Result<Self> {
+        let threads = done.seen.len();
+        let ended: Vec<Ended> = done.seen.into_iter().collect::<io::Result<_>>()?;
         let stopped = ended.iter().filter_map(|ended| ended.stopped).min();
+        let unlocked = ended.iter().any(|ended| ended.unlocked);
         let (streams, (buffers, samples)) = ended
             .into_iter()
             .map(|ended| (ended.recording, (ended.buffers, ended.sample)))
             .unzip();
-        Self {
+        Ok(Self {
             streams,
             stopped,
-            clock,
+            clock: done.clock,
             samples,
+            processor: done.processor,
+            scheduled: done.scheduled,
+            threads,
+            unlocked,
             _buffers: buffers,
-        }
+        })
     }
 }
 

@@ -20,7 +20,7 @@ mod draw;
 
 use draw::{between, pick};
 
-use crate::load::{Assignment, LoadError, Measured, Share, Watch};
+use crate::load::{Assignment, Drive, LoadError, Measured, Share, Watch};
 use crate::plan::{DataFile, Pattern, PatternError, Phase, Set, TestData, Workload};
 use crate::pool::{Level, PoolError};
 use crate::seed::Seed;
@@ -145,6 +145,7 @@ impl Kind {
             length: Nanos(seconds * Nanos::SECOND.0),
             first: 0,
             trial: 0,
+            drive: Drive::Usual,
             observe: true,
         };
         let measured = share.run(&assignment, &Watch::default())?;

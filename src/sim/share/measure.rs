@@ -84,6 +84,7 @@ impl SimulatedShare {
             recording: job.merge(recordings, outcome.stopped),
             flush: workload.writes().then_some(outcome.flush),
             engine: Engine::Simulated,
+            engine_reason: String::new(),
             direct: Some(direct),
             next_first: job.next_first(),
             interrupted: outcome.stopped.is_some(),

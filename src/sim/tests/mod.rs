@@ -3,7 +3,7 @@
 mod evidence;
 
 use super::*;
-use crate::load::{Assignment, LoadError, Measured, Share, Watch};
+use crate::load::{Assignment, Drive, LoadError, Measured, Share, Watch};
 use crate::plan::{DataFile, Pattern, Phase, Set, TestData, Workload};
 use crate::pool::{Level, Pool};
 use crate::record::summarize;
@@ -84,6 +84,7 @@ impl Rig {
             length: Nanos(seconds * Nanos::SECOND.0),
             first: self.first,
             trial: self.trial,
+            drive: Drive::Usual,
             observe: true,
         };
         self.trial += 1;
@@ -466,6 +467,7 @@ fn a_stop_is_honoured() {
         length: Nanos(20 * Nanos::SECOND.0),
         first: 0,
         trial: 0,
+        drive: Drive::Usual,
         observe: true,
     };
     let measured = rig.share.run(&assignment, &watch).unwrap();

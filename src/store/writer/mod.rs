@@ -8,14 +8,14 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::reader::{FIRST_WITH_ROWS, bytes, old_data, snapshot, text};
-use super::tables::{append, claim, mend};
+use super::tables::{append, claim, mend, widen};
 use super::{Disk, FolderDisk, StoreError, names};
 use crate::facts::Facts;
 use crate::record::{Observations, Recording, Summary};
 use crate::study::tables::render;
 use crate::study::{
-    CheckRow, Config, ConfigError, DamageRow, DataRow, Mounted, ObservationRow, PassRow, Place,
-    SealRow, SealedCheckRow, Study, SweepRow, Trial, VerifiedRow, WindowRow, manifest,
+    CheckRow, Config, ConfigError, DamageRow, DataRow, FORMAT, Mounted, ObservationRow, PassRow,
+    Place, SealRow, SealedCheckRow, Study, SweepRow, Trial, VerifiedRow, WindowRow, manifest,
     render_latency, with_format, with_mount,
 };
 
@@ -80,9 +80,14 @@ impl<D: Disk> Writer<D> {
         claim(&mut disk, &found, names::LOCK, owner)?;
         if found.format < FIRST_WITH_ROWS {
             move_manifest(&mut disk)?;
+        } else if found.format < FORMAT {
+            amend(&mut disk, with_format)?;
         }
-        let (begun, mut recovered) = mend(&mut disk, &TABLES, now)?;
+        let (mut begun, mut recovered) = mend(&mut disk, &TABLES, now)?;
         let study = snapshot(&disk, name)?;
+        if !widen(&mut disk, names::TRIALS, &study.trials)? {
+            begun.remove(names::TRIALS);
+        }
         let last_row = study.trials.last().map_or(0, |trial| trial.trial);
         if study.windows.keys().any(|trial| *trial > last_row) {
             recovered.push(

@@ -108,7 +108,7 @@ fn tables_cut_off_anywhere_are_read_and_mended() {
 fn old_study(root: &Path) {
     drop(Writer::create(root, &config(), "test").unwrap());
     let config = fs::read_to_string(root.join(names::CONFIG)).unwrap();
-    let config = config.replace("format = 2", "format = 1 # mine");
+    let config = config.replace(&format!("format = {FORMAT}"), "format = 1 # mine");
     fs::write(root.join(names::CONFIG), config).unwrap();
     let old = "folder = \"poolproof-1\"\nnext_number = 80\n\n[[file]]\nnumber = 3\nset = \"read\"\nbytes = \"16 MiB\"\nphase = \"before\"\ncomplete = true\n\n[[file]]\nnumber = 4\nset = \"write\"\nbytes = \"16 MiB\"\nphase = \"before\"\ncomplete = false\n";
     fs::write(root.join(names::OLD_DATA), old).unwrap();
@@ -131,7 +131,46 @@ fn an_older_manifest_is_read_and_moved_by_the_next_writer() {
     let moved = store::read(&root).unwrap();
     assert_eq!((&moved.data, moved.remarks.len()), (&old.data, 0));
     let config = fs::read_to_string(root.join(names::CONFIG)).unwrap();
-    assert!(config.contains("format = 2 # mine"), "{config}");
+    let wanted = format!("format = {FORMAT} # mine");
+    assert!(config.contains(&wanted), "{config}");
+}
+
+#[test]
+fn trials_of_an_older_format_get_their_new_column_from_the_next_writer() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path().join("study");
+    let mut writer = Writer::create(&root, &config(), "test").unwrap();
+    add(&mut writer, 1);
+    drop(writer);
+    let config = fs::read_to_string(root.join(names::CONFIG)).unwrap();
+    let older = config.replace(&format!("format = {FORMAT}"), "format = 2");
+    fs::write(root.join(names::CONFIG), older).unwrap();
+    let table = fs::read_to_string(root.join(names::TRIALS)).unwrap();
+    let mut lines = csv::Reader::from_reader(table.as_bytes());
+    let head = lines.headers().unwrap().clone();
+    let column = head
+        .iter()
+        .position(|name| name == "engine_reason")
+        .unwrap();
+    let without = |record: &csv::StringRecord| {
+        let cells = record
+            .iter()
+            .enumerate()
+            .filter(|(index, _)| *index != column);
+        let cells: Vec<&str> = cells.map(|(_, cell)| cell).collect();
+        cells.join(",") + "\n"
+    };
+    let row = lines.records().next().unwrap().unwrap();
+    for rows in [without(&row), String::new()] {
+        fs::write(root.join(names::TRIALS), without(&head) + &rows).unwrap();
+        let before = store::read(&root).unwrap().trials;
+        let mut writer = Writer::open(&root, "test", now()).unwrap();
+        assert_eq!(writer.study().trials, before);
+        add(&mut writer, 2);
+        let after = store::read(&root).unwrap();
+        assert_eq!(after.trials.len(), before.len() + 1);
+        assert_eq!(after.config.format, FORMAT);
+    }
 }
 
 #[test]

@@ -54,6 +54,8 @@ impl Scene {
     pub(super) fn words<'a>(&'a self, workloads: &[&'a str], seconds: &'a str) -> Vec<&'a str> {
         let mut words = vec!["measure", &self.study, "--phase", "before"];
         words.extend(["--size", "64MiB", "--trials", "1", "--seconds", seconds]);
+        // Of a choice by turns, what they read would have to be told from what the trial did.
+        words.extend(["--engine", "ring"]);
         let named = workloads.iter().flat_map(|name| ["--workload", name]);
         words.extend(named);
         words
@@ -207,6 +209,29 @@ fn depth_32_is_32_in_flight_at_the_share() {
     let expected = row.operations_started() + touched + LOOKED_AT;
     assert_eq!(reads.total().operations, expected);
     assert_seen(row.median(), reads.median());
+}
+
+#[test]
+fn engines_take_turns_and_the_trial_goes_on_behind_them() {
+    let Some(scene) = Scene::set(&Config::default()) else {
+        return;
+    };
+    let mut words = scene.words(&["small-read-deep"], "2");
+    words.retain(|word| !["--engine", "ring"].contains(word));
+    poolproof(&words);
+    let (row, counts) = (scene.trial("small-read-deep"), scene.share.counts());
+    let (engine, reason) = (&row.0["engine"], &row.0["engine_reason"]);
+    say(&format!("truth share: {engine}: {reason}"));
+    assert!(reason.starts_with("measured: "), "{reason}");
+    // All that the turns read is counted, and nothing of it is read again.
+    let expected = row.operations_started() + scene.touched(&row) + LOOKED_AT;
+    let reads = counts.reads_of(SMALL).total().operations;
+    assert_eq!(reads, expected);
+    assert!(row.number("next_operation") < row.number("pass_operations"));
+    poolproof(&words);
+    let again = scene.trial("small-read-deep");
+    assert_eq!(&again.0["engine"], engine);
+    assert_eq!(again.0["engine_reason"], "as trial 1");
 }
 
 #[test]
