@@ -95,6 +95,7 @@ impl Cell {
             pattern: pattern.clone(),
             data,
             length: LENGTH,
+            until: None,
             first: 0,
             trial: 1,
             observe: false,

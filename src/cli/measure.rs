@@ -1,6 +1,7 @@
 //! `poolproof measure`: one sitting on a mounted share.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use jiff::Timestamp;
 
@@ -8,16 +9,17 @@ use super::attend::attend;
 use super::consent::settle;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
+use super::sitting::until::{LEAST, MOST, Precision, asked_before};
 use super::sitting::{self, Event, Request};
-use super::{Exit, Failure, owner, print, say, width};
+use super::{Exit, Failure, owner, print, say, span, width};
 use crate::judge::judge_all;
 use crate::load::Watch;
 use crate::plan::Phase;
 use crate::report;
 use crate::store::Writer;
 use crate::study::tables::line;
-use crate::study::{FRESH, Place};
-use crate::units::Bytes;
+use crate::study::{FRESH, Place, Study};
+use crate::units::{Bytes, percent};
 
 /// Measures the share once through: a sitting.
 ///
@@ -40,12 +42,19 @@ pub(super) struct Arguments {
     /// Only this workload; may be repeated.
     #[arg(long, value_name = "NAME")]
     workload: Vec<String>,
-    /// Trials of each workload [default: 5, brief: 3].
+    /// Trials of each workload, with --precision the most of them [default: 5, brief: 3, with --precision: 40].
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1000))]
     trials: Option<u16>,
-    /// Seconds of each trial [default: 30, brief: 5].
+    /// Seconds of each trial, with --precision the most of them where it only reads [default: 30, brief: 5].
     #[arg(long, value_name = "S", value_parser = clap::value_parser!(u32).range(1..=86_400))]
     seconds: Option<u32>,
+    /// Ends trials that only read, and the sitting, as soon as they are known so well: half of the 95 % interval
+    /// of the sitting's mean, as 3%. `off` for fixed lengths [default: as the sitting before].
+    #[arg(long, value_name = "PERCENT|off", value_parser = parse_precision)]
+    precision: Option<Wanted>,
+    /// With --precision: begins no round of trials that may end later than so long after the first trial began.
+    #[arg(long, value_name = "TIME", default_value = "1h", value_parser = span)]
+    within: Duration,
     /// Size of the data to read [default: twice the largest memory, at most a quarter of free space].
     #[arg(long, value_name = "BYTES")]
     size: Option<Bytes>,
@@ -58,6 +67,28 @@ pub(super) struct Arguments {
     brief: bool,
     #[command(flatten)]
     moved: Moved,
+}
+
+/// What is said with --precision.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Wanted {
+    Off,
+    /// A half-width over the mean.
+    To(f64),
+}
+
+fn parse_precision(text: &str) -> Result<Wanted, String> {
+    let advice = || "write off, or a percentage from 0.5% to 50%, as 3%".to_owned();
+    if text == "off" {
+        return Ok(Wanted::Off);
+    }
+    let number = text.strip_suffix('%').ok_or_else(advice)?.trim_end();
+    let percent: f64 = number.parse().map_err(|_| advice())?;
+    let range = 0.5..=50.0;
+    range
+        .contains(&percent)
+        .then_some(Wanted::To(percent / 100.0))
+        .ok_or_else(advice)
 }
 
 pub(super) fn parse_phase(text: &str) -> Result<Phase, String> {
@@ -82,6 +113,35 @@ fn commands(phase: Phase) -> &'static [Place] {
     }
 }
 
+/// Sets lengths by what is to be known where that was asked for, now or, with nothing said of lengths,
+/// in the sitting before.
+fn lengths(request: &mut Request, arguments: &Arguments, study: &Study) -> Result<(), Failure> {
+    let free = arguments.trials.is_none() && arguments.seconds.is_none() && !arguments.brief;
+    let before = asked_before(study);
+    let half_width = match (arguments.precision, before) {
+        (Some(Wanted::To(half_width)), _) => half_width,
+        (None, Some((half_width, seconds))) if free => {
+            say(&format!(
+                "as in the sitting before: --precision {} --seconds {seconds} (`--precision off` for fixed lengths)",
+                percent(half_width, 1).replace(' ', "")
+            ));
+            request.seconds = seconds;
+            half_width
+        }
+        _ => return Ok(()),
+    };
+    request.precision = Some(Precision {
+        half_width,
+        within: arguments.within,
+    });
+    request.trials = arguments.trials.map_or(MOST, usize::from).min(MOST);
+    if request.trials < LEAST {
+        let message = format!("--precision needs {LEAST} trials to know a spread at all: ask for more with --trials");
+        return Err(Failure::new(Exit::Usage, message));
+    }
+    Ok(())
+}
+
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let (trials, seconds) = if arguments.brief { (3, 5) } else { (5, 30) };
     if arguments.fresh && arguments.phase != Phase::After {
@@ -89,12 +149,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Usage, message));
     }
     let fresh = arguments.fresh.then(|| FRESH.to_owned());
-    let request = Request {
+    let mut request = Request {
         phase: arguments.phase,
         tags: arguments.tag.iter().cloned().chain(fresh).collect(),
         workloads: arguments.workload.clone(),
         trials: arguments.trials.map_or(trials, usize::from),
         seconds: arguments.seconds.map_or(seconds, u64::from),
+        precision: None,
         size: arguments.size,
         brief: arguments.brief,
         reshape: Some(arguments.folder.study.clone()),
@@ -108,6 +169,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         );
         return Err(Failure::new(Exit::Study, message));
     }
+    lengths(&mut request, arguments, store.study())?;
     store.recovered().iter().for_each(|sentence| say(sentence));
     mounted::check(&mut store, &arguments.moved)?;
     let settled = settle(&store.study().config, root, commands(arguments.phase))?;

@@ -104,9 +104,14 @@ impl Screen {
                 };
             }
             Event::Laid { bytes } => self.laid(bytes),
-            Event::Trials { count, seconds } => {
+            Event::Trials {
+                count,
+                seconds,
+                most,
+            } => {
+                let about = if most { "at most" } else { "about" };
                 self.line(&format!(
-                    "{count} trials of {seconds} s, about {}",
+                    "{count} trials of {seconds} s, {about} {}",
                     minutes(count as f64 * seconds as f64)
                 ));
                 self.bar.set_position(0);

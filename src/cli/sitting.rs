@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use crate::judge::{Case, cache_size, judge, levels};
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
-use crate::plan::{self, Memory, Pattern, Phase, Set, Sizing, Workload};
+use crate::plan::{Memory, Pattern, Phase, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, observed, summarize};
 use crate::store::Writer;
 use crate::study::tables::line;
@@ -17,6 +17,9 @@ use super::{Exit, Failure};
 
 #[cfg(test)]
 mod tests;
+pub(super) mod until;
+
+use until::{Course, Precision};
 
 /// What a sitting is asked to do.
 #[derive(Clone, Debug)]
@@ -28,6 +31,9 @@ pub(super) struct Request {
     pub(super) workloads: Vec<String>,
     pub(super) trials: usize,
     pub(super) seconds: u64,
+    /// Ends trials and the sitting as soon as they are known so well; `trials` and `seconds` are the
+    /// most then.
+    pub(super) precision: Option<Precision>,
     pub(super) size: Option<Bytes>,
     pub(super) brief: bool,
     /// Folder of the study, where a real reshape is looked at with each trial of the phase during.
@@ -45,8 +51,12 @@ pub(super) enum Event {
     Reading { what: &'static str, bytes: Bytes },
     /// So much more of what is laid down or read back is done.
     Laid { bytes: Bytes },
-    /// So many trials of so many seconds will be made.
-    Trials { count: usize, seconds: u64 },
+    /// So many trials of so many seconds will be made, or fewer and shorter ones where they are `most`.
+    Trials {
+        count: usize,
+        seconds: u64,
+        most: bool,
+    },
     /// A trial begins.
     Begin { index: usize, workload: String },
     /// A working set of a sweep has been read again and is on disk.
@@ -107,24 +117,29 @@ pub(super) fn hold(
         lay_fresh(share, store, request.phase, watch, tell)?;
     }
     let sitting = store.study().next_sitting();
-    let order = order(store, &chosen, request, sitting);
+    let mut course = Course::new(&chosen, request, store.study());
     if request.seconds < SHORTEST {
         tell(Event::Note(format!(
             "trials shorter than {SHORTEST} s cannot be judged steady or not: take longer ones for a verdict"
         )));
     }
     tell(Event::Trials {
-        count: order.len(),
+        count: course.most(),
         seconds: request.seconds,
+        most: request.precision.is_some(),
     });
     let mut failures = 0;
-    for (index, workload) in order.iter().enumerate() {
+    for index in 0.. {
+        let Some(workload) = course.next(store.study(), tell) else {
+            break;
+        };
         tell(Event::Begin {
             index,
             workload: workload.name.clone(),
         });
         let begun = begin(share, store, request, sitting, workload, &sizing, &facts_id);
         let (trial, hopeless) = run(share, store, &all, workload, begun, request, watch)?;
+        course.took(&trial);
         let (state, number, cause) = (trial.state, trial.trial, trial.cause.clone());
         tell(Event::End {
             trial: Box::new(trial),
@@ -225,15 +240,6 @@ fn choose(all: &[Workload], request: &Request) -> Result<Vec<Workload>, Failure>
     }
 }
 
-fn order(store: &Writer, chosen: &[Workload], request: &Request, sitting: u64) -> Vec<Workload> {
-    let seed = store.study().config.seed.child("sitting", sitting);
-    let order = plan::order(chosen.len(), request.trials, seed);
-    order
-        .into_iter()
-        .map(|index| chosen[index].clone())
-        .collect()
-}
-
 /// The memories that could serve this share's data, as far as they are known: the largest of what
 /// the person stated of the server, what a sweep has found, and the test data itself when a cache
 /// served it in the latest sitting. The client's is to be filled in.
@@ -330,6 +336,7 @@ fn run(
         pattern,
         data: &study.data,
         length: Nanos(request.seconds * Nanos::SECOND.0),
+        until: until::until(workload, request),
         first: trial.first_operation,
         trial: trial.trial,
         observe: true,
@@ -354,6 +361,12 @@ fn run(
     {
         glance(root, &study.config, share.now()).put(&mut measured.observations);
     }
+    until::observe(
+        workload,
+        request,
+        &measured.recording,
+        &mut measured.observations,
+    );
     let summary = summarize(&measured.recording, measured.flush);
     let trial = finish(
         trial.with_summary(&summary, &measured.recording),

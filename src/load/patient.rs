@@ -269,6 +269,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
         let pattern = assignment.pattern.clone();
         let Assignment {
             length,
+            until,
             first,
             trial,
             observe,
@@ -281,6 +282,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
                 pattern,
                 data: &data,
                 length,
+                until,
                 first,
                 trial,
                 observe,

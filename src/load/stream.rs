@@ -6,6 +6,7 @@
 
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
+use super::early::{Early, Until};
 use crate::plan::{Operation, Pattern, Workload};
 use crate::record::{Cause, Failure, Recording, Shape, WINDOW};
 use crate::units::Nanos;
@@ -23,6 +24,7 @@ pub struct Job {
     period: Option<f64>,
     first: u64,
     taken: AtomicU64,
+    early: Option<Early>,
     recorders: usize,
 }
 
@@ -43,8 +45,15 @@ impl Job {
             period: workload.operations_per_second.map(|rate| 1e9 / rate),
             first,
             taken: AtomicU64::new(0),
+            early: None,
             recorders,
         }
+    }
+
+    /// The same, ended as soon as `until` is met.
+    pub fn until(mut self, until: Option<Until>) -> Self {
+        self.early = until.map(|until| Early::new(until, self.length));
+        self
     }
 
     /// A stream with `depth` operations in flight.
@@ -85,7 +94,8 @@ impl Job {
         stopped: Option<Nanos>,
     ) -> Recording {
         let mut all = Recording::merged(self.shape(), streams);
-        let end = stopped.unwrap_or(self.length).min(self.length);
+        let length = self.early.as_ref().map_or(self.length, Early::ended);
+        let end = stopped.unwrap_or(length).min(length);
         if let Some(period) = self.period {
             // Numbers that no stream took up, though they were due.
             (self.taken()..)
@@ -96,7 +106,13 @@ impl Job {
                 });
         }
         if end < self.length || all.failure.is_some() {
-            all.cut((end.min(all.ended).0 / WINDOW.0) as usize);
+            // A trial that ended before its time ended with a window; what was stopped or broke off did
+            // not.
+            let whole = match (stopped, &all.failure) {
+                (None, None) => end,
+                _ => end.min(all.ended),
+            };
+            all.cut((whole.0 / WINDOW.0) as usize);
         }
         all
     }
@@ -148,7 +164,8 @@ pub struct Stream<'a> {
 impl Stream<'_> {
     /// What is next at `now`, counted from the start of the trial.
     pub fn next(&mut self, now: Nanos) -> Next {
-        if self.closed || now >= self.job.length {
+        let early = self.job.early.as_ref();
+        if self.closed || now >= early.map_or(self.job.length, |early| early.end(now)) {
             self.close(now);
             return if self.in_flight == 0 {
                 Next::Finished
@@ -203,12 +220,17 @@ impl Stream<'_> {
         self.free.push(transfer.slot);
         self.in_flight -= 1;
         match outcome {
-            Ok(()) => self.recording.record(
-                transfer.operation.direction,
-                self.job.block,
-                ended,
-                ended - transfer.due,
-            ),
+            Ok(()) => {
+                if let Some(early) = &self.job.early {
+                    early.add(ended, self.job.block);
+                }
+                self.recording.record(
+                    transfer.operation.direction,
+                    self.job.block,
+                    ended,
+                    ended - transfer.due,
+                );
+            }
             Err(cause) => {
                 let failure = Failure::Operation {
                     operation: transfer.operation,

@@ -164,6 +164,7 @@ impl Demo {
             workloads: Vec::new(),
             trials: TRIALS,
             seconds: SECONDS,
+            precision: None,
             size: None,
             brief: false,
             reshape: (phase == Phase::During).then(|| self.root.clone()),

@@ -38,7 +38,8 @@ impl SimulatedShare {
             assignment.length,
             assignment.first,
             workload.streams as usize,
-        );
+        )
+        .until(assignment.until);
         let streams: Vec<Stream<'_>> = (0..workload.streams)
             .map(|_| job.stream(workload.depth))
             .collect();
