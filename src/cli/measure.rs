@@ -9,11 +9,12 @@ use super::attend::attend;
 use super::consent::settle;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
-use super::sitting::until::{LEAST, MOST, Precision, asked_before};
+use super::sitting::ahead::foresee;
+use super::sitting::until::{LEAST, MOST, asked_before};
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, span, width};
 use crate::judge::judge_all;
-use crate::load::Watch;
+use crate::load::{Share, Watch};
 use crate::plan::Phase;
 use crate::report;
 use crate::store::Writer;
@@ -52,9 +53,10 @@ pub(super) struct Arguments {
     /// of the sitting's mean, as 3%. `off` for fixed lengths [default: as the sitting before].
     #[arg(long, value_name = "PERCENT|off", value_parser = parse_precision)]
     precision: Option<Wanted>,
-    /// With --precision: begins no round of trials that may end later than so long after the first trial began.
-    #[arg(long, value_name = "TIME", default_value = "1h", value_parser = span)]
-    within: Duration,
+    /// Begins no round of trials that may end later than so long after the sitting began; the first is always
+    /// made [default: none, brief: 2m, with --precision: 1h].
+    #[arg(long, value_name = "TIME", value_parser = span)]
+    within: Option<Duration>,
     /// Size of the data to read [default: twice the largest memory, at most a quarter of free space].
     #[arg(long, value_name = "BYTES")]
     size: Option<Bytes>,
@@ -62,12 +64,18 @@ pub(super) struct Arguments {
     /// read, for the workloads that only read. Its trials have the tag data=new and stand apart.
     #[arg(long)]
     fresh: bool,
+    /// Only tells what the sitting would take, lay down, read and write; measures and writes nothing.
+    #[arg(long)]
+    only_plan: bool,
     /// A first look in about two minutes, with little data: what a cache may serve is said.
     #[arg(long)]
     brief: bool,
     #[command(flatten)]
     moved: Moved,
 }
+
+/// The time that a sitting takes at most to know enough, unless another is said.
+const WITHIN: Duration = Duration::from_secs(3_600);
 
 /// What is said with --precision.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -130,35 +138,39 @@ fn lengths(request: &mut Request, arguments: &Arguments, study: &Study) -> Resul
         }
         _ => return Ok(()),
     };
-    request.precision = Some(Precision {
-        half_width,
-        within: arguments.within,
-    });
+    request.precision = Some(half_width);
+    request.within = arguments.within.or(Some(WITHIN));
     request.trials = arguments.trials.map_or(MOST, usize::from).min(MOST);
     if request.trials < LEAST {
-        let message = format!("--precision needs {LEAST} trials to know a spread at all: ask for more with --trials");
+        let message = format!(
+            "--precision needs {LEAST} trials to know a spread at all: ask for more with --trials"
+        );
         return Err(Failure::new(Exit::Usage, message));
     }
     Ok(())
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let (trials, seconds) = if arguments.brief { (3, 5) } else { (5, 30) };
     if arguments.fresh && arguments.phase != Phase::After {
         let message = "--fresh lays down data on the grown pool: it goes with --phase after";
         return Err(Failure::new(Exit::Usage, message));
     }
     let fresh = arguments.fresh.then(|| FRESH.to_owned());
+    let usual = match arguments.brief {
+        true => Request::brief(arguments.phase),
+        false => Request::usual(arguments.phase),
+    };
+    let said = arguments.trials.is_some() || arguments.seconds.is_some();
     let mut request = Request {
-        phase: arguments.phase,
         tags: arguments.tag.iter().cloned().chain(fresh).collect(),
         workloads: arguments.workload.clone(),
-        trials: arguments.trials.map_or(trials, usize::from),
-        seconds: arguments.seconds.map_or(seconds, u64::from),
-        precision: None,
+        trials: arguments.trials.map_or(usual.trials, usize::from),
+        seconds: arguments.seconds.map_or(usual.seconds, u64::from),
+        // Whoever says how much is to be measured gets it.
+        within: arguments.within.or(usual.within.filter(|_| !said)),
         size: arguments.size,
-        brief: arguments.brief,
         reshape: Some(arguments.folder.study.clone()),
+        ..usual
     };
     let root = &arguments.folder.study;
     let mut store = Writer::open(root, &owner("measure"), Timestamp::now())?;
@@ -179,6 +191,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let path = store.study().config.share.clone();
     let watch = Arc::new(Watch::default());
     let watched = Arc::clone(&watch);
+    if arguments.only_plan {
+        let work = move |_: &mut dyn FnMut(Event)| {
+            let facts = share.facts();
+            foresee(&mut share, &store, &request, &facts)
+        };
+        let said = attend(path.as_ref(), watch, Screen::new(false), work)??;
+        print(&format!("{}\n", said.join("\n")))?;
+        return Ok(Exit::Done);
+    }
     let work = move |tell: &mut dyn FnMut(Event)| {
         let mut store = store;
         let ended = sitting::hold(&mut share, &mut store, &request, &watched, tell);

@@ -1,6 +1,7 @@
 //! One sitting, on any share: facts, test data, interleaved trials, each on disk before the next.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use crate::judge::{Case, cache_size, judge, levels};
 use crate::load::{Assignment, LoadError, Measured, Share, Watch};
@@ -17,9 +18,12 @@ use super::{Exit, Failure};
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod timed;
+pub(super) mod ahead;
 pub(super) mod until;
 
-use until::{Course, Precision};
+use until::Course;
 
 /// What a sitting is asked to do.
 #[derive(Clone, Debug)]
@@ -31,9 +35,11 @@ pub(super) struct Request {
     pub(super) workloads: Vec<String>,
     pub(super) trials: usize,
     pub(super) seconds: u64,
-    /// Ends trials and the sitting as soon as they are known so well; `trials` and `seconds` are the
-    /// most then.
-    pub(super) precision: Option<Precision>,
+    /// Ends trials and the sitting as soon as workloads are known so well (half of the 95 % interval of
+    /// the sitting's mean, over that mean); `trials` and `seconds` are the most then.
+    pub(super) precision: Option<f64>,
+    /// No round of trials begins that may end so long after the sitting began.
+    pub(super) within: Option<Duration>,
     pub(super) size: Option<Bytes>,
     pub(super) brief: bool,
     /// Folder of the study, where a real reshape is looked at with each trial of the phase during.
@@ -81,6 +87,9 @@ const SHORTEST: u64 = 5;
 /// silent, the next trial goes on behind them.
 const BEFORE: u64 = 64;
 
+/// A first look is to answer within so long.
+const BRIEF: Duration = Duration::from_secs(120);
+
 /// A sitting gives up after so many failed trials in a row.
 const FAILURES: usize = 2;
 
@@ -95,6 +104,7 @@ pub(super) fn hold(
     watch: &Watch,
     tell: &mut dyn FnMut(Event),
 ) -> Result<Ended, Failure> {
+    let began = share.now();
     let all = store.study().config.all_workloads();
     let chosen = choose(&all, request)?;
     let facts = share.facts();
@@ -107,17 +117,22 @@ pub(super) fn hold(
             bytes.iec()
         )));
     }
-    let memory = Memory {
-        client: facts.client.memory,
-        ..memory(store.study())
-    };
+    let (memory, smaller) = ahead::needed(store.study(), facts.client.memory);
+    let said = ahead::foresee(share, store, request, &facts)?;
+    for sentence in smaller.into_iter().chain(said) {
+        tell(Event::Note(sentence));
+    }
     let facts_id = store.put_facts(facts)?;
     let sizing = lay_down(share, store, request.data(), memory, watch, tell)?;
     if request.fresh() {
         lay_fresh(share, store, request.phase, watch, tell)?;
     }
     let sitting = store.study().next_sitting();
-    let mut course = Course::new(&chosen, request, store.study());
+    let before = match request.within {
+        Some(_) => share.now().duration_since(began).as_secs_f64().max(0.0),
+        None => 0.0,
+    };
+    let mut course = Course::new(&chosen, request, store.study(), before);
     if request.seconds < SHORTEST {
         tell(Event::Note(format!(
             "trials shorter than {SHORTEST} s cannot be judged steady or not: take longer ones for a verdict"
@@ -126,7 +141,7 @@ pub(super) fn hold(
     tell(Event::Trials {
         count: course.most(),
         seconds: request.seconds,
-        most: request.precision.is_some(),
+        most: request.precision.is_some() || request.within.is_some(),
     });
     let mut failures = 0;
     for index in 0.. {
@@ -273,6 +288,33 @@ fn served_test_data(study: &Study) -> Option<Bytes> {
 }
 
 impl Request {
+    /// A first look at all workloads: three trials of 5 s each, or as many as two minutes allow.
+    pub(super) fn brief(phase: Phase) -> Self {
+        Self {
+            phase,
+            tags: Vec::new(),
+            workloads: Vec::new(),
+            trials: 3,
+            seconds: 5,
+            precision: None,
+            within: Some(BRIEF),
+            size: None,
+            brief: true,
+            reshape: None,
+        }
+    }
+
+    /// A sitting of five trials of 30 s of each workload.
+    pub(super) fn usual(phase: Phase) -> Self {
+        Self {
+            trials: 5,
+            seconds: 30,
+            within: None,
+            brief: false,
+            ..Self::brief(phase)
+        }
+    }
+
     /// Whether data is read that is laid down now, as its tag says.
     fn fresh(&self) -> bool {
         self.tags.iter().any(|tag| tag == FRESH)

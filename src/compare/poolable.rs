@@ -14,8 +14,8 @@ use crate::units::Bytes;
 /// neither equally sure nor loaded alike.
 const LENGTH_FACTOR: f64 = 2.0;
 /// The same where the shorter ones ended because their mean was known as well as asked: those are as
-/// sure as the longer ones. No trial ends earlier than after a quarter of its time.
-const PRECISE_FACTOR: f64 = 4.0;
+/// sure as the longer ones. No trial ends earlier than after a fifth of its time.
+const PRECISE_FACTOR: f64 = 5.0;
 
 /// The trials of one workload that may be pooled; the others go to `excluded`.
 ///

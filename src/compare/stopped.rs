@@ -22,7 +22,7 @@ const RULES: Rules = Rules {
 /// What is asked for, the longest and the shortest trial in seconds, and what goes by around one.
 const ASKED: f64 = 0.03;
 const LONGEST: usize = 30;
-const SHORTEST: u64 = 8;
+const SHORTEST: u64 = 6;
 const AROUND: f64 = 3.0;
 /// Trials of a sitting of fixed lengths, unless something else is said.
 const USUAL: usize = 5;
@@ -98,7 +98,9 @@ impl Noise {
             rates.push(rate);
             seconds += windows as f64 + AROUND;
             let logs: Vec<f64> = rates.iter().map(|rate| rate.ln()).collect();
-            let half = half_width_at_look(&logs).filter(|_| is_look(logs.len()));
+            let half = is_look(logs.len())
+                .then(|| half_width_at_look(&logs))
+                .flatten();
             if half.is_some_and(|half| half <= ASKED) {
                 return (rates, seconds, true);
             }
@@ -233,7 +235,10 @@ fn sittings_that_end_when_they_know_enough_keep_the_promise() {
             );
         }
         let found = sittings(share, count);
-        assert!(found.covered >= 0.95 - chance(0.05, count as f64), "{SEED}: {found:?}");
+        assert!(
+            found.covered >= 0.95 - chance(0.05, count as f64),
+            "{SEED}: {found:?}"
+        );
     }
 }
 
@@ -245,8 +250,15 @@ fn less_time_on_quiet_shares_and_never_more_on_noisy_ones() {
         let (trials, _) = share.fixed(&mut SEED.rng());
         let found = sittings(share, 200);
         let times = trials as f64 * longest / found.seconds;
-        let least = if share.name.starts_with("quiet") { 2.9 } else { 1.0 };
-        assert!(times >= least, "{SEED}, {share:?}: {trials} trials of 30 s, {found:?}");
+        let least = if share.name.starts_with("quiet") {
+            2.9
+        } else {
+            1.0
+        };
+        assert!(
+            times >= least,
+            "{SEED}, {share:?}: {trials} trials of 30 s, {found:?}"
+        );
     }
 }
 
@@ -254,7 +266,9 @@ fn less_time_on_quiet_shares_and_never_more_on_noisy_ones() {
 #[ignore = "prints the tables of DEVELOPERS.md"]
 fn print_the_tables() {
     let longest = LONGEST as f64 + AROUND;
-    println!("SIMULATED\n| share | holds the truth | reached | trials | time | fixed 5 × 30 s | over ours | fixed, as precise | over ours |");
+    println!(
+        "SIMULATED\n| share | holds the truth | reached | trials | time | fixed 5 × 30 s | over ours | fixed, as precise | over ours |"
+    );
     for share in SHARES {
         let found = sittings(share, 2_000);
         let (trials, reached) = share.fixed(&mut SEED.rng());
@@ -282,7 +296,12 @@ fn print_the_tables() {
                     format!("{:.1} ({:.1})", found.covered * 100.0, found.alarms * 100.0)
                 })
                 .collect();
-            println!("| {} | {} % | {} |", share.name, sitting_sd * 100.0, cells.join(" | "));
+            println!(
+                "| {} | {} % | {} |",
+                share.name,
+                sitting_sd * 100.0,
+                cells.join(" | ")
+            );
         }
     }
     for (a, b) in [(0, 4), (4, 0), (0, 7), (2, 5)] {
@@ -293,6 +312,11 @@ fn print_the_tables() {
                 format!("{:.1} ({:.1})", found.covered * 100.0, found.alarms * 100.0)
             })
             .collect();
-        println!("| {} / {} | 1 % | {} |", SHARES[a].name, SHARES[b].name, cells.join(" | "));
+        println!(
+            "| {} / {} | 1 % | {} |",
+            SHARES[a].name,
+            SHARES[b].name,
+            cells.join(" | ")
+        );
     }
 }

@@ -8,7 +8,7 @@
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 use crate::record::WINDOW;
-use crate::stats::precise::steady_half_width;
+use crate::stats::precise::is_steady_within;
 use crate::units::Nanos;
 
 /// When a trial may end before its time. For trials that only read, in a closed loop: what is written
@@ -24,8 +24,7 @@ pub struct Until {
 impl Until {
     /// Whether bytes moved in each window so far are enough.
     pub fn met(&self, windows: &[f64]) -> bool {
-        windows.len() as u64 >= self.least
-            && steady_half_width(windows).is_some_and(|half| half <= self.half_width)
+        windows.len() as u64 >= self.least && is_steady_within(windows, self.half_width)
     }
 }
 
@@ -44,7 +43,9 @@ impl Early {
     pub(super) fn new(until: Until, length: Nanos) -> Self {
         Self {
             until,
-            windows: (0..length.0 / WINDOW.0).map(|_| AtomicU64::new(0)).collect(),
+            windows: (0..length.0 / WINDOW.0)
+                .map(|_| AtomicU64::new(0))
+                .collect(),
             next: AtomicU64::new(until.least.max(1)),
             end: AtomicU64::new(length.0),
         }
@@ -61,7 +62,9 @@ impl Early {
     pub(super) fn end(&self, now: Nanos) -> Nanos {
         let (closed, next) = (now.0 / WINDOW.0, self.next.load(Relaxed));
         let ours = || {
-            let after = self.next.compare_exchange(next, closed + 1, Relaxed, Relaxed);
+            let after = self
+                .next
+                .compare_exchange(next, closed + 1, Relaxed, Relaxed);
             after.is_ok()
         };
         if closed >= next && (closed as usize) < self.windows.len() && ours() {

@@ -22,7 +22,7 @@ pub const LOOK_CONFIDENCE: f64 = 0.98;
 /// Numbers of values at which one looks; the last is the most that is ever taken.
 pub const LOOKS: [usize; 13] = [3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 27, 33, 40];
 /// Fewer steady windows say too little of their memory.
-pub const LEAST_STEADY: usize = 8;
+pub const LEAST_STEADY: usize = 6;
 
 /// Half of the 95 % interval of the mean of a series' steady part, over that mean.
 ///
@@ -30,14 +30,32 @@ pub const LEAST_STEADY: usize = 8;
 /// that are alike do not count as independent. `None` where the series is not steady, fewer than
 /// [`LEAST_STEADY`] windows are, or the mean is not positive.
 pub fn steady_half_width(windows: &[f64]) -> Option<f64> {
+    let (error, degrees_of_freedom) = steady_error(windows)?;
+    Some(error * t_two_sided(CONFIDENCE, degrees_of_freedom)?)
+}
+
+/// Whether [`steady_half_width`] is `half_width` or less. The quantile, which costs more than all the rest,
+/// is asked for only where the normal one does not already say no.
+pub fn is_steady_within(windows: &[f64], half_width: f64) -> bool {
+    /// Below the normal quantile for 95 %, and so below all of Student's.
+    const LEAST_REACH: f64 = 1.95;
+    steady_error(windows).is_some_and(|(error, degrees_of_freedom)| {
+        let reach = || t_two_sided(CONFIDENCE, degrees_of_freedom);
+        error * LEAST_REACH <= half_width
+            && reach().is_some_and(|reach| error * reach <= half_width)
+    })
+}
+
+/// The standard error of the mean of the steady part, over that mean, and its degrees of freedom.
+fn steady_error(windows: &[f64]) -> Option<(f64, f64)> {
     let found = warmup(windows);
     let rest = &windows[found.windows_to_drop..];
     if !found.steady || rest.len() < LEAST_STEADY {
         return None;
     }
     let run = long_run(rest).filter(|run| run.mean > 0.0)?;
-    let reach = t_two_sided(CONFIDENCE, run.degrees_of_freedom)?;
-    Some(reach * (run.variance / rest.len() as f64).sqrt() / run.mean)
+    let error = (run.variance / rest.len() as f64).sqrt() / run.mean;
+    Some((error, run.degrees_of_freedom))
 }
 
 /// Half of the interval of the geometric mean of values, as a fraction of it, from their natural
@@ -49,6 +67,19 @@ pub fn half_width_at_look(logs: &[f64]) -> Option<f64> {
     }
     let interval = mean_t(logs, LOOK_CONFIDENCE)?;
     Some(((interval.high - interval.low) / 2.0).exp_m1())
+}
+
+/// The number of values at whose look their mean will be known so well, if their logarithms scatter with
+/// the standard deviation `sd`; at most as many as are ever taken.
+pub fn values_needed(sd: f64, half_width: f64) -> usize {
+    let enough = |n: &usize| {
+        let reach = t_two_sided(LOOK_CONFIDENCE, *n as f64 - 1.0);
+        reach.is_some_and(|reach| (reach * sd / (*n as f64).sqrt()).exp_m1() <= half_width)
+    };
+    LOOKS
+        .into_iter()
+        .find(enough)
+        .unwrap_or(LOOKS[LOOKS.len() - 1])
 }
 
 /// Whether one looks when there are so many values.
@@ -124,10 +155,16 @@ mod tests {
 
     #[test]
     fn what_is_short_or_unsteady_is_not_known() {
-        assert_eq!(steady_half_width(&[5.0; 7]), None);
-        assert_eq!(steady_half_width(&[5.0; 8]), Some(0.0));
+        assert_eq!(steady_half_width(&[5.0; 5]), None);
+        assert_eq!(steady_half_width(&[5.0; 6]), Some(0.0));
         let rising: Vec<f64> = (1..40).map(f64::from).collect();
         assert_eq!(steady_half_width(&rising), None);
+        assert!(!is_steady_within(&rising, 9.0) && is_steady_within(&[5.0; 8], 0.0));
+        let half = steady_half_width(&[5.0, 5.2, 5.1, 5.0, 5.1, 5.2, 5.0, 5.1, 5.1]).unwrap();
+        let within = |part: f64| {
+            is_steady_within(&[5.0, 5.2, 5.1, 5.0, 5.1, 5.2, 5.0, 5.1, 5.1], part * half)
+        };
+        assert!(within(1.01) && !within(0.99) && !within(0.5));
         assert_eq!(half_width_at_look(&[1.0, 1.0]), None);
         // Student's t for 98 % and two degrees of freedom is 6.965 (any table).
         let found = half_width_at_look(&[0.0, 0.01, 0.02]).unwrap();

@@ -165,6 +165,7 @@ impl Demo {
             trials: TRIALS,
             seconds: SECONDS,
             precision: None,
+            within: None,
             size: None,
             brief: false,
             reshape: (phase == Phase::During).then(|| self.root.clone()),
