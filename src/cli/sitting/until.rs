@@ -7,8 +7,6 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use jiff::Timestamp;
-
 use super::{Event, Request};
 use crate::compare::Quantity;
 use crate::load::Until;
@@ -89,12 +87,11 @@ pub(super) struct Course<'a> {
     round: Option<usize>,
     /// Half of the interval of each workload's mean, as it was at the latest look.
     looked: BTreeMap<&'a str, f64>,
-    /// When the latest trial began, and for how many seconds it ran and flushed.
-    latest: Option<(Timestamp, f64, f64)>,
-    /// Seconds that went by before it, and in trials before it without their own time.
+    latest: Option<Trial>,
+    /// Seconds that went by before the latest trial.
     spent: f64,
-    around: f64,
-    before: usize,
+    /// The most seconds that a trial of each workload took beside its own time.
+    around: BTreeMap<String, f64>,
 }
 
 impl<'a> Course<'a> {
@@ -123,8 +120,7 @@ impl<'a> Course<'a> {
             looked: BTreeMap::new(),
             latest: None,
             spent,
-            around: 0.0,
-            before: 0,
+            around: BTreeMap::new(),
         }
     }
 
@@ -172,25 +168,24 @@ impl<'a> Course<'a> {
 
     /// Puts another round into the queue, or tells why there is none.
     fn begin_round(&mut self, round: usize, tell: &mut dyn FnMut(Event)) {
-        let all = self.chosen.iter();
-        let open: Vec<&Workload> = all.filter(|workload| !self.is_known(workload)).collect();
-        let each = self.request.seconds as f64 + self.around();
-        let end = self.spent() + open.len() as f64 * each;
-        let late = self
-            .request
-            .within
-            .is_some_and(|within| end > within.as_secs_f64());
+        let open = |workload: &&'a Workload| !self.is_known(workload);
+        let open: Vec<&Workload> = self.chosen.iter().filter(open).collect();
+        let fitting = match round {
+            0 => open.clone(),
+            _ => self.fitting(&open),
+        };
         let why = match () {
             () if open.is_empty() => "every workload is known as well as asked",
             () if round == self.request.trials => match self.request.precision {
                 Some(_) => "there are as many trials as there may be",
                 None => return,
             },
-            () if late && round > 0 => "another round may not end within the time",
+            () if fitting.is_empty() => "another trial may not end within the time",
             () => {
-                let order = plan::order(open.len(), 1, self.seed.child("round", round as u64));
+                let seed = self.seed.child("round", round as u64);
+                let order = plan::order(fitting.len(), 1, seed);
                 self.queue
-                    .extend(order.into_iter().map(|index| open[index]));
+                    .extend(order.into_iter().map(|index| fitting[index]));
                 self.round = Some(round + 1);
                 return;
             }
@@ -214,34 +209,49 @@ impl<'a> Course<'a> {
     /// Learns of a trial that has ended. The clock of the day may be set meanwhile: what it tells from
     /// one beginning to the next counts for a minute beside the trial's own time at most.
     pub(super) fn took(&mut self, trial: &Trial) {
-        if let Some((began, windows, flush)) = self.latest {
-            let own = windows + flush;
-            let told = trial.started.duration_since(began).as_secs_f64();
+        if let Some(before) = self.latest.replace(trial.clone()) {
+            let windows = before.windows as f64;
+            let own = windows + before.flush_seconds.unwrap_or(0.0);
+            let told = trial.started.duration_since(before.started).as_secs_f64();
             let taken = told.clamp(own, own + 60.0);
             self.spent += taken;
-            self.around += taken - windows;
-            self.before += 1;
+            let around = self.around.entry(before.workload).or_default();
+            *around = around.max(taken - windows);
         }
-        let flush = trial.flush_seconds.unwrap_or(0.0);
-        self.latest = Some((trial.started, trial.windows as f64, flush));
+    }
+
+    /// Of `open`, those whose trials end within the time, the shortest first.
+    fn fitting(&self, open: &[&'a Workload]) -> Vec<&'a Workload> {
+        let Some(within) = self.request.within else {
+            return open.to_vec();
+        };
+        let takes = |workload: &&Workload| self.request.seconds as f64 + self.around(workload);
+        let mut shortest_first = open.to_vec();
+        shortest_first.sort_by(|a, b| takes(a).total_cmp(&takes(b)));
+        let mut end = self.spent();
+        let fits = |workload: &&Workload| {
+            end += takes(workload);
+            end <= within.as_secs_f64()
+        };
+        shortest_first.into_iter().take_while(fits).collect()
     }
 
     /// Seconds of the sitting so far.
     fn spent(&self) -> f64 {
-        let latest = self.latest;
-        self.spent
-            + latest.map_or(0.0, |(_, windows, flush)| {
-                windows + flush.max(self.around())
-            })
+        let latest = |trial: &Trial| trial.windows as f64 + beside(trial);
+        self.spent + self.latest.as_ref().map_or(0.0, latest)
     }
 
-    /// Seconds of a trial beside its own time, flush included.
-    fn around(&self) -> f64 {
-        match self.before {
-            0 => AROUND,
-            trials => self.around / trials as f64,
-        }
+    /// Seconds of a workload's trial beside its own time, flush included: the most so far.
+    fn around(&self, workload: &Workload) -> f64 {
+        let seen = self.around.get(workload.name.as_str());
+        seen.copied().unwrap_or(AROUND)
     }
+}
+
+/// What a trial took beside its own time as far as it tells itself, in seconds.
+fn beside(trial: &Trial) -> f64 {
+    trial.flush_seconds.unwrap_or(0.0) + AROUND
 }
 
 /// The logarithms of what is compared of a workload, of the finished trials of a sitting.
