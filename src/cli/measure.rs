@@ -184,14 +184,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     lengths(&mut request, arguments, store.study())?;
     store.recovered().iter().for_each(|sentence| say(sentence));
     mounted::check(&mut store, &arguments.moved)?;
-    let settled = settle(&store.study().config, root, commands(arguments.phase))?;
-    settled.say_all_but(None);
-    store.allow(&settled.allowed);
-    let mut share = arguments.moved.share(&store.study().config);
     let path = store.study().config.share.clone();
     let watch = Arc::new(Watch::default());
     let watched = Arc::clone(&watch);
     if arguments.only_plan {
+        let mut share = arguments.moved.share(&store.study().config);
         let work = move |_: &mut dyn FnMut(Event)| {
             let facts = share.facts();
             foresee(&mut share, &store, &request, &facts)
@@ -200,6 +197,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         print(&format!("{}\n", said.join("\n")))?;
         return Ok(Exit::Done);
     }
+    let settled = settle(&store.study().config, root, commands(arguments.phase))?;
+    settled.say_all_but(None);
+    store.allow(&settled.allowed);
+    let mut share = arguments.moved.share(&store.study().config);
     let work = move |tell: &mut dyn FnMut(Event)| {
         let mut store = store;
         let ended = sitting::hold(&mut share, &mut store, &request, &watched, tell);
