@@ -105,6 +105,7 @@ impl Cell {
             pattern: pattern.clone(),
             data,
             length,
+            until: None,
             first: 0,
             trial: 1,
             drive,

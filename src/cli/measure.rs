@@ -1,6 +1,7 @@
 //! `poolproof measure`: one sitting on a mounted share.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use jiff::Timestamp;
 
@@ -8,16 +9,18 @@ use super::attend::attend;
 use super::consent::settle;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
+use super::sitting::ahead::foresee;
+use super::sitting::until::{LEAST, MOST, asked_before};
 use super::sitting::{self, Event, Request};
-use super::{Exit, Failure, owner, print, say, width};
+use super::{Exit, Failure, owner, print, say, span, width};
 use crate::judge::judge_all;
-use crate::load::{Engine, Watch};
+use crate::load::{Engine, Share, Watch};
 use crate::plan::Phase;
 use crate::report;
 use crate::store::Writer;
 use crate::study::tables::line;
-use crate::study::{FRESH, Place};
-use crate::units::Bytes;
+use crate::study::{FRESH, Place, Study};
+use crate::units::{Bytes, percent};
 
 /// Measures the share once through: a sitting.
 ///
@@ -40,12 +43,20 @@ pub(super) struct Arguments {
     /// Only this workload; may be repeated.
     #[arg(long, value_name = "NAME")]
     workload: Vec<String>,
-    /// Trials of each workload [default: 5, brief: 3].
+    /// Trials of each workload, with --precision the most of them [default: 5, brief: 3, with --precision: 40].
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1000))]
     trials: Option<u16>,
-    /// Seconds of each trial [default: 30, brief: 5].
+    /// Seconds of each trial, with --precision the most of them where it only reads [default: 30, brief: 5].
     #[arg(long, value_name = "S", value_parser = clap::value_parser!(u32).range(1..=86_400))]
     seconds: Option<u32>,
+    /// Ends trials that only read, and the sitting, as soon as they are known so well: half of the 95 % interval
+    /// of the sitting's mean, as 3%. `off` for fixed lengths [default: as the sitting before].
+    #[arg(long, value_name = "PERCENT|off", value_parser = parse_precision)]
+    precision: Option<Wanted>,
+    /// Begins no round of trials that may end later than so long after the sitting began; the first is always
+    /// made [default: none, brief: 2m, with --precision: 1h].
+    #[arg(long, value_name = "TIME", value_parser = span)]
+    within: Option<Duration>,
     /// Size of the data to read [default: twice the largest memory, at most a quarter of free space].
     #[arg(long, value_name = "BYTES")]
     size: Option<Bytes>,
@@ -57,11 +68,39 @@ pub(super) struct Arguments {
     /// here, by a short measurement before a workload's first trial; the same from then on].
     #[arg(long, value_name = "threads|ring", value_parser = parse_engine)]
     engine: Option<Engine>,
+    /// Only tells what the sitting would take, lay down, read and write; measures and writes nothing.
+    #[arg(long)]
+    only_plan: bool,
     /// A first look in about two minutes, with little data: what a cache may serve is said.
     #[arg(long)]
     brief: bool,
     #[command(flatten)]
     moved: Moved,
+}
+
+/// The time that a sitting takes at most to know enough, unless another is said.
+const WITHIN: Duration = Duration::from_secs(3_600);
+
+/// What is said with --precision.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Wanted {
+    Off,
+    /// A half-width over the mean.
+    To(f64),
+}
+
+fn parse_precision(text: &str) -> Result<Wanted, String> {
+    let advice = || "write off, or a percentage from 0.5% to 50%, as 3%".to_owned();
+    if text == "off" {
+        return Ok(Wanted::Off);
+    }
+    let number = text.strip_suffix('%').ok_or_else(advice)?.trim_end();
+    let percent: f64 = number.parse().map_err(|_| advice())?;
+    let range = 0.5..=50.0;
+    range
+        .contains(&percent)
+        .then_some(Wanted::To(percent / 100.0))
+        .ok_or_else(advice)
 }
 
 pub(super) fn parse_phase(text: &str) -> Result<Phase, String> {
@@ -90,23 +129,57 @@ fn commands(phase: Phase) -> &'static [Place] {
     }
 }
 
+/// Sets lengths by what is to be known where that was asked for, now or, with nothing said of lengths,
+/// in the sitting before.
+fn lengths(request: &mut Request, arguments: &Arguments, study: &Study) -> Result<(), Failure> {
+    let free = arguments.trials.is_none() && arguments.seconds.is_none() && !arguments.brief;
+    let before = asked_before(study);
+    let half_width = match (arguments.precision, before) {
+        (Some(Wanted::To(half_width)), _) => half_width,
+        (None, Some((half_width, seconds))) if free => {
+            say(&format!(
+                "as in the sitting before: --precision {} --seconds {seconds} (`--precision off` for fixed lengths)",
+                percent(half_width, 1).replace(' ', "")
+            ));
+            request.seconds = seconds;
+            half_width
+        }
+        _ => return Ok(()),
+    };
+    request.precision = Some(half_width);
+    request.within = arguments.within.or(Some(WITHIN));
+    request.trials = arguments.trials.map_or(MOST, usize::from).min(MOST);
+    if request.trials < LEAST {
+        let message = format!(
+            "--precision needs {LEAST} trials to know a spread at all: ask for more with --trials"
+        );
+        return Err(Failure::new(Exit::Usage, message));
+    }
+    Ok(())
+}
+
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let (trials, seconds) = if arguments.brief { (3, 5) } else { (5, 30) };
     if arguments.fresh && arguments.phase != Phase::After {
         let message = "--fresh lays down data on the grown pool: it goes with --phase after";
         return Err(Failure::new(Exit::Usage, message));
     }
     let fresh = arguments.fresh.then(|| FRESH.to_owned());
-    let request = Request {
-        phase: arguments.phase,
+    let usual = match arguments.brief {
+        true => Request::brief(arguments.phase),
+        false => Request::usual(arguments.phase),
+    };
+    let said = arguments.trials.is_some() || arguments.seconds.is_some();
+    let mut request = Request {
         tags: arguments.tag.iter().cloned().chain(fresh).collect(),
         workloads: arguments.workload.clone(),
-        trials: arguments.trials.map_or(trials, usize::from),
-        seconds: arguments.seconds.map_or(seconds, u64::from),
+        trials: arguments.trials.map_or(usual.trials, usize::from),
+        seconds: arguments.seconds.map_or(usual.seconds, u64::from),
+        // Whoever says how much is to be measured gets it.
+        within: arguments.within.or(usual.within.filter(|_| !said)),
         size: arguments.size,
-        brief: arguments.brief,
         engine: arguments.engine,
         reshape: Some(arguments.folder.study.clone()),
+        ..usual
     };
     let root = &arguments.folder.study;
     let mut store = Writer::open(root, &owner("measure"), Timestamp::now())?;
@@ -117,15 +190,26 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         );
         return Err(Failure::new(Exit::Study, message));
     }
+    lengths(&mut request, arguments, store.study())?;
     store.recovered().iter().for_each(|sentence| say(sentence));
     mounted::check(&mut store, &arguments.moved)?;
+    let path = store.study().config.share.clone();
+    let watch = Arc::new(Watch::default());
+    let watched = Arc::clone(&watch);
+    if arguments.only_plan {
+        let mut share = arguments.moved.share(&store.study().config);
+        let work = move |_: &mut dyn FnMut(Event)| {
+            let facts = share.facts();
+            foresee(&mut share, &store, &request, &facts)
+        };
+        let said = attend(path.as_ref(), watch, Screen::new(false), work)??;
+        print(&format!("{}\n", said.join("\n")))?;
+        return Ok(Exit::Done);
+    }
     let settled = settle(&store.study().config, root, commands(arguments.phase))?;
     settled.say_all_but(None);
     store.allow(&settled.allowed);
     let mut share = arguments.moved.share(&store.study().config);
-    let path = store.study().config.share.clone();
-    let watch = Arc::new(Watch::default());
-    let watched = Arc::clone(&watch);
     let work = move |tell: &mut dyn FnMut(Event)| {
         let mut store = store;
         let ended = sitting::hold(&mut share, &mut store, &request, &watched, tell);

@@ -35,6 +35,8 @@ enum Stage {
     Trials {
         count: usize,
         seconds: u64,
+        /// Whether there may be fewer and shorter ones.
+        most: bool,
         current: Option<Current>,
     },
 }
@@ -104,16 +106,24 @@ impl Screen {
                 };
             }
             Event::Laid { bytes } => self.laid(bytes),
-            Event::Trials { count, seconds } => {
-                self.line(&format!(
-                    "{count} trials of {seconds} s, about {}",
-                    minutes(count as f64 * seconds as f64)
-                ));
+            Event::Trials {
+                count,
+                seconds,
+                most,
+            } => {
+                self.line(&match most {
+                    true => format!("at most {count} trials of at most {seconds} s"),
+                    false => format!(
+                        "{count} trials of {seconds} s, about {}",
+                        minutes(count as f64 * seconds as f64)
+                    ),
+                });
                 self.bar.set_position(0);
                 self.bar.set_length(count as u64 * seconds * 10);
                 self.stage = Stage::Trials {
                     count,
                     seconds,
+                    most,
                     current: None,
                 };
             }
@@ -179,6 +189,7 @@ impl Screen {
             Stage::Trials {
                 count,
                 seconds,
+                most,
                 current: Some(current),
             } => {
                 let elapsed = current.begun.elapsed().min(Duration::from_secs(*seconds));
@@ -187,9 +198,12 @@ impl Screen {
                 self.bar
                     .set_position(before * 10 + elapsed.as_millis() as u64 / 100);
                 let (number, name) = (current.index + 1, &current.workload);
-                let left = minutes(left);
+                let left = match most {
+                    true => String::new(),
+                    false => format!(", {} left", minutes(left)),
+                };
                 self.bar
-                    .set_message(format!("{number}/{count} {name} {rate}, {left} left"));
+                    .set_message(format!("{number}/{count} {name} {rate}{left}"));
             }
             Stage::Trials { current: None, .. } => {}
         }

@@ -1,10 +1,11 @@
 //! One sitting, on any share: facts, test data, interleaved trials, each on disk before the next.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use crate::judge::{Case, cache_size, judge, levels};
 use crate::load::{Assignment, Drive, Engine, LoadError, Measured, Share, UNTOLD, Watch};
-use crate::plan::{self, Memory, Pattern, Phase, Set, Sizing, Workload};
+use crate::plan::{Memory, Pattern, Phase, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, observed, summarize};
 use crate::store::Writer;
 use crate::study::tables::line;
@@ -17,6 +18,12 @@ use super::{Exit, Failure};
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod timed;
+pub(super) mod ahead;
+pub(super) mod until;
+
+use until::Course;
 
 /// What a sitting is asked to do.
 #[derive(Clone, Debug)]
@@ -28,6 +35,11 @@ pub(super) struct Request {
     pub(super) workloads: Vec<String>,
     pub(super) trials: usize,
     pub(super) seconds: u64,
+    /// Ends trials and the sitting as soon as workloads are known so well (half of the 95 % interval of
+    /// the sitting's mean, over that mean); `trials` and `seconds` are the most then.
+    pub(super) precision: Option<f64>,
+    /// No round of trials begins that may end so long after the sitting began.
+    pub(super) within: Option<Duration>,
     pub(super) size: Option<Bytes>,
     pub(super) brief: bool,
     /// What is to keep several operations in flight, where the person said it.
@@ -47,8 +59,12 @@ pub(super) enum Event {
     Reading { what: &'static str, bytes: Bytes },
     /// So much more of what is laid down or read back is done.
     Laid { bytes: Bytes },
-    /// So many trials of so many seconds will be made.
-    Trials { count: usize, seconds: u64 },
+    /// So many trials of so many seconds will be made, or fewer and shorter ones where they are `most`.
+    Trials {
+        count: usize,
+        seconds: u64,
+        most: bool,
+    },
     /// A trial begins.
     Begin { index: usize, workload: String },
     /// A working set of a sweep has been read again and is on disk.
@@ -73,6 +89,9 @@ const SHORTEST: u64 = 5;
 /// silent, the next trial goes on behind them.
 const BEFORE: u64 = 64;
 
+/// A first look is to answer within so long.
+const BRIEF: Duration = Duration::from_secs(120);
+
 /// A sitting gives up after so many failed trials in a row.
 const FAILURES: usize = 2;
 
@@ -87,6 +106,7 @@ pub(super) fn hold(
     watch: &Watch,
     tell: &mut dyn FnMut(Event),
 ) -> Result<Ended, Failure> {
+    let began = share.now();
     let all = store.study().config.all_workloads();
     let chosen = choose(&all, request)?;
     let facts = share.facts();
@@ -99,34 +119,44 @@ pub(super) fn hold(
             bytes.iec()
         )));
     }
-    let memory = Memory {
-        client: facts.client.memory,
-        ..memory(store.study())
-    };
+    let (memory, smaller) = ahead::needed(store.study(), facts.client.memory);
+    let said = ahead::foresee(share, store, request, &facts)?;
+    for sentence in smaller.into_iter().chain(said) {
+        tell(Event::Note(sentence));
+    }
     let facts_id = store.put_facts(facts)?;
     let sizing = lay_down(share, store, request.data(), memory, watch, tell)?;
     if request.fresh() {
         lay_fresh(share, store, request.phase, watch, tell)?;
     }
     let sitting = store.study().next_sitting();
-    let order = order(store, &chosen, request, sitting);
+    let before = match request.within {
+        Some(_) => share.now().duration_since(began).as_secs_f64().max(0.0),
+        None => 0.0,
+    };
+    let mut course = Course::new(&chosen, request, store.study(), before);
     if request.seconds < SHORTEST {
         tell(Event::Note(format!(
             "trials shorter than {SHORTEST} s cannot be judged steady or not: take longer ones for a verdict"
         )));
     }
     tell(Event::Trials {
-        count: order.len(),
+        count: course.most(),
         seconds: request.seconds,
+        most: request.precision.is_some() || request.within.is_some(),
     });
     let mut failures = 0;
-    for (index, workload) in order.iter().enumerate() {
+    for index in 0.. {
+        let Some(workload) = course.next(store.study(), tell) else {
+            break;
+        };
         tell(Event::Begin {
             index,
             workload: workload.name.clone(),
         });
         let begun = begin(share, store, request, sitting, workload, &sizing, &facts_id);
         let (trial, hopeless) = run(share, store, &all, workload, begun, request, watch)?;
+        course.took(&trial);
         let (state, number, cause) = (trial.state, trial.trial, trial.cause.clone());
         tell(Event::End {
             trial: Box::new(trial),
@@ -227,15 +257,6 @@ fn choose(all: &[Workload], request: &Request) -> Result<Vec<Workload>, Failure>
     }
 }
 
-fn order(store: &Writer, chosen: &[Workload], request: &Request, sitting: u64) -> Vec<Workload> {
-    let seed = store.study().config.seed.child("sitting", sitting);
-    let order = plan::order(chosen.len(), request.trials, seed);
-    order
-        .into_iter()
-        .map(|index| chosen[index].clone())
-        .collect()
-}
-
 /// The memories that could serve this share's data, as far as they are known: the largest of what
 /// the person stated of the server, what a sweep has found, and the test data itself when a cache
 /// served it in the latest sitting. The client's is to be filled in.
@@ -269,6 +290,34 @@ fn served_test_data(study: &Study) -> Option<Bytes> {
 }
 
 impl Request {
+    /// A first look at all workloads: three trials of 5 s each, or as many as two minutes allow.
+    pub(super) fn brief(phase: Phase) -> Self {
+        Self {
+            phase,
+            tags: Vec::new(),
+            workloads: Vec::new(),
+            trials: 3,
+            seconds: 5,
+            precision: None,
+            within: Some(BRIEF),
+            size: None,
+            brief: true,
+            engine: None,
+            reshape: None,
+        }
+    }
+
+    /// A sitting of five trials of 30 s of each workload.
+    pub(super) fn usual(phase: Phase) -> Self {
+        Self {
+            trials: 5,
+            seconds: 30,
+            within: None,
+            brief: false,
+            ..Self::brief(phase)
+        }
+    }
+
     /// Whether data is read that is laid down now, as its tag says.
     fn fresh(&self) -> bool {
         self.tags.iter().any(|tag| tag == FRESH)
@@ -349,6 +398,7 @@ fn run(
         pattern,
         data: &study.data,
         length: Nanos(request.seconds * Nanos::SECOND.0),
+        until: until::until(workload, request),
         first: trial.first_operation,
         trial: trial.trial,
         drive: drive(study, request, workload, &trial.facts),
@@ -374,6 +424,12 @@ fn run(
     {
         glance(root, &study.config, share.now()).put(&mut measured.observations);
     }
+    until::observe(
+        workload,
+        request,
+        &measured.recording,
+        &mut measured.observations,
+    );
     let summary = summarize(&measured.recording, measured.flush);
     let trial = finish(
         trial.with_summary(&summary, &measured.recording),

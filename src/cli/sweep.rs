@@ -93,6 +93,7 @@ pub(super) fn sweep(
     tell(Event::Trials {
         count: sets.len(),
         seconds,
+        most: false,
     });
     for (index, set) in sets.into_iter().enumerate() {
         tell(Event::Begin {
@@ -144,6 +145,7 @@ fn reread(
             pattern: pattern.clone(),
             data: &study.data,
             length: Nanos(length * Nanos::SECOND.0),
+            until: None,
             first: *first,
             trial: 0,
             drive: Drive::Usual,

@@ -81,7 +81,9 @@ impl Contrast {
         let between = BetweenSittings::of(before_side.sittings.len(), other_side.sittings.len());
         let before = Sample::new(before_side.values, before_side.sittings, between);
         let other = Sample::new(other_side.values, other_side.sittings, between);
-        let estimate = estimate(&before, &other, between, rules.confidence);
+        let looked = before_side.looked || other_side.looked;
+        let confidence = between.confidence(rules.confidence, looked);
+        let estimate = estimate(&before, &other, between, confidence);
         let difference = mean(&other.logs).zip(mean(&before.logs));
         let trials = (before_side.values.len(), other_side.values.len());
         let mut verdict = Verdict::of(trials, estimate, quantity, rules);
@@ -120,6 +122,8 @@ struct Side<'a> {
     values: &'a [f64],
     /// Trials of each sitting.
     sittings: &'a [usize],
+    /// Whether their number was chosen by looking at how they scatter.
+    looked: bool,
 }
 
 impl<'a> From<&'a Group> for Side<'a> {
@@ -127,6 +131,7 @@ impl<'a> From<&'a Group> for Side<'a> {
         Self {
             values: &group.values,
             sittings: &group.trials_of_sittings,
+            looked: group.looked,
         }
     }
 }
@@ -180,10 +185,12 @@ mod tests {
         let before = Side {
             values: &values,
             sittings: &sittings,
+            looked: false,
         };
         let other = Side {
             values: &other_values,
             sittings: &other_sittings,
+            looked: false,
         };
         Contrast::of_values(before, other, quantity, RULES, Seed(1))
     }

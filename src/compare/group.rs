@@ -17,6 +17,8 @@ pub struct Group {
     pub trials: Vec<u64>,
     /// How many sittings they come from.
     pub sittings: usize,
+    /// Whether sittings among them ended when they knew enough.
+    pub looked: bool,
     /// How many trials each of those sittings holds, in the order of the trials.
     pub trials_of_sittings: Vec<usize>,
     /// What is compared.
@@ -70,12 +72,14 @@ pub struct Void {
 
 impl Group {
     /// The group of `trials`, each of which has a rate and the quantity, sitting after sitting;
-    /// `None` when there are none. `rulings` are those of the trials that were judged.
+    /// `None` when there are none. `rulings` are those of the trials that were judged; `looked` is
+    /// whether sittings among them ended when they knew enough.
     pub(super) fn of(
         phase: Phase,
         quantity: Quantity,
         trials: &[&Trial],
         rulings: &[&Ruling],
+        looked: bool,
         confidence: f64,
     ) -> Option<Self> {
         let rates: Vec<f64> = trials
@@ -98,6 +102,7 @@ impl Group {
             phase,
             trials: trials.iter().map(|trial| trial.trial).collect(),
             sittings,
+            looked,
             trials_of_sittings,
             quantity,
             values: trials

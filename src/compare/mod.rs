@@ -29,6 +29,8 @@ mod coverage;
 #[cfg(test)]
 pub(crate) mod scene;
 #[cfg(test)]
+mod stopped;
+#[cfg(test)]
 mod tests;
 
 pub use account::Account;
@@ -44,6 +46,7 @@ use std::collections::BTreeMap;
 
 use crate::judge::{Judgement, Ruling};
 use crate::plan::{Phase, Workload};
+use crate::record::{Observations, observed};
 use crate::seed::Seed;
 use crate::study::{State, Study, Trial};
 
@@ -140,6 +143,7 @@ pub fn compare(study: &Study, judgements: &BTreeMap<u64, Judgement>, rules: Rule
         }
     }
     let context = Context {
+        observations: &study.observations,
         judgements,
         rules,
         seed: study.config.seed,
@@ -173,6 +177,8 @@ pub fn compare(study: &Study, judgements: &BTreeMap<u64, Judgement>, rules: Rule
 
 /// What every row is made with.
 struct Context<'a> {
+    /// What was observed of trials, by their numbers.
+    observations: &'a BTreeMap<u64, Observations>,
     judgements: &'a BTreeMap<u64, Judgement>,
     rules: Rules,
     seed: Seed,
@@ -186,7 +192,8 @@ impl Context<'_> {
         let latest = *trials.iter().rev().find(complete).or(trials.last())?;
         let load = latest.as_workload();
         let quantity = Quantity::of(&load);
-        let usable = poolable::poolable(trials, latest, excluded);
+        let precise = |trial: &Trial| self.seen(trial, observed::ENDED_PRECISE) == Some(1.0);
+        let usable = poolable::poolable(trials, latest, &precise, excluded);
         let groups = Phase::ALL.map(|phase| self.group(phase, quantity, &usable, excluded));
         let against_before = |phase: Phase| {
             let (before, other) = (groups[0].as_ref()?, groups[phase as usize].as_ref()?);
@@ -210,6 +217,11 @@ impl Context<'_> {
         })
     }
 
+    /// What was observed of a trial.
+    fn seen(&self, trial: &Trial, name: &str) -> Option<f64> {
+        self.observations.get(&trial.trial)?.get(name)
+    }
+
     /// The trials of a phase whose grade holds; the others only where there are none such.
     fn group(
         &self,
@@ -223,12 +235,23 @@ impl Context<'_> {
                 .get(&trial.trial)
                 .map(|judged| &judged.ruling)
         };
+        let looked = |trials: &[&Trial]| {
+            let asked = |trial: &&Trial| self.seen(trial, observed::PRECISION_ASKED).is_some();
+            trials.iter().any(asked)
+        };
         let of_phase = usable.iter().copied().filter(|trial| trial.phase == phase);
         let (good, bad): (Vec<&Trial>, Vec<&Trial>) =
             of_phase.partition(|trial| ruling(trial).is_none_or(|ruling| ruling.grade.holds()));
         if good.is_empty() {
             let rulings: Vec<&Ruling> = bad.iter().filter_map(|trial| ruling(trial)).collect();
-            return Group::of(phase, quantity, &bad, &rulings, self.rules.confidence);
+            return Group::of(
+                phase,
+                quantity,
+                &bad,
+                &rulings,
+                looked(&bad),
+                self.rules.confidence,
+            );
         }
         for trial in bad {
             if let Some(ruling) = ruling(trial) {
@@ -240,6 +263,13 @@ impl Context<'_> {
             }
         }
         let rulings: Vec<&Ruling> = good.iter().filter_map(|trial| ruling(trial)).collect();
-        Group::of(phase, quantity, &good, &rulings, self.rules.confidence)
+        Group::of(
+            phase,
+            quantity,
+            &good,
+            &rulings,
+            looked(&good),
+            self.rules.confidence,
+        )
     }
 }

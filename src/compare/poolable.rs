@@ -10,8 +10,13 @@ use crate::units::Bytes;
 /// times) and sees less of the test data, of which a cache keeps more: beyond the factor trials are
 /// neither equally sure nor loaded alike.
 const LENGTH_FACTOR: f64 = 2.0;
+/// The same where the shorter ones ended because their mean was known as well as asked: those are as
+/// sure as the longer ones. No trial ends earlier than after a fifth of its time.
+const PRECISE_FACTOR: f64 = 5.0;
 
 /// The trials of one workload that may be pooled; the others go to `excluded`.
+///
+/// `precise` tells whether a trial ended before its time because its mean was known well enough.
 ///
 /// The latest trial says how the workload is measured. The engine and the usual length are those of
 /// the earliest phase that was measured, before the expansion as a rule, since the others are held
@@ -19,6 +24,7 @@ const LENGTH_FACTOR: f64 = 2.0;
 pub(super) fn poolable<'a>(
     trials: &[&'a Trial],
     latest: &Trial,
+    precise: &dyn Fn(&Trial) -> bool,
     excluded: &mut Vec<Excluded>,
 ) -> Vec<&'a Trial> {
     let usable = sift(trials, excluded, |trial| unusable(trial, latest));
@@ -27,14 +33,20 @@ pub(super) fn poolable<'a>(
         return usable;
     };
     let of_engine = |trial: &&&Trial| trial.engine == engine;
-    let lengths: Vec<f64> = reference
-        .iter()
-        .filter(of_engine)
-        .map(|trial| trial.windows as f64)
-        .collect();
+    let alike: Vec<&Trial> = reference.iter().filter(of_engine).copied().collect();
+    let lengths: Vec<f64> = alike.iter().map(|trial| trial.windows as f64).collect();
     let usual = median(&lengths).unwrap_or(0.0);
+    let mostly = 2 * alike.iter().filter(|trial| precise(trial)).count() > alike.len();
     sift(&usable, excluded, |trial| {
-        other_engine(trial, &engine).or_else(|| other_length(trial, usual))
+        let shorter_is_precise = match (trial.windows as f64) < usual {
+            true => precise(trial),
+            false => mostly,
+        };
+        let factor = match shorter_is_precise {
+            true => PRECISE_FACTOR,
+            false => LENGTH_FACTOR,
+        };
+        other_engine(trial, &engine).or_else(|| other_length(trial, usual, factor))
     })
 }
 
@@ -71,13 +83,13 @@ fn other_engine(trial: &Trial, engine: &str) -> Option<String> {
     })
 }
 
-fn other_length(trial: &Trial, usual: f64) -> Option<String> {
+fn other_length(trial: &Trial, usual: f64, factor: f64) -> Option<String> {
     let length = trial.windows as f64;
-    let alike = length <= usual * LENGTH_FACTOR && usual <= length * LENGTH_FACTOR;
+    let alike = length <= usual * factor && usual <= length * factor;
     // What a trial writes has to be of one length to the second, which was looked at before.
     (trial.read_percent == 100 && !alike).then(|| {
         format!(
-            "ran for {length} s, which differs by more than a factor of {LENGTH_FACTOR} from the \
+            "ran for {length} s, which differs by more than a factor of {factor} from the \
              usual {usual} s"
         )
     })

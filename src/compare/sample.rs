@@ -8,6 +8,7 @@
 
 use crate::stats::contrast::{Difference, RatioEstimate, student, welch};
 use crate::stats::describe::mean;
+use crate::stats::precise::LOOK_CONFIDENCE;
 
 /// Degrees of freedom between sittings, both phases together, from which on sittings are the unit:
 /// with one, the t interval is too wide to say anything.
@@ -46,6 +47,17 @@ impl BetweenSittings {
         Self::NotIncluded {
             before: 2usize.saturating_sub(before),
             other: 2usize.saturating_sub(other),
+        }
+    }
+
+    /// The confidence that an interval is made with so that it holds with `confidence`. Where trials are
+    /// the unit and their number was chosen by looking at how they scatter (`looked`), their scatter is
+    /// underestimated, and the interval is made as each look was. Means of sittings tell by themselves how
+    /// they scatter.
+    pub(super) fn confidence(self, confidence: f64, looked: bool) -> f64 {
+        match self {
+            Self::NotIncluded { .. } if looked => confidence.max(LOOK_CONFIDENCE),
+            _ => confidence,
         }
     }
 

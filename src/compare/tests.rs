@@ -47,7 +47,15 @@ fn trials(workload: &Workload, phases: &[Phase], change: impl Fn(usize, &mut Tri
 
 /// The row of `trials`, and the numbers of those left out with the reasons.
 fn row(trials: &[Trial]) -> (Row, Vec<(u64, String)>) {
+    row_of(trials, &BTreeMap::new())
+}
+
+fn row_of(
+    trials: &[Trial],
+    observations: &BTreeMap<u64, Observations>,
+) -> (Row, Vec<(u64, String)>) {
     let context = Context {
+        observations,
         judgements: &BTreeMap::new(),
         rules: RULES,
         seed: Seed(1),
@@ -61,6 +69,42 @@ fn row(trials: &[Trial]) -> (Row, Vec<(u64, String)>) {
 
 fn numbers(left_out: &[(u64, String)]) -> Vec<u64> {
     left_out.iter().map(|(trial, _)| *trial).collect()
+}
+
+#[test]
+fn short_trials_stand_beside_long_ones_where_they_ended_because_they_were_sure() {
+    let lengths = [8, 8, 30, 30, 8, 7];
+    let phases = [Before, Before, During, After, After, After];
+    let trials = trials(&scans(100, None), &phases, |index, trial| {
+        trial.windows = lengths[index];
+    });
+    let sure = |number: &u64| {
+        let seen = [
+            (observed::PRECISION_ASKED.to_owned(), 0.03),
+            (observed::ENDED_PRECISE.to_owned(), 1.0),
+        ];
+        (*number, seen.into_iter().collect())
+    };
+    // Fixed lengths: 30 s are too far from 8 s.
+    let (_, left_out) = row(&trials);
+    assert_eq!(numbers(&left_out), [3, 4]);
+    assert!(left_out[0].1.contains("a factor of 2 from the usual 8 s"));
+    // The short ones of before were sure.
+    let observations: BTreeMap<u64, Observations> = [1, 2].iter().map(sure).collect();
+    let (row, left_out) = row_of(&trials, &observations);
+    assert!(left_out.is_empty(), "{left_out:?}");
+    assert!(row.group(Before).unwrap().looked && !row.group(After).unwrap().looked);
+    // With long ones before, a short one afterwards has to be.
+    let reversed: Vec<Trial> = trials
+        .iter()
+        .map(|trial| Trial {
+            windows: if trial.phase == Before { 30 } else { 8 },
+            ..trial.clone()
+        })
+        .collect();
+    let observations: BTreeMap<u64, Observations> = [3, 5].iter().map(sure).collect();
+    let (_, left_out) = row_of(&reversed, &observations);
+    assert_eq!(numbers(&left_out), [4, 6]);
 }
 
 #[test]

@@ -3,6 +3,7 @@
 //! What stands under a sitting is a [`Share`]: a mounted directory of this machine, or a made-up
 //! one on virtual time. Both take the same assignments and give the same recordings.
 
+mod early;
 mod local;
 mod pace;
 mod patient;
@@ -13,6 +14,7 @@ use std::fmt;
 
 use jiff::Timestamp;
 
+pub use early::Until;
 pub use local::{Counts, LocalShare, Progress, Span};
 pub use pace::Pace;
 pub use patient::{Patient, hear, within};
@@ -76,6 +78,8 @@ pub struct Assignment<'a> {
     pub data: &'a TestData,
     /// How long, in whole seconds.
     pub length: Nanos,
+    /// When it may end before that.
+    pub until: Option<Until>,
     /// The operation number to begin with.
     pub first: u64,
     /// The trial's number in the study, from which blocks that it writes get their generation.

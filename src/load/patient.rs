@@ -307,6 +307,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
         let (pattern, drive) = (assignment.pattern.clone(), assignment.drive.clone());
         let Assignment {
             length,
+            until,
             first,
             trial,
             observe,
@@ -319,6 +320,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
                 pattern,
                 data: &data,
                 length,
+                until,
                 first,
                 trial,
                 drive,

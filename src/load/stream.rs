@@ -6,6 +6,7 @@
 
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
+use super::early::{Early, Until};
 use crate::plan::{Operation, Pattern, Workload};
 use crate::record::{Cause, Failure, Recording, Shape, WINDOW};
 use crate::units::Nanos;
@@ -24,6 +25,7 @@ pub struct Job {
     first: u64,
     taken: AtomicU64,
     shape: Shape,
+    early: Option<Early>,
 }
 
 impl Job {
@@ -44,6 +46,7 @@ impl Job {
             first,
             taken: AtomicU64::new(0),
             shape: Shape::for_trial((length.0 / WINDOW.0) as usize, recorders),
+            early: None,
         }
     }
 
@@ -57,6 +60,12 @@ impl Job {
             },
             ..self
         }
+    }
+
+    /// The same, ended as soon as `until` is met.
+    pub fn until(mut self, until: Option<Until>) -> Self {
+        self.early = until.map(|until| Early::new(until, self.length));
+        self
     }
 
     /// A stream with `depth` operations in flight.
@@ -93,7 +102,8 @@ impl Job {
         stopped: Option<Nanos>,
     ) -> Recording {
         let mut all = Recording::merged(self.shape, streams);
-        let end = stopped.unwrap_or(self.length).min(self.length);
+        let length = self.early.as_ref().map_or(self.length, Early::ended);
+        let end = stopped.unwrap_or(length).min(length);
         if let Some(period) = self.period {
             // Numbers that no stream took up, though they were due.
             (self.taken()..)
@@ -104,7 +114,13 @@ impl Job {
                 });
         }
         if end < self.length || all.failure.is_some() {
-            all.cut((end.min(all.ended).0 / WINDOW.0) as usize);
+            // A trial that ended before its time ended with a window; what was stopped or broke off did
+            // not.
+            let whole = match (stopped, &all.failure) {
+                (None, None) => end,
+                _ => end.min(all.ended),
+            };
+            all.cut((whole.0 / WINDOW.0) as usize);
         }
         all
     }
@@ -156,7 +172,8 @@ pub struct Stream<'a> {
 impl Stream<'_> {
     /// What is next at `now`, counted from the start of the trial.
     pub fn next(&mut self, now: Nanos) -> Next {
-        if self.closed || now >= self.job.length {
+        let early = self.job.early.as_ref();
+        if self.closed || now >= early.map_or(self.job.length, |early| early.end(now)) {
             self.close(now);
             return if self.in_flight == 0 {
                 Next::Finished
@@ -211,12 +228,17 @@ impl Stream<'_> {
         self.free.push(transfer.slot);
         self.in_flight -= 1;
         match outcome {
-            Ok(()) => self.recording.record(
-                transfer.operation.direction,
-                self.job.block,
-                ended,
-                ended - transfer.due,
-            ),
+            Ok(()) => {
+                if let Some(early) = &self.job.early {
+                    early.add(ended, self.job.block);
+                }
+                self.recording.record(
+                    transfer.operation.direction,
+                    self.job.block,
+                    ended,
+                    ended - transfer.due,
+                );
+            }
             Err(cause) => {
                 let failure = Failure::Operation {
                     operation: transfer.operation,

@@ -80,6 +80,15 @@ pub mod names {
     /// The operation number from which on every write of the trial was done and flushed.
     pub const WRITTEN_FROM: &str = "written_from_operation";
 
+    /// Half of the 95 % interval of a sitting's mean, over that mean, that the sitting was to reach.
+    pub const PRECISION_ASKED: &str = "precision_asked_fraction";
+    /// The same of this trial's mean rate, by its own windows, reached at its end.
+    pub const PRECISION_REACHED: &str = "precision_reached_fraction";
+    /// 1 where the trial ended because that was as narrow as asked, 0 where it ran its time.
+    pub const ENDED_PRECISE: &str = "ended_precise";
+    /// The time that it would have run otherwise, in seconds.
+    pub const LONGEST: &str = "longest_s";
+
     /// Dirty memory of this client at the end of the trial, in bytes.
     pub const DIRTY_AFTER: &str = "dirty_after_bytes";
     /// Busy fraction of this client's busiest core.

@@ -18,6 +18,7 @@ mod layout;
 mod next;
 mod page;
 mod plan;
+mod precise;
 mod sitting;
 mod study;
 mod sweep;

@@ -3,6 +3,7 @@
 use super::grades::{self, Judgements};
 use super::history::{self, Sitting};
 use super::layout::{clamp, heading, list, table};
+use super::precise;
 use super::words::{self, NONE};
 use crate::chart::Family;
 use crate::integrity::grouped;
@@ -53,6 +54,11 @@ pub fn sitting_text(study: &Study, sitting: u64, judgements: &Judgements, width:
     ];
     text += &format!("\n{banner}By workload: trials whose grade holds (A, B); medians\n");
     text += &table(width, 2, &head, workload_rows(&sitting, judgements));
+    text += &list(
+        width,
+        "How well it is known",
+        &precise::known(study, &sitting),
+    );
     text += &list(width, "What limits", &limits(&sitting, judgements));
     let causes: Vec<String> = sitting
         .trials

@@ -18,6 +18,7 @@
 //! | `steady` | whether a series has settled, and where its warm-up ends |
 //! | `change_point` | where the level of a series changes |
 //! | `long_run` | how far the mean of a series with memory may be off |
+//! | `precise` | when a mean is known well enough, though one has looked before |
 //! | `student_mixture` | what several models together predict |
 //! | `mixture` | whether latencies have a fast and a slow part, and the share of the fast |
 
@@ -33,5 +34,6 @@ pub mod theil_sen;
 pub mod steady;
 pub mod change_point;
 pub mod long_run;
+pub mod precise;
 pub mod student_mixture;
 pub mod mixture;

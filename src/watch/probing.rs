@@ -174,6 +174,7 @@ impl Prober {
             pattern,
             data: &self.data,
             length: Nanos(seconds * Nanos::SECOND.0),
+            until: None,
             first,
             trial: 0,
             drive: Drive::Usual,

@@ -164,6 +164,8 @@ impl Demo {
             workloads: Vec::new(),
             trials: TRIALS,
             seconds: SECONDS,
+            precision: None,
+            within: None,
             size: None,
             brief: false,
             engine: None,

@@ -12,7 +12,7 @@ use crate::facts::Facts;
 use crate::plan::{DataFile, Space, TestData};
 use crate::record::{Cause, Failure as Broken};
 use crate::seed::Seed;
-use crate::sim::{SimulatedShare, demo_scenario};
+use crate::sim::{Scenario, SimulatedShare, demo_scenario};
 use crate::store;
 use crate::study::{Config, Identity};
 
@@ -113,6 +113,15 @@ fn sitting(root: &Path, fates: &[Fate]) -> (Result<Ended, Failure>, Vec<Trial>) 
     sitting_with(root, fates, SignedDuration::ZERO)
 }
 
+/// A new study of a made-up share.
+pub(super) fn made_up(root: &Path, scenario: &Scenario) -> Writer {
+    let config = Config {
+        simulated: true,
+        ..Config::new(Identity(9), Seed(5), scenario.start, "SIMULATED".into())
+    };
+    Writer::create(root, &config, "test").unwrap()
+}
+
 /// The same, while somebody sets the clock by `step` again and again.
 fn sitting_with(
     root: &Path,
@@ -120,11 +129,7 @@ fn sitting_with(
     step: SignedDuration,
 ) -> (Result<Ended, Failure>, Vec<Trial>) {
     let scenario = demo_scenario(Seed(5));
-    let config = Config {
-        simulated: true,
-        ..Config::new(Identity(9), Seed(5), scenario.start, "SIMULATED".into())
-    };
-    let mut store = Writer::create(root, &config, "test").unwrap();
+    let mut store = made_up(root, &scenario);
     let mut share = Doomed {
         share: SimulatedShare::new(scenario).unwrap(),
         fates: fates.to_vec(),
@@ -137,6 +142,8 @@ fn sitting_with(
         workloads: vec!["large-write".into()],
         trials: fates.len(),
         seconds: 1,
+        precision: None,
+        within: None,
         size: Some(Bytes::GIB),
         brief: true,
         engine: None,
@@ -274,6 +281,8 @@ fn fresh_data_is_laid_down_once_dealt_alike_and_read_in_an_order_of_its_own() {
             workloads: vec![workload.to_owned()],
             trials: 1,
             seconds: 1,
+            precision: None,
+            within: None,
             size: (phase == Phase::Before).then_some(Bytes::GIB),
             brief: true,
             engine: None,

@@ -31,7 +31,7 @@ pub(super) fn lay_down(
 ) -> Result<Sizing, Failure> {
     let space = share.space()?;
     refuse_full(space)?;
-    let sizing = size(store, asked, memory, space)?;
+    let sizing = size_asked(store, asked, memory, space)?;
     sizing
         .note
         .iter()
@@ -96,7 +96,16 @@ fn refuse_full(space: Space) -> Result<(), Failure> {
     Err(Failure::new(Exit::Share, message))
 }
 
-fn size(store: &Writer, asked: Asked, memory: Memory, space: Space) -> Result<Sizing, Failure> {
+/// The size of the test data as it would be laid down; nothing is touched.
+///
+/// # Errors
+/// When there is no room for it.
+pub(super) fn size_asked(
+    store: &Writer,
+    asked: Asked,
+    memory: Memory,
+    space: Space,
+) -> Result<Sizing, Failure> {
     let data = &store.study().data;
     // After the baseline the data stays as it is unless more is asked for: trials on another size
     // of test data are no match for it, and free space changes when a pool grows.

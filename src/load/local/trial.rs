@@ -98,7 +98,8 @@ impl<'a> Trial<'a> {
         let recorders = (workload.streams * workload.depth) as usize;
         let pattern = assignment.pattern.clone();
         Self {
-            job: Job::new(workload, pattern, assignment.length, first, recorders),
+            job: Job::new(workload, pattern, assignment.length, first, recorders)
+                .until(assignment.until),
             workload,
             files: &opened.files,
             alignment: opened.alignment,

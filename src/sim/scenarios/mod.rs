@@ -143,6 +143,7 @@ impl Kind {
             pattern,
             data: &data,
             length: Nanos(seconds * Nanos::SECOND.0),
+            until: None,
             first: 0,
             trial: 0,
             drive: Drive::Usual,

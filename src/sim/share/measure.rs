@@ -38,7 +38,8 @@ impl SimulatedShare {
             assignment.length,
             assignment.first,
             workload.streams as usize,
-        );
+        )
+        .until(assignment.until);
         // A probe of a watch: of the whole minute a number or two is kept, and a demo makes thousands.
         let job = match observes || workload.operations_per_second.is_none() {
             true => job,
