@@ -28,7 +28,7 @@ use std::path::PathBuf;
 pub use allowed::{Allowed, state_folder};
 pub use disk::{Disk, FolderDisk};
 pub use follower::Follower;
-pub use publish::publish;
+pub use publish::{publish, put};
 pub use reader::{progress, read, read_config};
 pub use writer::Writer;
 
@@ -130,6 +130,14 @@ pub enum StoreError {
     Unpublished {
         /// Where they were to go.
         folder: PathBuf,
+        /// How it failed.
+        source: std::io::Error,
+    },
+    /// A file that somebody named cannot be written.
+    #[error("{path} cannot be written ({source}): name another file")]
+    Unput {
+        /// Which.
+        path: PathBuf,
         /// How it failed.
         source: std::io::Error,
     },

@@ -3,6 +3,7 @@
 //! Pages are made of a snapshot and no part of the study, so they are written without its lock,
 //! beside a sitting that runs, and anywhere else when the study cannot be written to.
 
+use std::io;
 use std::path::Path;
 
 use super::{Disk, FolderDisk, StoreError};
@@ -24,6 +25,28 @@ pub fn publish(folder: &Path, files: &[(String, String)]) -> Result<(), StoreErr
         folder: folder.to_owned(),
         source,
     })
+}
+
+/// Puts `content` into the file at `path`, whose folder is there, in one step: who reads it finds the old
+/// content or the new, each whole.
+///
+/// # Errors
+/// When the old content is still there.
+pub fn put(path: &Path, content: &[u8]) -> Result<(), StoreError> {
+    let unput = |source| StoreError::Unput {
+        path: path.to_owned(),
+        source,
+    };
+    let name = path.file_name().and_then(|name| name.to_str());
+    let name = name.ok_or_else(|| unput(io::Error::from(io::ErrorKind::InvalidInput)))?;
+    let folder = match path.parent() {
+        Some(folder) if folder.as_os_str().is_empty() => Path::new("."),
+        Some(folder) => folder,
+        None => Path::new("/"),
+    };
+    FolderDisk::unlocked(folder)
+        .replace(name, content)
+        .map_err(unput)
 }
 
 #[cfg(test)]
@@ -57,5 +80,23 @@ mod tests {
             text.contains("taken cannot be written to") && text.contains("--to"),
             "{text}"
         );
+    }
+
+    #[test]
+    fn a_file_is_put_in_one_step_where_its_folder_is() {
+        let place = tempfile::tempdir().unwrap();
+        let file = place.path().join("reshape.prom");
+        for round in ["first", "second"] {
+            put(&file, round.as_bytes()).unwrap();
+            assert_eq!(fs::read_to_string(&file).unwrap(), round);
+        }
+        assert_eq!(fs::read_dir(place.path()).unwrap().count(), 1);
+        for bad in [place.path().join("no/such.prom"), place.path().join("..")] {
+            let error = put(&bad, b"x").unwrap_err().to_string();
+            assert!(
+                error.contains("cannot be written") && error.contains("name another file"),
+                "{error}"
+            );
+        }
     }
 }
