@@ -10,6 +10,7 @@ mod days;
 mod faults;
 mod hostile;
 mod limits;
+mod live;
 mod plan;
 mod readme;
 mod ready;

@@ -17,19 +17,26 @@
     }
   };
 
-  const source = new EventSource("/changes");
   let lost = null;
-  source.onopen = () => { lost = null; say("Changes appear here by themselves."); };
-  source.onmessage = (event) => {
-    const told = JSON.parse(event.data);
-    show(told);
-    if (told.over) {
-      source.close();
-      say("The watch has ended; this is what it told last.");
-    }
+  const listen = () => {
+    const source = new EventSource("/changes");
+    source.onopen = () => { lost = null; say("Changes appear here by themselves."); };
+    source.onmessage = (event) => {
+      const told = JSON.parse(event.data);
+      show(told);
+      if (told.over) {
+        source.close();
+        say("The watch has ended; this is what it told last.");
+      }
+    };
+    // A stream lasts ten minutes; the next one goes on.
+    source.addEventListener("again", () => { source.close(); listen(); });
+    source.onerror = () => {
+      lost ??= clock();
+      say(`No connection to the watch since ${lost}, by this machine's clock: what is shown may be old.`);
+      // A browser gives up for good where it was answered and not let in.
+      if (source.readyState === EventSource.CLOSED) setTimeout(listen, 5000);
+    };
   };
-  source.onerror = () => {
-    lost ??= clock();
-    say(`No connection to the watch since ${lost}, by this machine's clock: what is shown may be old.`);
-  };
+  listen();
 })();

@@ -8,13 +8,11 @@ use crate::chart::stylesheet;
 const STYLE: &str = include_str!("../page/style.css");
 const OWN: &str = include_str!("live.css");
 const SCRIPT: &str = include_str!("live.js");
-/// Without scripts the page is loaded anew after so many seconds.
-const AGAIN: u32 = 30;
 
 /// The whole document. `title` and `main` are of [`super::live_title`] and [`super::live_main`], which is
 /// markup already; `nonce` (letters and digits) is what lets style and script of this document, and no
-/// other, be used.
-pub fn live_page(title: &str, main: &str, nonce: &str) -> String {
+/// other, be used; without scripts the page is loaded anew after `again` seconds.
+pub fn live_page(title: &str, main: &str, nonce: &str, again: u64) -> String {
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -25,13 +23,13 @@ pub fn live_page(title: &str, main: &str, nonce: &str) -> String {
                 title { (title) }
                 link rel="icon" href="data:,";
                 style nonce=(nonce) { (PreEscaped(stylesheet())) (PreEscaped(STYLE)) (PreEscaped(OWN)) }
-                noscript { meta http-equiv="refresh" content=(AGAIN); }
+                noscript { meta http-equiv="refresh" content=(again); }
             }
             body {
                 main { (PreEscaped(main)) }
                 footer {
-                    p #link role="status" data-without=(AGAIN) {
-                        "Without scripts this page is loaded anew every " (AGAIN) " s."
+                    p #link role="status" {
+                        "Without scripts this page is loaded anew every " (again) " s."
                     }
                     p { a href="/" { "Load it now" } ". The page only tells; nothing can be changed here." }
                     p { "Made by poolproof " (env!("CARGO_PKG_VERSION")) "." }

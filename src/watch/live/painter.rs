@@ -14,6 +14,9 @@ use crate::reshape::Source;
 use crate::study::Study;
 use crate::watch::Orders;
 
+/// A browser without scripts looks again after a quarter of the time between readings, within these seconds.
+const AGAIN: (u64, u64) = (5, 60);
+
 /// What is shown of a moment.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Painted {
@@ -21,6 +24,8 @@ pub struct Painted {
     pub title: String,
     /// Inside of the page, as markup.
     pub main: String,
+    /// Seconds after which a browser without scripts looks again.
+    pub again: u64,
     /// Whether nothing will follow.
     pub over: bool,
     /// Figures for who asks for OpenMetrics.
@@ -76,6 +81,7 @@ impl Painter {
         Painted {
             title: live_title(&live),
             main: live_main(&live),
+            again: (self.every.as_secs() / 4).clamp(AGAIN.0, AGAIN.1),
             over: moment.over.is_some(),
             metrics: open_metrics(&live, Dialect::Full),
             figures: open_metrics(&live, Dialect::Plain),

@@ -17,7 +17,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use futures_util::stream::unfold;
 use serde::Serialize;
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, watch};
 use tokio::time::{Instant, timeout_at};
 
 use super::door::{Leave, drawn};
@@ -36,7 +36,18 @@ const OPEN_METRICS: &str = "application/openmetrics-text; version=1.0.0; charset
 /// What a document that is none may use.
 const NOTHING: &str = "default-src 'none'; frame-ancestors 'none'";
 
+/// Streams at a time.
+pub(super) const STREAMS: usize = 64;
+
 type Pictures = watch::Receiver<Arc<Painted>>;
+
+/// What answers are made of.
+#[derive(Clone)]
+struct Shown {
+    pictures: Pictures,
+    /// Room for streams.
+    room: Arc<Semaphore>,
+}
 
 /// All that is answered to those whom `door` lets in.
 pub(super) fn routes(door: Door, pictures: Pictures) -> Router {
@@ -47,7 +58,10 @@ pub(super) fn routes(door: Door, pictures: Pictures) -> Router {
         .route("/metrics", get(metrics))
         .fallback(nowhere)
         .layer(from_fn_with_state(door, guard))
-        .with_state(pictures)
+        .with_state(Shown {
+            pictures,
+            room: Arc::new(Semaphore::new(STREAMS)),
+        })
 }
 
 /// Lets in who may look, and gives every answer the headers that keep it to itself.
@@ -105,16 +119,16 @@ fn keep_apart(headers: &mut HeaderMap) {
         .or_insert(HeaderValue::from_static(NOTHING));
 }
 
-fn latest(pictures: &Pictures) -> Arc<Painted> {
-    Arc::clone(&pictures.borrow())
+fn latest(shown: &Shown) -> Arc<Painted> {
+    Arc::clone(&shown.pictures.borrow())
 }
 
-async fn page(State(pictures): State<Pictures>) -> Response {
+async fn page(State(shown): State<Shown>) -> Response {
     let Ok(nonce) = drawn() else {
         let told = "the system gives no chance just now: try again\n";
         return (StatusCode::SERVICE_UNAVAILABLE, told).into_response();
     };
-    let picture = latest(&pictures);
+    let picture = latest(&shown);
     let policy = format!(
         "default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; img-src data:; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     );
@@ -122,12 +136,12 @@ async fn page(State(pictures): State<Pictures>) -> Response {
         (CONTENT_TYPE, "text/html; charset=utf-8".to_owned()),
         (CONTENT_SECURITY_POLICY, policy),
     ];
-    let document = live_page(&picture.title, &picture.main, &nonce);
+    let document = live_page(&picture.title, &picture.main, &nonce, picture.again);
     (headers, document).into_response()
 }
 
-async fn metrics(State(pictures): State<Pictures>) -> Response {
-    let text = latest(&pictures).metrics.clone();
+async fn metrics(State(shown): State<Shown>) -> Response {
+    let text = latest(&shown).metrics.clone();
     ([(CONTENT_TYPE, OPEN_METRICS)], text).into_response()
 }
 
@@ -140,11 +154,17 @@ struct Change<'a> {
 }
 
 /// The picture of now, then each that follows. A browser that is slow misses some and never the latest.
-async fn changes(State(mut pictures): State<Pictures>) -> impl IntoResponse {
+async fn changes(State(shown): State<Shown>) -> Response {
+    let Ok(place) = shown.room.try_acquire_owned() else {
+        let told = "too many browsers look at this page: try again later\n";
+        return (StatusCode::SERVICE_UNAVAILABLE, told).into_response();
+    };
+    let mut pictures = shown.pictures;
     pictures.mark_changed();
     let until = Instant::now() + STREAM;
-    let stream = unfold(Some(pictures), move |pictures| async move {
-        let mut pictures = pictures?;
+    // The place is taken for as long as the stream lives.
+    let stream = unfold(Some((pictures, place)), move |state| async move {
+        let (mut pictures, place) = state?;
         let (event, rest) = match timeout_at(until, pictures.changed()).await {
             Ok(Ok(())) => {
                 let picture = Arc::clone(&pictures.borrow_and_update());
@@ -154,7 +174,7 @@ async fn changes(State(mut pictures): State<Pictures>) -> impl IntoResponse {
                     over: picture.over,
                 };
                 let change = serde_json::to_string(&change).expect("texts make JSON");
-                let rest = (!picture.over).then_some(pictures);
+                let rest = (!picture.over).then_some((pictures, place));
                 (Event::default().retry(RETRY).data(change), rest)
             }
             // Nothing will follow, and nobody said so: what was painted last was not the end.
@@ -163,5 +183,6 @@ async fn changes(State(mut pictures): State<Pictures>) -> impl IntoResponse {
         };
         Some((Ok::<_, Infallible>(event), rest))
     });
-    Sse::new(stream).keep_alive(KeepAlive::new().interval(BEAT))
+    let kept = KeepAlive::new().interval(BEAT);
+    Sse::new(stream).keep_alive(kept).into_response()
 }

@@ -14,11 +14,11 @@ use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio::time::{sleep, timeout};
 
-use super::routes::{STREAM, routes};
+use super::routes::{STREAM, STREAMS, routes};
 use super::{Door, Painted};
 
-/// Connections at a time.
-const MOST: usize = 64;
+/// Connections at a time; those beyond are closed at once.
+const MOST: usize = 2 * STREAMS;
 /// A request has to be there within so long.
 const ASKING: Duration = Duration::from_secs(10);
 /// No connection lasts longer: a stream, and its last event.
@@ -29,7 +29,6 @@ const ENDING: Duration = Duration::from_secs(2);
 const REQUEST: usize = 16 << 10;
 /// When the system has no room for a connection, the next is taken after so long.
 const PAUSE: Duration = Duration::from_millis(200);
-const FULL: &[u8] = b"HTTP/1.1 503 Service Unavailable\r\nContent-Type: text/plain\r\nConnection: close\r\nRetry-After: 10\r\nContent-Length: 46\r\n\r\ntoo many browsers look at this page: try later";
 
 /// Serves the page to whom `door` lets in, until nothing more is painted.
 pub async fn serve(listener: TcpListener, door: Door, pictures: watch::Receiver<Arc<Painted>>) {
@@ -43,7 +42,7 @@ pub async fn serve(listener: TcpListener, door: Door, pictures: watch::Receiver<
         };
         while connections.try_join_next().is_some() {}
         match accepted {
-            Ok((stream, _)) if connections.len() >= MOST => drop(stream.try_write(FULL)),
+            Ok((stream, _)) if connections.len() >= MOST => drop(stream),
             Ok(taken) => drop(connections.spawn(connection(taken, router.clone()))),
             Err(_) => sleep(PAUSE).await,
         }

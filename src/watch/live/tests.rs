@@ -22,6 +22,7 @@ fn picture(title: &str, over: bool) -> Arc<Painted> {
     Arc::new(Painted {
         title: title.to_owned(),
         main: format!("<section data-part=\"state\">{title}</section>"),
+        again: 30,
         over,
         metrics: "# EOF\n".to_owned(),
         figures: "# EOF\n".to_owned(),
@@ -152,6 +153,10 @@ async fn the_token_is_asked_for_taken_out_of_the_address_and_kept() {
         (status(&answer), header(&answer, "location")),
         (303, Some("/"))
     );
+    let away = stage
+        .ask(&format!("GET //evil.example/?token={token}"), "")
+        .await;
+    assert_eq!(header(&away, "location"), Some("/"));
     let cookie = header(&answer, "set-cookie").unwrap();
     assert!(
         cookie.ends_with("; Path=/; HttpOnly; SameSite=Lax"),
@@ -227,8 +232,9 @@ async fn browsers_that_hang_hold_up_neither_the_loop_nor_its_end() {
         stream.read_exact(&mut begun).await.unwrap();
         hanging.push(stream);
     }
-    let answer = stage.ask("GET /", "").await;
+    let answer = stage.ask("GET /changes", "").await;
     assert_eq!(status(&answer), 503, "{answer}");
+    assert_eq!(status(&stage.ask("GET /", "").await), 200);
     // More than any buffer between here and there holds.
     let large = "x".repeat(200_000);
     for _ in 0..50 {
