@@ -21,6 +21,7 @@ mod plan;
 mod sitting;
 mod study;
 mod sweep;
+mod ten;
 mod terminal;
 mod verified;
 mod verdict;
@@ -39,6 +40,7 @@ pub use plan::{objections_json, objections_text, outlook_csv, outlook_json, outl
 pub use sitting::sitting_text;
 pub use study::study_text;
 pub use sweep::sweep_text;
+pub use ten::ten_lines;
 pub use terminal::comparison_text;
 pub use verified::{seal_text, verified_text};
 pub use watch::{alarm_sentence, cost_sentence, probe_line, reading_line, watch_text};

@@ -1,6 +1,7 @@
 //! Everything known of one expansion, as one value, and the formats in which it is kept.
 
 mod amend;
+mod audience;
 mod checks;
 mod command;
 mod config;
@@ -19,6 +20,7 @@ mod verified;
 use std::collections::BTreeMap;
 
 pub use amend::{with_format, with_mount};
+pub use audience::Audience;
 pub use checks::{CheckRow, Outcome, Side};
 pub use command::{Place, ShellCommand};
 pub use config::{

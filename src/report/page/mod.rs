@@ -1,5 +1,6 @@
 //! The one page: a self-contained HTML document with inline style and pictures, readable without
-//! script, in light and dark, on a phone and on paper.
+//! script, in light and dark, on a phone and on paper. The answer comes first, then pictures, then what
+//! stands behind them.
 
 mod account;
 mod appendix;
@@ -7,23 +8,23 @@ mod integrity;
 mod method;
 pub(super) mod real;
 mod results;
+mod shell;
 mod statistics;
+mod ten;
 
 use jiff::Timestamp;
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 
 use super::figures::{Figure, Figures};
 use super::grades::Judgements;
 use super::history;
 use super::study::moment;
-use super::words;
-use crate::chart::stylesheet;
+use super::ten::Ten;
+use super::words::{self, sentence_case};
 use crate::compare::{Account, Comparison};
 use crate::plan::Phase;
 use crate::study::Study;
 use crate::text::plain;
-
-const STYLE: &str = include_str!("style.css");
 
 /// What every section needs.
 struct Context<'a> {
@@ -32,6 +33,7 @@ struct Context<'a> {
     judgements: &'a Judgements,
     account: &'a Account,
     figures: &'a Figures,
+    ten: &'a Ten,
     simulated: bool,
 }
 
@@ -76,40 +78,22 @@ pub fn page(
     figures: &Figures,
     generated: Timestamp,
 ) -> String {
+    let ten = Ten::of(study, comparison, judgements, account, generated);
     let context = Context {
         study,
         comparison,
         judgements,
         account,
         figures,
+        ten: &ten,
         simulated: comparison.simulated || account.simulated || words::made_up(study),
     };
     let name = plain(&study.name);
-    let title = format!(
-        "{}{name}: before, during and after",
-        words::banner(context.simulated)
-    );
-    let markup = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="referrer" content="no-referrer";
-                meta http-equiv="Content-Security-Policy"
-                    content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
-                title { (title) }
-                style { (PreEscaped(stylesheet())) (PreEscaped(STYLE)) }
-            }
-            body {
-                @if context.simulated {
-                    p.banner {
-                        strong { (words::SIMULATED) }
-                        " The share, its drives and every number below are made up by a model."
-                    }
-                }
+    let title = format!("{name}: before, during and after");
+    let body = html! {
                 main {
                     (masthead(&context, &name, generated))
+                    (ten::ten(&context))
                     (results::verdicts(&context))
                     (account::cost(&context))
                     (real::real(&context))
@@ -130,10 +114,8 @@ pub fn page(
                     ". Every number follows from the study's own files: trials.csv, windows.csv, "
                     "observations.csv, progress.csv, probes.csv, latency.hlog and the fingerprints in facts."
                 }
-            }
-        }
     };
-    markup.into_string()
+    shell::document(&title, context.simulated, &body).into_string()
 }
 
 fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
@@ -161,7 +143,10 @@ fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
     });
     html! {
         header {
-            p.kind { (context.banner()) "Report on the expansion of a storage pool" }
+            div.top {
+                p.kind { (context.banner()) "Report on the expansion of a storage pool" }
+                div.tools {}
+            }
             h1 { bdi { (name) } }
             dl.card {
                 div { dt { "Share" } dd { bdi { (plain(&study.config.share)) } } }
@@ -181,12 +166,4 @@ fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
 /// A sentence whose per cent signs stay with their numbers.
 fn unbroken(sentence: &str) -> String {
     sentence.replace(" %", "\u{a0}%")
-}
-
-/// The first letter in upper case.
-fn sentence_case(word: &str) -> String {
-    let mut letters = word.chars();
-    letters.next().map_or(String::new(), |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
 }

@@ -17,7 +17,6 @@ pub(super) fn verdicts(context: &Context<'_>) -> Markup {
     html! {
         section {
             (context.heading("What changed"))
-            @if let Some(next) = words::next_step(comparison) { p.next { (next) } }
             @if !comparison.workloads.is_empty() {
                 ul.verdicts { @for row in &comparison.workloads { (verdict(context, row)) } }
             }
