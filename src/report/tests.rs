@@ -36,6 +36,7 @@ impl Rendered {
             &account,
             &figures,
             generated(),
+            &[],
         );
         Self {
             study,
@@ -53,6 +54,7 @@ impl Rendered {
             &self.judgements,
             &self.account,
             generated(),
+            &[],
         )
     }
 

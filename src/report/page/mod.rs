@@ -9,6 +9,7 @@ mod method;
 pub(super) mod real;
 mod results;
 mod shell;
+mod sources;
 mod statistics;
 mod ten;
 
@@ -23,7 +24,7 @@ use super::ten::Ten;
 use super::words::{self, sentence_case};
 use crate::compare::{Account, Comparison};
 use crate::plan::Phase;
-use crate::study::Study;
+use crate::study::{RawFile, Study};
 use crate::text::plain;
 
 /// What every section needs.
@@ -34,6 +35,7 @@ struct Context<'a> {
     account: &'a Account,
     figures: &'a Figures,
     ten: &'a Ten,
+    raw: &'a [RawFile],
     simulated: bool,
 }
 
@@ -58,7 +60,7 @@ impl Context<'_> {
     /// A picture with the words under it.
     fn figure(&self, figure: &Figure, words: &str) -> Markup {
         html! {
-            figure {
+            figure data-points=[points(figure)] {
                 (PreEscaped(&figure.svg))
                 figcaption { (self.banner()) (plain(&figure.caption)) " " (words) }
             }
@@ -77,6 +79,7 @@ pub fn page(
     account: &Account,
     figures: &Figures,
     generated: Timestamp,
+    raw: &[RawFile],
 ) -> String {
     let ten = Ten::of(study, comparison, judgements, account, generated);
     let context = Context {
@@ -86,28 +89,18 @@ pub fn page(
         account,
         figures,
         ten: &ten,
+        raw,
         simulated: comparison.simulated || account.simulated || words::made_up(study),
     };
     let name = plain(&study.name);
     let title = format!("{name}: before, during and after");
+    let parts = parts(&context);
     let body = html! {
                 main {
                     (masthead(&context, &name, generated))
                     (ten::ten(&context))
-                    (results::verdicts(&context))
-                    (account::cost(&context))
-                    (real::real(&context))
-                    (results::rates(&context))
-                    (results::latencies(&context))
-                    (account::gave(&context))
-                    (results::caveats(&context))
-                    (integrity::integrity(&context))
-                    (appendix::facts(&context))
-                    (appendix::data(&context))
-                    (appendix::series(&context))
-                    (appendix::trials(&context))
-                    (method::method(&context))
-                    (method::definitions(&context))
+                    (contents(&parts))
+                    @for (id, _, part) in &parts { div id=(id) { (part) } }
                 }
                 footer {
                     "Made by poolproof " (env!("CARGO_PKG_VERSION")) " on " (moment(generated))
@@ -116,6 +109,66 @@ pub fn page(
                 }
     };
     shell::document(&title, context.simulated, &body).into_string()
+}
+
+/// The parts that this study has: where they stand, what the contents call them, what they hold.
+fn parts(context: &Context<'_>) -> Vec<(&'static str, &'static str, Markup)> {
+    let all = [
+        (
+            "changed",
+            "What changed, by workload",
+            results::verdicts(context),
+        ),
+        ("cost", "Cost, limits, forecast", account::cost(context)),
+        ("rates", "Rates", results::rates(context)),
+        ("latency", "Latency", results::latencies(context)),
+        (
+            "gave",
+            "Gain taken apart, expected against measured",
+            account::gave(context),
+        ),
+        ("real", "Is each number real?", real::real(context)),
+        (
+            "trust",
+            "What to know before trusting it",
+            results::caveats(context),
+        ),
+        (
+            "integrity",
+            "Is what was written still there?",
+            integrity::integrity(context),
+        ),
+        (
+            "facts",
+            "What changed besides the drive",
+            appendix::facts(context),
+        ),
+        ("data", "Test data", appendix::data(context)),
+        (
+            "series",
+            "Each trial, second by second",
+            appendix::series(context),
+        ),
+        ("trials", "All trials", appendix::trials(context)),
+        ("method", "Method and sources", method::method(context)),
+        ("words", "Definitions", method::definitions(context)),
+        (
+            "files",
+            "The files behind the numbers",
+            sources::sources(context),
+        ),
+    ];
+    let some = |(_, _, part): &(_, _, Markup)| !part.0.is_empty();
+    all.into_iter().filter(some).collect()
+}
+
+/// Links to the parts.
+fn contents(parts: &[(&str, &str, Markup)]) -> Markup {
+    html! {
+        nav aria-label="Contents" {
+            ul.contents { @for (id, title, _) in parts { li { a href=(format!("#{id}")) { (title) } } } }
+        }
+    }
 }
 
 fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
@@ -161,6 +214,12 @@ fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
             }
         }
     }
+}
+
+/// What the script reads off a picture; nothing where there is nothing to read.
+fn points(figure: &Figure) -> Option<String> {
+    let some = !figure.points.is_empty();
+    some.then(|| serde_json::to_string(&figure.points).expect("numbers and texts"))
 }
 
 /// A sentence whose per cent signs stay with their numbers.
