@@ -19,6 +19,7 @@ mod disk;
 mod faults;
 mod follower;
 mod publish;
+mod raw;
 mod reader;
 mod tables;
 mod writer;
@@ -29,6 +30,7 @@ pub use allowed::{Allowed, state_folder};
 pub use disk::{Disk, FolderDisk};
 pub use follower::Follower;
 pub use publish::{publish, put};
+pub use raw::raw_files;
 pub use reader::{progress, read, read_config};
 pub use writer::Writer;
 

@@ -13,13 +13,13 @@ use super::{Disk, FolderDisk, StoreError};
 ///
 /// # Errors
 /// When one cannot be written.
-pub fn publish(folder: &Path, files: &[(String, String)]) -> Result<(), StoreError> {
+pub fn publish(folder: &Path, files: &[(String, Vec<u8>)]) -> Result<(), StoreError> {
     let put = || {
         std::fs::create_dir_all(folder)?;
         let mut disk = FolderDisk::unlocked(folder);
         files
             .iter()
-            .try_for_each(|(name, content)| disk.replace(name, content.as_bytes()))
+            .try_for_each(|(name, content)| disk.replace(name, content))
     };
     put().map_err(|source| StoreError::Unpublished {
         folder: folder.to_owned(),
@@ -73,7 +73,7 @@ mod tests {
     fn where_it_cannot_go_is_said_with_what_to_do() {
         let place = tempfile::tempdir().unwrap();
         fs::write(place.path().join("taken"), "").unwrap();
-        let files = [("page.html".to_owned(), String::new())];
+        let files = [("page.html".to_owned(), Vec::new())];
         let error = publish(&place.path().join("taken"), &files).unwrap_err();
         let text = error.to_string();
         assert!(

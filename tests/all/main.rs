@@ -23,6 +23,7 @@ mod watch;
 
 mod real_browser;
 mod real_folder;
+mod real_live;
 mod real_local;
 #[cfg(target_os = "linux")]
 mod real_network;

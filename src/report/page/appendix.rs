@@ -105,7 +105,7 @@ pub(super) fn trials(context: &Context<'_>) -> Markup {
                     ", complete, failed and interrupted"
                 }
                 div.scroll {
-                    table {
+                    table.sortable {
                         (context.caption("A row a trial, in the order in which they were made; figures of void trials in parentheses."))
                         thead { tr {
                             @for head in ["Trial", "Sitting", "Phase", "Workload", "Started", "Grade", "Rate", "Median",

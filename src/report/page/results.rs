@@ -14,13 +14,13 @@ use crate::text::plain;
 /// A sentence a workload, and what is next.
 pub(super) fn verdicts(context: &Context<'_>) -> Markup {
     let comparison = context.comparison;
+    if comparison.workloads.is_empty() {
+        return html! {};
+    }
     html! {
         section {
-            (context.heading("What changed"))
-            @if let Some(next) = words::next_step(comparison) { p.next { (next) } }
-            @if !comparison.workloads.is_empty() {
-                ul.verdicts { @for row in &comparison.workloads { (verdict(context, row)) } }
-            }
+            (context.heading("What changed, by workload"))
+            ul.verdicts { @for row in &comparison.workloads { (verdict(context, row)) } }
         }
     }
 }
@@ -36,9 +36,8 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
         .iter()
         .flatten()
         .map(|group| {
-            let trials = words::numbers(&group.trials);
             let rate = unbroken(&words::graded_rate(row, group));
-            format!("{} {rate}, trials {trials}", group.phase)
+            format!("{} {rate}", group.phase)
         })
         .collect();
     // The expansion's outcome is the headline; until it is known, what it costs is.
