@@ -33,7 +33,7 @@ fn section(context: &Context<'_>, of: &Section) -> Markup {
         Topic::Forecast => (
             &context.figures.progress,
             "In each lane a short upright is the moment, the square the finish that would have been told, the bar its \
-             80 % range and the line its 95 % range; the long upright is the actual end.",
+             80 % range and the line its 95 % range, to which a band leads from the curve; the long upright is the actual end.",
         ),
         Topic::Gain => (
             &context.figures.position,
@@ -58,9 +58,9 @@ fn section(context: &Context<'_>, of: &Section) -> Markup {
                 @if figures.rows.len() > MANY {
                     details {
                         summary { (context.banner()) (figures.caption) }
-                        div.scroll { (table(context, figures)) }
+                        div.scroll tabindex="0" { (table(context, figures)) }
                     }
-                } @else { div.scroll { (table(context, figures)) } }
+                } @else { div.scroll tabindex="0" { (table(context, figures)) } }
             }
             @for note in &of.notes { p.note { bdi { (unbroken(note)) } } }
         }

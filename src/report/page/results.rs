@@ -98,7 +98,7 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
     html! {
         section {
             (context.heading("Rates"))
-            div.scroll {
+            div.scroll tabindex="0" {
                 table {
                     (context.caption("Median rate, grade, spread and trials by phase; ratios to before."))
                     thead {
@@ -125,7 +125,7 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
             @if comparison.workloads.iter().any(statistics::any) {
                 details {
                     summary { (context.banner()) "Further statistics of each ratio" }
-                    div.scroll { (statistics::table(context)) }
+                    div.scroll tabindex="0" { (statistics::table(context)) }
                 }
             }
         }
@@ -195,7 +195,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
     html! {
         section {
             (context.heading("Latency"))
-            div.scroll {
+            div.scroll tabindex="0" {
                 table.second {
                     (context.caption("Median over the trials of each percentile, and the worst operation of all."))
                     thead { tr {

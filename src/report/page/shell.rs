@@ -32,9 +32,11 @@ pub(in crate::report) fn document(title: &str, simulated: bool, body: &Markup) -
             }
             body {
                 @if simulated {
-                    p.banner {
-                        strong { (words::SIMULATED) }
-                        " The share, its drives and every number below are made up by a model."
+                    aside aria-label=(words::SIMULATED) {
+                        p.banner {
+                            strong { (words::SIMULATED) }
+                            " The share, its drives and every number below are made up by a model."
+                        }
                     }
                 }
                 (body)

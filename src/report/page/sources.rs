@@ -20,7 +20,7 @@ pub(super) fn sources(context: &Context<'_>) -> Markup {
                  in observations.csv, its latencies in latency.hlog, and its fingerprint in facts. Tables only grow: \
                  the first bytes of a longer file have to give the same digest (" code { "head -c BYTES FILE | b3sum" } ")."
             }
-            div.scroll {
+            div.scroll tabindex="0" {
                 table.facts {
                     (context.caption("The study’s files as they were when this page was made."))
                     thead { tr {

@@ -47,6 +47,7 @@ pub(super) fn data(scene: &Scene<'_>) -> Line {
     let blocks: u64 = backs.iter().map(|back| back.blocks).sum();
     let bytes: Bytes = backs.iter().map(|back| back.bytes).sum();
     let told = backs.iter().flat_map(back_sentences).next();
+    let told = told.map(|sentence| sentence.trim_end_matches('.').to_owned());
     let sampled: (u64, u64) = seals.iter().fold((0, 0), |sum, seal| {
         (sum.0 + seal.differing, sum.1 + seal.blocks)
     });
@@ -73,7 +74,7 @@ pub(super) fn data(scene: &Scene<'_>) -> Line {
             0 => format!("0 of {} blocks differ ({})", grouped(blocks), bytes.iec()),
             n => format!("{} blocks or files are DAMAGED", grouped(n)),
         },
-        comparison: parts.join(" "),
+        comparison: parts.join("; "),
         plain: own,
         sure: if pass.ended {
             "counted"
@@ -86,7 +87,7 @@ pub(super) fn data(scene: &Scene<'_>) -> Line {
     }
 }
 
-/// `2 of 180 trials failed or were cut off.`
+/// `2 of 180 trials failed or were cut off`
 fn cut_short(scene: &Scene<'_>) -> String {
     let trials = &scene.study.trials;
     let cut = trials
@@ -95,8 +96,8 @@ fn cut_short(scene: &Scene<'_>) -> String {
         .count();
     match (cut, trials.len()) {
         (_, 0) => String::new(),
-        (0, all) => format!("All {all} trials ran to their end."),
-        (cut, all) => format!("{cut} of {all} trials failed or were cut off."),
+        (0, all) => format!("all {all} trials ran to their end"),
+        (cut, all) => format!("{cut} of {all} trials failed or were cut off"),
     }
 }
 
@@ -329,7 +330,7 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
     };
     let missed = match missed.is_empty() {
         true => String::new(),
-        false => format!("; never done: {}", missed.join(", ")),
+        false => format!("; passed over: {}", missed.join(", ")),
     };
     Line {
         title: FOLLOWS,
@@ -338,7 +339,7 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
             _ => Standing::Told,
         },
         number: steps.first().map_or("nothing is due".to_owned(), |step| {
-            words::sentence_case(step.title)
+            format!("still open: {}", step.title)
         }),
         comparison: format!("{data}{missed}"),
         plain: steps.first().map_or(String::new(), |step| {

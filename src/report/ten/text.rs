@@ -1,6 +1,6 @@
 //! The verdict and the ten lines for a terminal.
 
-use super::{Line, Ten};
+use super::{Line, Standing, Ten};
 use crate::report::layout::{clamp, heading, paragraph};
 use crate::report::words;
 
@@ -34,7 +34,12 @@ fn block(number: usize, line: &Line, width: usize) -> String {
     let grade = line
         .grade
         .map_or(String::new(), |grade| format!(", grade {grade}"));
-    for told in [&line.comparison, &line.plain, &format!("({sure}{grade})")] {
+    // The sign and the word before the number have said so.
+    let sure = match line.standing {
+        Standing::Missing => String::new(),
+        _ => format!("({sure}{grade})"),
+    };
+    for told in [&line.comparison, &line.plain, &sure] {
         if !told.is_empty() {
             text += &paragraph(width, "     ", told);
         }

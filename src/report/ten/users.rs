@@ -3,7 +3,7 @@
 use super::{Line, Scene, Standing, grade, surety, trials};
 use crate::chart::{Family, void};
 use crate::compare::cost::Felt;
-use crate::compare::limits::Kept;
+use crate::compare::limits::{Kept, Limited};
 use crate::compare::{Group, Row, Verdict};
 use crate::plan::Phase;
 use crate::report::account::span;
@@ -240,14 +240,16 @@ fn by_probes(scene: &Scene<'_>, small: Option<&Felt>, large: Option<&Felt>) -> L
     }
 }
 
-/// `151 min beyond the limit of 60 MB/s`.
+/// `large reads below the limit of 60 MB/s for 151 min (4987 min not observed)`.
 fn outside(kept: &Kept) -> Option<String> {
     let (limit, minutes) = (kept.limit?, kept.minutes?);
+    let beyond = match kept.what {
+        Limited::SmallRead => format!("small reads above the limit of {limit} ms"),
+        Limited::Copy => format!("large reads below the limit of {limit} MB/s"),
+    };
     Some(format!(
-        "{} min beyond the limit {} = {limit}, {} min not observed",
-        minutes.outside,
-        kept.what.key(),
-        minutes.unseen
+        "{beyond} for {} min ({} min not observed)",
+        minutes.outside, minutes.unseen
     ))
 }
 

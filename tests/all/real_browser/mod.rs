@@ -265,7 +265,7 @@ fn axe_finds_nothing() {
         "--no-audit",
         "--no-fund",
         "--ignore-scripts",
-        "axe-core@4.10.3",
+        "axe-core@4.14.1",
     ];
     if let Err(why) = run("npm", &wanted) {
         eprintln!("skipped: axe-core cannot be had by npm on this machine: {why}");
