@@ -34,7 +34,7 @@ pub(super) fn cost(study: &Study, account: &Account) -> Option<Figure> {
 }
 
 /// When people work, as far as the person said so.
-fn busy(study: &Study) -> Option<Busy> {
+pub(in crate::report) fn busy(study: &Study) -> Option<Busy> {
     let stated = &study.config.plan.as_ref()?.assume;
     Some(Busy {
         from: stated.use_from?,

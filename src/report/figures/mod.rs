@@ -1,6 +1,6 @@
 //! The pictures of a study.
 
-mod account;
+pub(super) mod account;
 
 use hdrhistogram::Histogram;
 

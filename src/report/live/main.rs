@@ -2,6 +2,7 @@
 
 use maud::{Markup, PreEscaped, html};
 
+use super::super::figures::account::busy;
 use super::super::watch::{
     alarm_sentence, amounts, between, clock, position, remarks, without_forecast,
 };
@@ -183,6 +184,7 @@ fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
     let lines = CostLines {
         baseline_ns: live.before.small.as_ref().map(|small| small.value),
         limit_ns: super::small_limit_ns(live),
+        busy: busy(live.study),
     };
     let hours = now::hours(live.study, reshaped, live.zone);
     let known = hours.iter().any(|hour| hour.small_read_mean_ns.is_some());
@@ -310,7 +312,7 @@ fn probes(live: &Live<'_>) -> Markup {
     html! {
         (heading(live, "Latest probes"))
         @if rows.is_empty() { p { "None yet." } } @else {
-            div.scroll { table {
+            div.scroll tabindex="0" { table {
                 caption { (banner(live)) "Small reads are 4 KiB at random, paced; large ones 1 MiB in order. Latencies count from the moment a read was due." }
                 thead { tr {
                     th scope="col" { "Begun" } th.word scope="col" { "Reads" } th scope="col" { "Number" }
@@ -349,7 +351,7 @@ fn readings(live: &Live<'_>) -> Markup {
     html! {
         (heading(live, "Latest readings"))
         @if rows.is_empty() { p { "None yet." } } @else {
-            div.scroll { table {
+            div.scroll tabindex="0" { table {
                 caption { (banner(live)) "As the source told them, newest first." }
                 thead { tr {
                     th scope="col" { "Read" } th scope="col" { "Position" } th scope="col" { "Speed told" }
