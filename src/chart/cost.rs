@@ -1,11 +1,14 @@
 //! What users felt while a reshape ran, and its speed below it, hour by hour.
 
 use jiff::Timestamp;
+use jiff::civil::Weekday;
 use jiff::tz::TimeZone;
+use plotters::element::Rectangle;
+use plotters::style::Color;
 use plotters::style::text_anchor::HPos;
 
 use super::axis::{self, Scale};
-use super::canvas::{Canvas, Caption, Failure, Place, line, mark, picture, rule, write};
+use super::canvas::{Canvas, Caption, Failure, Place, hatch, line, mark, picture, rule, write};
 use super::{palette, time};
 use crate::compare::cost::Hour;
 use crate::plan::Phase;
@@ -28,6 +31,29 @@ pub struct CostLines {
     pub baseline_ns: Option<f64>,
     /// The person's limit, in nanoseconds.
     pub limit_ns: Option<f64>,
+    /// When people work, where that is stated.
+    pub busy: Option<Busy>,
+}
+
+/// The hours in which people work.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Busy {
+    /// The hour of the day at which they begin.
+    pub from: u8,
+    /// For how many hours.
+    pub hours: f64,
+    /// Whether on Saturdays and Sundays too.
+    pub weekends: bool,
+}
+
+impl Busy {
+    /// Whether `hour` begins in them, by the clock of `zone`.
+    fn holds(self, hour: &Hour, zone: &TimeZone) -> bool {
+        let since = (24 + hour.hour - self.from % 24) % 24;
+        let day = hour.begins.to_zoned_datetime(zone.clone()).weekday();
+        let weekend = matches!(day, Weekday::Saturday | Weekday::Sunday);
+        f64::from(since) < self.hours && (self.weekends || !weekend)
+    }
 }
 
 /// Mean latency of small reads (logarithmic) over the hours, with its levels, and below it the speed of
@@ -55,10 +81,67 @@ pub fn cost_chart(
         };
         let (first, last) = (first.begins, time::beyond(last.begins, last.begins, 1.0));
         let x = Scale::new(time::seconds(first), time::seconds(last), LEFT, RIGHT);
+        shade(canvas, hours, lines, x, zone)?;
         time::draw(canvas, x, (first, last), (FELT.0, SPEED.1), zone)?;
         felt(canvas, hours, lines, x)?;
         speed(canvas, hours, x)
     })
+}
+
+/// The ground of the hours in which people work, over both pictures.
+fn shade(
+    canvas: &Canvas<'_>,
+    hours: &[Hour],
+    lines: CostLines,
+    x: Scale,
+    zone: &TimeZone,
+) -> Result<(), Failure> {
+    let Some(busy) = lines.busy else {
+        return Ok(());
+    };
+    for run in hours.chunk_by(|a, b| busy.holds(a, zone) == busy.holds(b, zone)) {
+        let (first, last) = (&run[0], &run[run.len() - 1]);
+        if busy.holds(first, zone) {
+            let at = |hour: &Hour, later: f64| x.at(time::seconds(hour.begins) + later);
+            let corners = [(at(first, 0.0), FELT.0), (at(last, 3600.0), SPEED.1)];
+            canvas.draw(&Rectangle::new(corners, palette::SHADE.colour().filled()))?;
+        }
+    }
+    let place = (RIGHT, FELT.0 - 10);
+    write(
+        canvas,
+        "shaded: busy hours",
+        place,
+        11.0,
+        palette::MUTED,
+        HPos::Right,
+    )
+}
+
+/// What stands over each hour, for who points at it: its place across, and its values in words.
+pub fn cost_points(hours: &[Hour], zone: &TimeZone) -> Vec<(i32, String)> {
+    let Some((first, last)) = hours.first().zip(hours.last()) else {
+        return Vec::new();
+    };
+    let last = time::beyond(last.begins, last.begins, 1.0);
+    let (first, last) = (time::seconds(first.begins), time::seconds(last));
+    let x = Scale::new(first, last, LEFT, RIGHT);
+    let words = |hour: &Hour| {
+        let clock = hour.begins.to_zoned_datetime(zone.clone());
+        let felt = hour.small_read_mean_ns.map_or("not seen".to_owned(), |ns| {
+            Nanos(ns.round() as u64).to_string()
+        });
+        let speed = hour
+            .reshape_fraction_per_h
+            .map_or("not seen".to_owned(), |speed| percent(speed, 2));
+        format!(
+            "{}: small read {felt} ({} probes), reshape {speed} an hour",
+            clock.strftime("%a %-d %b %H:%M"),
+            hour.probes
+        )
+    };
+    let point = |hour: &Hour| (middle(hour.begins, x), words(hour));
+    hours.iter().map(point).collect()
 }
 
 fn felt(canvas: &Canvas<'_>, hours: &[Hour], lines: CostLines, x: Scale) -> Result<(), Failure> {
@@ -82,6 +165,14 @@ fn felt(canvas: &Canvas<'_>, hours: &[Hour], lines: CostLines, x: Scale) -> Resu
         level(canvas, y.at(tick), &words)?;
     }
     heading(canvas, FELT.0, "mean latency of a small read")?;
+    if let Some(ns) = lines.limit_ns.filter(|ns| *ns > 0.0) {
+        // What lies beyond the limit.
+        hatch(
+            canvas,
+            [(LEFT, FELT.0), (RIGHT, y.at(ns.log10()))],
+            palette::RULE,
+        )?;
+    }
     for (ns, words) in levels.into_iter().zip(["before", "your limit"]) {
         if let Some(ns) = ns.filter(|ns| *ns > 0.0) {
             let at = y.at(ns.log10());
@@ -171,7 +262,13 @@ fn describe(hours: &[Hour], lines: CostLines) -> String {
         text += &format!("; {} before", told(ns));
     }
     if let Some(ns) = lines.limit_ns {
-        text += &format!("; the limit is {}", told(ns));
+        text += &format!(
+            "; the limit is {}, and what lies beyond it is hatched",
+            told(ns)
+        );
+    }
+    if let Some(Busy { from, hours, .. }) = lines.busy {
+        text += &format!("; {hours} busy hours from {from:02}:00 on are shaded");
     }
     let speeds = || hours.iter().filter_map(|hour| hour.reshape_fraction_per_h);
     if let (Some(low), Some(high)) = (speeds().reduce(f64::min), speeds().reduce(f64::max)) {

@@ -9,25 +9,31 @@
 //! and a description for those who cannot see it, under identifiers made from the caller's `id`.
 
 mod axis;
+mod bitmap;
 mod canvas;
 mod cost;
+mod expected;
 mod family;
 mod grade;
 mod latency;
 mod layers;
 mod palette;
+mod position;
 mod progress;
 mod series;
 mod sweep;
 mod time;
 
-pub use cost::{CostLines, cost_chart};
+pub use bitmap::Painter;
+pub use cost::{Busy, CostLines, cost_chart, cost_points};
+pub use expected::{Expected, expected_chart};
 pub use family::{Family, family_chart};
 pub use grade::{cached, letter, void};
 pub use latency::{PhaseLatency, latency_distribution};
 pub use layers::{Reached, Stage, layers_chart};
 pub use palette::{standalone, stylesheet};
-pub use progress::progress_chart;
+pub use position::{Lying, position_chart};
+pub use progress::{progress_chart, progress_points};
 pub use series::trial_series;
 pub use sweep::sweep_chart;
 

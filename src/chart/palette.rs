@@ -78,8 +78,8 @@ pub fn standalone(svg: &str) -> String {
     })
 }
 
-/// The CSS that gives the variables their values: light, and dark on screens that ask for it.
-/// Print is always light.
+/// The CSS that gives the variables their values: light; dark on screens that ask for it, or where the
+/// root has `data-theme="dark"`; `data-theme="light"` keeps it light. Print is always light.
 pub fn stylesheet() -> String {
     let values = |shade: fn(&Ink) -> u32| {
         ALL.iter().fold(String::new(), |mut css, ink| {
@@ -87,9 +87,8 @@ pub fn stylesheet() -> String {
             css
         })
     };
+    let (light, dark) = (values(|ink| ink.light), values(|ink| ink.dark));
     format!(
-        ":root{{color-scheme:light dark;{}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{}}}}}\n@media print{{:root{{color-scheme:light}}}}\n",
-        values(|ink| ink.light),
-        values(|ink| ink.dark)
+        ":root{{color-scheme:light;{light}}}\n@media screen and (prefers-color-scheme:dark){{:root:not([data-theme=light]){{color-scheme:dark;{dark}}}}}\n@media screen{{:root[data-theme=dark]{{color-scheme:dark;{dark}}}}}\n"
     )
 }

@@ -12,6 +12,7 @@ use super::{palette, time};
 use crate::compare::Reshaped;
 use crate::compare::forecasted::{Finish, Forecasted, Told};
 use crate::plan::Phase;
+use crate::reshape::Point;
 use crate::units::percent;
 
 const SIZE: (u32, u32) = (640, 380);
@@ -26,9 +27,11 @@ const CURVE: (i32, i32) = (160, 336);
 const MOST: f64 = 1.6;
 /// Points of the curve at most: more are thinned evenly.
 const POINTS: usize = 600;
+/// Points that can be read off, at most.
+const READ: usize = 200;
 
 /// Progress over time, and above it a lane for each forecast: where it was made, its finish, its 80 %
-/// range as a bar and its 95 % range as a line; an upright where it was really done. Times by the clock
+/// range as a bar and its 95 % range as a line, which a band joins to the curve; an upright where it was really done. Times by the clock
 /// of `zone`; ranges that end beyond the picture are cut at its edge. `id` is unique on the page.
 pub fn progress_chart(
     reshaped: &Reshaped,
@@ -43,17 +46,10 @@ pub fn progress_chart(
         description: describe(found),
         simulated,
     };
-    let first = reshaped.began;
-    let latest = found
-        .moments
-        .iter()
-        .filter_map(|moment| finish(&moment.told))
-        .map(|finish| finish.range95[1])
-        .max();
-    let most = time::beyond(first, reshaped.until, MOST);
-    let last = latest.unwrap_or(reshaped.until).clamp(reshaped.until, most);
+    let (first, last) = span(reshaped, found);
     let x = Scale::new(time::seconds(first), time::seconds(last), LEFT, RIGHT);
     picture(caption, SIZE, 14.0, |canvas| {
+        bands(canvas, found, x)?;
         time::draw(canvas, x, (first, last), (LANE - 14, CURVE.1), zone)?;
         lanes(canvas, found, x)?;
         curve(canvas, reshaped, x)?;
@@ -75,6 +71,59 @@ pub fn progress_chart(
         }
         Ok(())
     })
+}
+
+/// From where each forecast was made a band to its 95 % range, the later ones on the earlier ones.
+fn bands(canvas: &Canvas<'_>, found: &Forecasted, x: Scale) -> Result<(), Failure> {
+    let y = Scale::new(0.0, 1.0, CURVE.1, CURVE.0);
+    let place = |moment: Timestamp| x.at(time::seconds(moment));
+    let finishes = found.moments.iter().filter_map(|of| finish(&of.told));
+    for finish in finishes {
+        let [early, late] = finish.range95.map(place);
+        let apex = (place(finish.made), y.at(finish.fraction));
+        let corners = vec![apex, (early, CURVE.0), (late, CURVE.0)];
+        canvas.draw(&Polygon::new(
+            corners.clone(),
+            palette::SHADE.colour().filled(),
+        ))?;
+        for end in &corners[1..] {
+            rule(canvas, apex, *end, palette::RULE, 1)?;
+        }
+    }
+    Ok(())
+}
+
+/// What stands over each point of the curve, for who points at it: its place across, and its values in
+/// words.
+pub fn progress_points(
+    reshaped: &Reshaped,
+    found: &Forecasted,
+    zone: &TimeZone,
+) -> Vec<(i32, String)> {
+    let (first, last) = span(reshaped, found);
+    let x = Scale::new(time::seconds(first), time::seconds(last), LEFT, RIGHT);
+    let points = &reshaped.track.points;
+    let each = points.len().div_ceil(READ).max(1);
+    let point = |point: &Point| {
+        let clock = point.at.to_zoned_datetime(zone.clone());
+        let words = format!(
+            "{}: {} done",
+            clock.strftime("%a %-d %b %H:%M"),
+            percent(point.fraction, 1)
+        );
+        (x.at(time::seconds(point.at)), words)
+    };
+    let thinned = points.iter().step_by(each).chain(points.last());
+    thinned.map(point).collect()
+}
+
+/// First and last moment of the picture.
+fn span(reshaped: &Reshaped, found: &Forecasted) -> (Timestamp, Timestamp) {
+    let ends = found.moments.iter().filter_map(|of| finish(&of.told));
+    let latest = ends.map(|finish| finish.range95[1]).max();
+    let most = time::beyond(reshaped.began, reshaped.until, MOST);
+    let last = latest.unwrap_or(reshaped.until).clamp(reshaped.until, most);
+    (reshaped.began, last)
 }
 
 fn finish(told: &Told) -> Option<&Finish> {

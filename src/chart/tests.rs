@@ -35,7 +35,7 @@ const KNOWN: [&str; 10] = [
     "svg", "title", "desc", "rect", "line", "polyline", "polygon", "circle", "text", "path",
 ];
 
-fn check(svg: &str) {
+pub(super) fn check(svg: &str) {
     for element in elements(svg) {
         assert!(KNOWN.contains(&element.as_str()), "{element} in {svg}");
     }
@@ -259,6 +259,11 @@ fn a_followed_reshape_makes_two_pictures_and_so_does_one_of_which_little_is_know
         let lines = CostLines {
             baseline_ns: Some(8e6),
             limit_ns: Some(40e6),
+            busy: Some(Busy {
+                from: 8,
+                hours: 10.0,
+                weekends: false,
+            }),
         };
         let zone = TimeZone::UTC;
         check(&cost_chart(&account.cost.timeline, lines, &zone, true, "x"));

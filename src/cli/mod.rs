@@ -15,6 +15,7 @@ mod compare;
 mod consent;
 mod demo;
 mod exit;
+mod live;
 mod measure;
 mod mounted;
 mod new;

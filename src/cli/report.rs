@@ -1,24 +1,30 @@
-//! `poolproof report`: the page.
+//! `poolproof report`: the one page to send, and the same for paper, tickets and other documents.
+#![expect(
+    clippy::disallowed_methods,
+    reason = "commands are an edge: they read the time"
+)]
 
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use super::{Exit, Failure, print, say};
-use crate::compare::{Account, Rules, compare};
+use super::{Exit, Failure, print, say, width};
+use crate::chart::Painter;
+use crate::compare::{Account, Comparison, Rules, compare};
 use crate::judge::judge_all;
-use crate::report;
+use crate::probe::{self, Printed};
+use crate::report::{self, Judgements};
 use crate::store::{self, names};
-use crate::study::Study;
+use crate::study::{RawFile, Study};
 use crate::text::path;
 
 /// Writes STUDY/reports/report.html, one page that needs nothing beside it, and its charts as files.
 ///
 /// The study is only read: a page can be had while a sitting runs, and of a study that cannot be
-/// written to.
+/// written to. How much is copied, and how many reads a person needs, is set under [report] in study.toml.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  poolproof report scans\n  poolproof report /archive/scans --to /tmp/page"
+    after_help = "Examples:\n  poolproof report scans\n  poolproof report scans --pdf --markdown\n  poolproof report /archive/scans --to /tmp/page"
 )]
 pub(super) struct Arguments {
     #[command(flatten)]
@@ -26,6 +32,22 @@ pub(super) struct Arguments {
     /// Folder to write into, made when it is missing [default: reports in the study].
     #[arg(long, value_name = "DIR")]
     to: Option<PathBuf>,
+    #[command(flatten)]
+    also: Also,
+}
+
+/// What else is written.
+#[derive(Clone, Copy, Debug, Default, clap::Args)]
+pub(super) struct Also {
+    /// Write report.pdf, too, printed by a Chromium of this machine.
+    #[arg(long)]
+    pdf: bool,
+    /// Write each chart as PNG, too.
+    #[arg(long)]
+    png: bool,
+    /// Write report.md, too: the verdict and the tables, for a ticket.
+    #[arg(long)]
+    markdown: bool,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -39,20 +61,109 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Study, message));
     }
     let folder = arguments.to.clone().unwrap_or(own);
-    print(&write(&study, &folder, Timestamp::now())?)?;
+    let report = Report::of(&study, store::raw_files(root)?, Timestamp::now());
+    print(&report.ten(width()))?;
+    print(&format!("\n{}", report.write(&folder, arguments.also)?))?;
     Ok(Exit::Done)
 }
 
-/// Renders the page and its charts into `folder`; where they are.
-pub(super) fn write(study: &Study, folder: &Path, now: Timestamp) -> Result<String, Failure> {
-    let judgements = judge_all(study);
-    let comparison = compare(study, &judgements, Rules::of(study));
-    let account = Account::of(study, &comparison, &judgements, super::clock(study));
-    let files = report::files(study, &comparison, &judgements, &account, now);
-    store::publish(folder, &files)?;
-    let page = files.first().map_or("", |(name, _)| name);
-    let (charts, folder) = (files.len().max(1) - 1, path(folder));
-    Ok(format!(
-        "{folder}/{page} and {charts} charts in {folder}/charts\n"
-    ))
+/// A study with all that its report needs.
+pub(super) struct Report<'a> {
+    study: &'a Study,
+    raw: Vec<RawFile>,
+    judgements: Judgements,
+    comparison: Comparison,
+    account: Account,
+    now: Timestamp,
+}
+
+impl<'a> Report<'a> {
+    /// The report of `study`, read from the files `raw`, at the moment `now`.
+    pub(super) fn of(study: &'a Study, raw: Vec<RawFile>, now: Timestamp) -> Self {
+        let judgements = judge_all(study);
+        let comparison = compare(study, &judgements, Rules::of(study));
+        let account = Account::of(study, &comparison, &judgements, super::clock(study));
+        Self {
+            study,
+            raw,
+            judgements,
+            comparison,
+            account,
+            now,
+        }
+    }
+
+    /// The ten lines for a terminal.
+    fn ten(&self, width: usize) -> String {
+        let (study, comparison) = (self.study, &self.comparison);
+        report::ten_lines(
+            study,
+            comparison,
+            &self.judgements,
+            &self.account,
+            self.now,
+            width,
+        )
+    }
+
+    /// Renders the page and its charts into `folder`, and what else is wanted; where they are.
+    pub(super) fn write(&self, folder: &Path, also: Also) -> Result<String, Failure> {
+        let (study, comparison) = (self.study, &self.comparison);
+        let (judgements, account) = (&self.judgements, &self.account);
+        let rendered = report::files(study, comparison, judgements, account, self.now, &self.raw);
+        let mut files: Vec<(String, Vec<u8>)> = Vec::new();
+        if also.png {
+            let painter = Painter::default();
+            for (name, svg) in &rendered {
+                if let Some(stem) = name.strip_suffix(".svg") {
+                    let png = painter.png(svg);
+                    let png = png.map_err(|why| Failure::new(Exit::Failed, why))?;
+                    files.push((format!("{stem}.png"), png));
+                }
+            }
+        }
+        if also.markdown {
+            let text = report::markdown(study, comparison, judgements, account, self.now);
+            files.push(("report.md".to_owned(), text.into_bytes()));
+        }
+        let page = rendered.first().map_or("", |(name, _)| name).to_owned();
+        let charts = rendered.len().max(1) - 1;
+        let texts = rendered
+            .into_iter()
+            .map(|(name, text)| (name, text.into_bytes()));
+        files.extend(texts);
+        store::publish(folder, &files)?;
+        let shown = path(folder);
+        let pictures = if also.png {
+            "charts, each as SVG and PNG,"
+        } else {
+            "charts"
+        };
+        let mut told = format!("{shown}/{page} and {charts} {pictures} in {shown}/charts\n");
+        if also.markdown {
+            told += &format!("{shown}/report.md\n");
+        }
+        if also.pdf {
+            print_page(folder, &page)?;
+            told += &format!("{shown}/report.pdf\n");
+        }
+        Ok(told)
+    }
+}
+
+/// Prints the page in `folder` beside it.
+fn print_page(folder: &Path, page: &str) -> Result<(), Failure> {
+    let printed = probe::pdf(&folder.join(page)).map_err(|why| Failure::new(Exit::Failed, why))?;
+    match printed {
+        Printed::Document(bytes) => {
+            Ok(store::publish(folder, &[("report.pdf".to_owned(), bytes)])?)
+        }
+        Printed::NoBrowser => {
+            let page = path(&folder.join(page));
+            let message = format!(
+                "no PDF was made, because no Chromium is on this machine: install one (Debian: apt install chromium), or open {page} in any browser and print it"
+            );
+            Err(Failure::new(Exit::Failed, message))
+        }
+    }
 }

@@ -8,14 +8,17 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::consent::{refusal, settle};
+use super::live::{Show, Showing, Shown};
 use super::mounted::Patience;
 use super::signals::Signals;
 use super::{Exit, Failure, owner, print, say, span, width};
-use crate::report;
+use crate::plan::Set;
+use crate::report::{self, Over};
 use crate::reshape::{Reading, Source, assess};
 use crate::store::Follower;
 use crate::study::{Following, Place, ProgressRow, ShellCommand, Study};
-use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, follow};
+use crate::units::Bytes;
+use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, Probers, follow};
 
 /// Follows a reshape: where it is, whether it moves, when it will be done, what somebody has to do.
 ///
@@ -24,7 +27,7 @@ use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, follow};
 /// of the test data, in turns with leaving the share alone, and says what that costs the reshape.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  poolproof watch scans --source mdstat --command 'ssh archive cat /proc/mdstat'\n  poolproof watch scans --source btrfs --command 'btrfs balance status /scans; true'\n  poolproof watch scans --source raidz --command 'ssh archive zpool status scans' --every 15m\n  poolproof watch scans --at 37.5\n  poolproof watch scans --once || echo look at the reshape\n\nEnds with 0 when the reshape is done, with 8 when --once or --at finds an alarm, with 130 when you end it."
+    after_help = "Examples:\n  poolproof watch scans --source mdstat --command 'ssh archive cat /proc/mdstat'\n  poolproof watch scans --source btrfs --command 'btrfs balance status /scans; true'\n  poolproof watch scans --source raidz --command 'ssh archive zpool status scans' --every 15m\n  poolproof watch scans --page 127.0.0.1:8080\n  poolproof watch scans --at 37.5\n  poolproof watch scans --once || echo look at the reshape\n\nEnds with 0 when the reshape is done, with 8 when --once or --at finds an alarm, with 130 when you end it."
 )]
 pub(super) struct Arguments {
     #[command(flatten)]
@@ -58,6 +61,8 @@ pub(super) struct Arguments {
     /// Runs through the shell when an alarm begins; finds it in $POOLPROOF_ALARM and $POOLPROOF_STATE.
     #[arg(long, value_name = "COMMAND")]
     on_alarm: Option<String>,
+    #[command(flatten)]
+    showing: Showing,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -96,14 +101,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         machine = machine.with_server(config.server.clone().unwrap_or_default());
     }
     if !once && !arguments.no_probes {
-        machine = machine.with_prober(prober(store.study(), arguments.patience.give_up));
+        machine = machine.with_probers(probers(store.study(), arguments.patience.give_up));
     }
     let zone = orders.zone.clone();
+    let now = Timestamp::now();
+    let show = arguments.showing.prepare(store.study(), &orders, now)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
         .build()?;
-    let ended = runtime.block_on(attend(&mut machine, &mut store, &orders));
+    let ended = runtime.block_on(attend(&mut machine, &mut store, &orders, show));
     // A command that hangs must not keep the program alive.
     runtime.shutdown_background();
     let ended = ended?;
@@ -130,18 +137,46 @@ async fn attend(
     machine: &mut Machine,
     store: &mut Follower,
     orders: &Orders,
+    show: Option<Show>,
+) -> Result<Option<Ended>, Failure> {
+    let mut shown = show.map(Show::begin).transpose()?;
+    let ended = listen(machine, store, orders, shown.as_mut()).await?;
+    if let Some(shown) = shown {
+        let finished = ended == Some(Ended::Finished);
+        shown
+            .end(if finished {
+                Over::Finished
+            } else {
+                Over::Ended
+            })
+            .await;
+    }
+    Ok(ended)
+}
+
+/// Follows until the end, saying and showing what happens.
+async fn listen(
+    machine: &mut Machine,
+    store: &mut Follower,
+    orders: &Orders,
+    mut shown: Option<&mut Shown>,
 ) -> Result<Option<Ended>, Failure> {
     let mut signals = Signals::new()?;
     let once = orders.once;
     let live = std::io::stderr().is_terminal();
-    let mut tell = |event: Event<'_>| match event {
-        Event::Read(seen) if !once => say(&report::reading_line(seen, &orders.zone)),
-        Event::Alarm(sentence) if !once => say(&format!("ALARM {sentence}")),
-        Event::Calm if !once => say("the alarm is over"),
-        Event::Cost(cost) => say(&report::cost_sentence(&cost)),
-        Event::Note(note) => say(&note),
-        Event::Probed(row) if live => say(&report::probe_line(row)),
-        Event::Read(_) | Event::Alarm(_) | Event::Calm | Event::Probed(_) => {}
+    let mut tell = |event: Event<'_>| {
+        if let Some(shown) = &mut shown {
+            shown.hear(&event);
+        }
+        match event {
+            Event::Read(seen, _) if !once => say(&report::reading_line(seen, &orders.zone)),
+            Event::Alarm(sentence) if !once => say(&format!("ALARM {sentence}")),
+            Event::Calm if !once => say("the alarm is over"),
+            Event::Cost(cost) => say(&report::cost_sentence(&cost)),
+            Event::Note(note) => say(&note),
+            Event::Probed(row) if live => say(&report::probe_line(row)),
+            Event::Read(..) | Event::Alarm(_) | Event::Calm | Event::Probed(_) => {}
+        }
     };
     tokio::select! {
         ended = follow(machine, store, orders, &mut tell) => Ok(Some(ended)),
@@ -203,21 +238,19 @@ fn asking(arguments: &Arguments, following: &Following, root: &Path) -> Result<A
     }
 }
 
-/// A prober, where there is test data; why there is none is said.
-fn prober(study: &Study, patience: Duration) -> Option<Prober> {
-    match Prober::local(study, patience) {
-        Ok(Some(prober)) => Some(prober),
-        Ok(None) => {
-            say(
-                "no test data is laid down, so users' latency is not probed: measure the phase before first, or follow without",
-            );
-            None
-        }
-        Err(error) => {
-            say(&format!("{error}; the watch goes on without probes"));
-            None
-        }
+/// Probes of the share, where there is test data; that there is none is said.
+fn probers(study: &Study, patience: Duration) -> Option<Probers> {
+    if study.data.bytes(Set::Read) == Bytes(0) {
+        say(
+            "no test data is laid down, so users' latency is not probed: measure the phase before first, or follow without",
+        );
+        return None;
     }
+    let mut study = study.clone();
+    study.windows.clear();
+    Some(Probers::new(move |thread| {
+        Prober::local(&study, patience, thread)
+    }))
 }
 
 /// All that is known at the end.

@@ -223,7 +223,7 @@ pub(super) fn probes<'a>(study: &'a Study, reshaped: Option<&Reshaped>) -> Vec<&
     rows
 }
 
-fn good<'a>(rows: &[&'a ProbeRow], kind: &str) -> Vec<&'a ProbeRow> {
+pub(super) fn good<'a>(rows: &[&'a ProbeRow], kind: &str) -> Vec<&'a ProbeRow> {
     let of_kind = |row: &&&ProbeRow| row.kind == kind && row.cause.is_empty();
     rows.iter().filter(of_kind).copied().collect()
 }
@@ -245,13 +245,13 @@ fn weighted(
 }
 
 /// Mean latency of small reads, each read counted alike.
-fn latency(rows: &[&ProbeRow]) -> Option<f64> {
+pub(super) fn latency(rows: &[&ProbeRow]) -> Option<f64> {
     let reads = |row: &ProbeRow| (row.operations + row.missed_operations) as f64;
     weighted(rows, |row| Some(row.mean_ns? as f64), reads)
 }
 
 /// Rate of large reads, each second counted alike.
-fn rate(rows: &[&ProbeRow]) -> Option<f64> {
+pub(super) fn rate(rows: &[&ProbeRow]) -> Option<f64> {
     weighted(rows, |row| row.rate_bytes_per_s, |row| row.seconds.max(0.0))
 }
 
@@ -287,7 +287,7 @@ fn like_probe(load: &Workload, small: bool) -> bool {
     load.read_percent == 100 && load.access == access && load.block.0 == block && alone
 }
 
-fn baseline(study: &Study, comparison: &Comparison, small: bool) -> Option<Baseline> {
+pub(super) fn baseline(study: &Study, comparison: &Comparison, small: bool) -> Option<Baseline> {
     let mut rows = comparison.workloads.iter();
     let row = rows.find(|row| like_probe(&row.load, small))?;
     let group = row
@@ -311,7 +311,11 @@ fn baseline(study: &Study, comparison: &Comparison, small: bool) -> Option<Basel
 }
 
 /// The hours of the local clock from the first probe or reading to the last.
-fn timeline(rows: &[&ProbeRow], reshaped: Option<&Reshaped>, zone: &TimeZone) -> Vec<Hour> {
+pub(super) fn timeline(
+    rows: &[&ProbeRow],
+    reshaped: Option<&Reshaped>,
+    zone: &TimeZone,
+) -> Vec<Hour> {
     let first = [
         rows.first().map(|row| row.at),
         reshaped.map(|seen| seen.began),

@@ -19,6 +19,7 @@ pub mod gain;
 mod group;
 pub mod limits;
 pub mod location;
+pub mod now;
 mod poolable;
 mod quantity;
 mod reshaped;

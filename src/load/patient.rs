@@ -13,8 +13,8 @@
 use std::fmt;
 use std::ops::ControlFlow;
 use std::path::Path;
-use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
+use std::sync::{Arc, Weak};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -39,6 +39,8 @@ pub struct Patient<S> {
     patience: Duration,
     /// What was being done when it was given up, and after how many seconds.
     silent: Option<(&'static str, u64)>,
+    /// Ends with the thread, which outlives this value where a call does not return.
+    thread: Weak<()>,
 }
 
 type Work<S> = Box<dyn FnOnce(&mut S) + Send>;
@@ -48,13 +50,25 @@ impl<S: Share + Send + 'static> Patient<S> {
     /// and commands get ten times as long.
     pub fn new(mut share: S, name: &str, patience: Duration) -> Self {
         let (work, asked) = mpsc::channel::<Work<S>>();
-        thread::spawn(move || asked.iter().for_each(|work| work(&mut share)));
+        let held = Arc::new(());
+        let mark = Arc::downgrade(&held);
+        thread::spawn(move || {
+            asked.iter().for_each(|work| work(&mut share));
+            drop(held);
+        });
         Self {
             work,
             name: name.to_owned(),
             patience,
             silent: None,
+            thread: mark,
         }
+    }
+
+    /// Has an owner for as long as the share's thread lives: when this value is gone and the mark is
+    /// not, a call hangs there still.
+    pub fn thread(&self) -> Weak<()> {
+        self.thread.clone()
     }
 
     /// Has `work` done on the share. It is `doing` something, and tells `watch` when it gets on.

@@ -6,14 +6,17 @@
 )]
 
 mod activity;
+mod browser;
 mod clock;
 mod command;
 mod counters;
 mod devices;
 mod file;
+mod process;
 pub mod extents;
 
 pub use activity::{arrays, members, moving};
+pub use browser::{Printed, pdf};
 pub use command::shell;
 pub use counters::{Sources, scheduled};
 pub use file::text;

@@ -8,7 +8,7 @@ use crate::judge::{Cached, Evidence, Grade, Judgement, Layer, Limiting, NEGLIGIB
 use crate::units::percent;
 
 /// Judgements by number of trial.
-pub(super) type Judgements = BTreeMap<u64, Judgement>;
+pub type Judgements = BTreeMap<u64, Judgement>;
 
 /// All grades, best first.
 pub(super) const ALL: [Grade; 4] = [Grade::A, Grade::B, Grade::C, Grade::X];

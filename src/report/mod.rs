@@ -15,6 +15,8 @@ mod history;
 mod json;
 mod layers;
 mod layout;
+mod live;
+mod markdown;
 mod next;
 mod page;
 mod plan;
@@ -22,6 +24,7 @@ mod precise;
 mod sitting;
 mod study;
 mod sweep;
+mod ten;
 mod terminal;
 mod verified;
 mod verdict;
@@ -33,16 +36,20 @@ pub use account::account_text;
 pub use check::{check_json, check_text};
 pub use data::comparison_csv;
 pub use figures::{Figure, Figures};
+pub use grades::Judgements;
 pub use json::comparison_json;
+pub use live::{Dialect, Live, Over, live_main, live_page, live_title, open_metrics};
+pub use markdown::markdown;
 pub use next::{next_json, next_text};
 pub use page::page;
 pub use plan::{objections_json, objections_text, outlook_csv, outlook_json, outlook_text};
 pub use sitting::sitting_text;
 pub use study::study_text;
 pub use sweep::sweep_text;
+pub use ten::ten_lines;
 pub use terminal::comparison_text;
 pub use verified::{seal_text, verified_text};
-pub use watch::{alarm_sentence, cost_sentence, probe_line, reading_line, watch_text};
+pub use watch::{alarm_sentence, cost_sentence, probe_line, reading_line, span, watch_text};
 pub use why::{why_csv, why_json, why_text};
 
 use std::collections::BTreeMap;
@@ -50,9 +57,9 @@ use std::collections::BTreeMap;
 use crate::chart::standalone;
 use crate::compare::{Account, Comparison};
 use crate::judge::Judgement;
-use crate::study::Study;
+use crate::study::{RawFile, Study};
 
-/// The page and its pictures as files: `report.html`, and each picture under `charts/` as an SVG with
+/// The page and its pictures as files, made of a study that was read from `raw`: `report.html`, and each picture under `charts/` as an SVG with
 /// fixed light colours for viewers that know no variables. Names are relative and unique.
 pub fn files(
     study: &Study,
@@ -60,9 +67,12 @@ pub fn files(
     judgements: &BTreeMap<u64, Judgement>,
     account: &Account,
     generated: jiff::Timestamp,
+    raw: &[RawFile],
 ) -> Vec<(String, String)> {
     let figures = Figures::of(study, comparison, judgements, account);
-    let html = page(study, comparison, judgements, account, &figures, generated);
+    let html = page(
+        study, comparison, judgements, account, &figures, generated, raw,
+    );
     let pictures = figures.all().map(|figure| {
         let name = format!("charts/{}.svg", figure.id);
         (name, standalone(&figure.svg))

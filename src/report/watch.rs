@@ -17,12 +17,12 @@ pub(super) fn clock(at: Timestamp, zone: &TimeZone) -> String {
     at.strftime("%a %-d %b %H:%M").to_string()
 }
 
-fn position(fraction: Option<f64>) -> String {
+pub(super) fn position(fraction: Option<f64>) -> String {
     fraction.map_or(words::NONE.to_owned(), |fraction| percent(fraction, 1))
 }
 
 /// `27 h 23 min`, `12 min`.
-fn span(seconds: f64) -> String {
+pub fn span(seconds: f64) -> String {
     let minutes = (seconds / 60.0).round().max(0.0) as u64;
     match minutes {
         0..60 => format!("{minutes} min"),
@@ -31,7 +31,7 @@ fn span(seconds: f64) -> String {
     }
 }
 
-fn between(range: Range, zone: &TimeZone) -> String {
+pub(super) fn between(range: Range, zone: &TimeZone) -> String {
     format!(
         "{} to {}",
         clock(range.early, zone),
@@ -162,7 +162,7 @@ pub fn watch_text(
     text + &list(width, "What this rests on", &remarks(seen, zone))
 }
 
-fn amounts(done: f64, total: f64, counts: Option<Extent>) -> String {
+pub(super) fn amounts(done: f64, total: f64, counts: Option<Extent>) -> String {
     let tera = |bytes: f64| format!("{:.2} TB", bytes / 1e12);
     match counts {
         Some(Extent::Chunks) => format!("{done} of about {total} chunks"),
@@ -185,7 +185,7 @@ fn ahead(forecast: &Forecast, zone: &TimeZone, width: usize) -> String {
         + &line("  95 %    ", between(forecast.range95, zone))
 }
 
-fn without_forecast(seen: &Assessment) -> &'static str {
+pub(super) fn without_forecast(seen: &Assessment) -> &'static str {
     match seen.state {
         State::Waiting => "not known: it has not begun",
         State::Finished => {
@@ -201,7 +201,7 @@ fn without_forecast(seen: &Assessment) -> &'static str {
 }
 
 /// What a reader should know of the forecast and the readings below it.
-fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
+pub(super) fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
     let mut all = Vec::new();
     if let Some(forecast) = &seen.forecast {
         let since = clock(forecast.since, zone);

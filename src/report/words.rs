@@ -265,6 +265,14 @@ pub(super) fn excluded(comparison: &Comparison) -> Vec<String> {
     reasons.iter().map(sentence).collect()
 }
 
+/// The first letter in upper case.
+pub(super) fn sentence_case(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
 /// What a study that is not complete needs next.
 pub(super) fn next_step(comparison: &Comparison) -> Option<String> {
     let has = |phase: Phase| {

@@ -19,6 +19,7 @@ mod disk;
 mod faults;
 mod follower;
 mod publish;
+mod raw;
 mod reader;
 mod tables;
 mod writer;
@@ -28,7 +29,8 @@ use std::path::PathBuf;
 pub use allowed::{Allowed, state_folder};
 pub use disk::{Disk, FolderDisk};
 pub use follower::Follower;
-pub use publish::publish;
+pub use publish::{publish, put};
+pub use raw::raw_files;
 pub use reader::{progress, read, read_config};
 pub use writer::Writer;
 
@@ -130,6 +132,14 @@ pub enum StoreError {
     Unpublished {
         /// Where they were to go.
         folder: PathBuf,
+        /// How it failed.
+        source: std::io::Error,
+    },
+    /// A file that somebody named cannot be written.
+    #[error("{path} cannot be written ({source}): name another file")]
+    Unput {
+        /// Which.
+        path: PathBuf,
         /// How it failed.
         source: std::io::Error,
     },

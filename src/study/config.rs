@@ -10,7 +10,7 @@ use toml_edit::Document;
 
 use super::bounds::{self, TEXT};
 use super::place::placed;
-use super::{Limits, Place, ShellCommand};
+use super::{Audience, Limits, Place, ShellCommand};
 use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
 use crate::plan::{STANDARD, Workload};
@@ -69,6 +69,9 @@ pub struct Config {
     /// What users should feel at most while the pool grows.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub limits: Option<Limits>,
+    /// What a report assumes of the people who use the share.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub report: Option<Audience>,
     /// Workloads beside the standard set, or in place of those of the same name.
     #[serde(default, rename = "workload", skip_serializing_if = "Vec::is_empty")]
     pub workloads: Vec<Workload>,
@@ -400,6 +403,7 @@ impl Config {
             server: None,
             reshape: None,
             limits: None,
+            report: None,
             workloads: Vec::new(),
         }
     }
@@ -439,6 +443,9 @@ impl Config {
         }
         if let Some(Err(why)) = self.limits.as_ref().map(Limits::validate) {
             return Some((at(&["limits"]), format!("[limits]: {why}")));
+        }
+        if let Some(Err(why)) = self.report.as_ref().map(Audience::validate) {
+            return Some((at(&["report"]), format!("[report]: {why}")));
         }
         if let Some((path, _)) = self.texts().into_iter().find(|(_, text)| text.len() > TEXT) {
             let why = format!("the text is longer than {TEXT} bytes");

@@ -1,6 +1,7 @@
 //! Everything known of one expansion, as one value, and the formats in which it is kept.
 
 mod amend;
+mod audience;
 mod checks;
 mod command;
 mod config;
@@ -12,6 +13,7 @@ pub mod manifest;
 mod place;
 mod progress;
 mod proposal;
+mod raw;
 mod sweep;
 pub mod tables;
 mod trial;
@@ -20,6 +22,7 @@ mod verified;
 use std::collections::BTreeMap;
 
 pub use amend::{with_format, with_mount};
+pub use audience::Audience;
 pub use checks::{CheckRow, Outcome, Side};
 pub use command::{Place, ShellCommand};
 pub use config::{
@@ -32,6 +35,7 @@ pub use manifest::{DataEvent, DataRow};
 pub use place::placed;
 pub use progress::{ProbeRow, ProgressRow};
 pub use proposal::KnownPool;
+pub use raw::RawFile;
 pub use sweep::SweepRow;
 pub use trial::{FRESH, ObservationRow, State, Trial, WindowRow};
 pub use verified::{DamageRow, Kind, PassRow, SealRow, SealedCheckRow, SealedState, VerifiedRow};

@@ -12,11 +12,15 @@ use crate::reshape::{
 use crate::seed::Seed;
 use crate::store::Follower;
 use crate::study::{ProbeRow, ProgressRow};
+use crate::text::plain;
 
 /// Waiting looks at the steady clock so often: a machine that slept is late by no more.
 const NAP: f64 = 30.0;
 /// A probe lasts no longer, so that an end, or a sitting, is not kept waiting.
 const PROBE: f64 = 60.0;
+/// A share that could not be probed is tried again after so many seconds, then after twice as many each
+/// time, and at the latest after so many.
+const AGAIN: (f64, f64) = (60.0, 3600.0);
 /// Probing that costs more than this part of the reshape's speed is too much.
 const DEAR: f64 = 0.10;
 /// The cost of probing is told from so many pairs on.
@@ -42,8 +46,8 @@ pub struct Orders {
 /// What happens, for whoever listens.
 #[derive(Debug)]
 pub enum Event<'a> {
-    /// A reading is on disk, and this is what all of them say.
-    Read(&'a Assessment),
+    /// A reading is on disk: what all of them say, and its row.
+    Read(&'a Assessment, &'a ProgressRow),
     /// An alarm begins, or changes to another.
     Alarm(&'a str),
     /// The alarm before is over.
@@ -112,6 +116,8 @@ struct Following<'a> {
     before: Option<f64>,
     /// Whether the time since then was probed: `None` when there is nothing to compare.
     probed: Option<bool>,
+    /// While the share cannot be probed: how long already.
+    absent: Option<Absent>,
     /// The alarm that stands.
     standing: Option<&'static str>,
     /// Readings before this do not tell what probing costs now.
@@ -131,6 +137,7 @@ impl<'a> Following<'a> {
             unwritten: Vec::new(),
             before: None,
             probed: None,
+            absent: None,
             standing: None,
             pairs: 0,
             orders,
@@ -166,14 +173,16 @@ impl<'a> Following<'a> {
         };
         self.before = Some(steady);
         let simulated = self.store.study().config.simulated;
-        self.unwritten
-            .push(ProgressRow::of(&reading, self.orders.source, simulated));
+        let row = ProgressRow::of(&reading, self.orders.source, simulated);
+        self.unwritten.push(row.clone());
         self.write(tell);
         self.readings.push(reading);
         let config = &self.store.study().config;
         let hours = config.hours(self.orders.zone.clone());
         let assessment = assess(&self.readings, config.zones(), hours.as_ref());
-        assessment.iter().for_each(|seen| tell(Event::Read(seen)));
+        assessment
+            .iter()
+            .for_each(|seen| tell(Event::Read(seen, &row)));
         assessment
     }
 
@@ -271,8 +280,11 @@ impl<'a> Following<'a> {
         tell: &mut dyn FnMut(Event<'_>),
     ) {
         let mut turn = world.can_probe().then(|| self.takes_probes());
+        // Where the share is not there all the time, there is nothing to compare.
+        let mut compared = self.absent.is_none();
         loop {
-            let left = due - world.steady();
+            let now = world.steady();
+            let left = due - now;
             if left <= 0.0 {
                 break;
             }
@@ -280,23 +292,69 @@ impl<'a> Following<'a> {
             if turn.is_some() && self.store.sitting_at_work() {
                 turn = None;
             }
-            if turn != Some(true) || left < 1.0 {
-                world.rest(left.min(NAP)).await;
+            let held = self.absent.as_ref().map_or(0.0, |absent| absent.next - now);
+            if turn != Some(true) || left < 1.0 || held > 0.0 {
+                let rest = if held > 0.0 { left.min(held) } else { left };
+                world.rest(rest.min(NAP)).await;
                 continue;
             }
-            for row in world.probe(left.min(PROBE) as u64, place).await {
+            let probed = world.probe(left.min(PROBE) as u64, place).await;
+            for row in &probed.rows {
                 if let Err(error) = self.store.add_probe(row.clone()) {
                     tell(Event::Note(format!("{error}; a probe is lost")));
                 }
-                tell(Event::Probed(&row));
+                tell(Event::Probed(row));
             }
-            if !world.can_probe() {
-                turn = None;
-                tell(Event::Note(
-                    "the share cannot be probed any more: the watch goes on without".into(),
-                ));
-            }
+            self.look_for_share(world.steady(), probed.lost.as_deref(), tell);
+            compared &= probed.lost.is_none();
         }
-        self.probed = turn;
+        self.probed = turn.filter(|_| compared);
+    }
+
+    /// Whether the share is there after a probe at `now`: says once that it is gone, and once that it is
+    /// back.
+    fn look_for_share(&mut self, now: f64, lost: Option<&str>, tell: &mut dyn FnMut(Event<'_>)) {
+        match (lost, &mut self.absent) {
+            (Some(why), None) => {
+                self.absent = Some(Absent::begin(now));
+                tell(Event::Note(format!(
+                    "the share cannot be probed ({}): the watch goes on without, and tries again from time to time",
+                    plain(why)
+                )));
+            }
+            (Some(_), Some(absent)) => absent.again(now),
+            (None, Some(absent)) => {
+                let without = report::span(now - absent.since);
+                self.absent = None;
+                tell(Event::Note(format!(
+                    "the share is probed again, after {without} without"
+                )));
+            }
+            (None, None) => {}
+        }
+    }
+}
+
+/// The time in which a share cannot be probed, by the steady clock.
+struct Absent {
+    since: f64,
+    /// When it is tried again.
+    next: f64,
+    /// How long that is from the latest try.
+    distance: f64,
+}
+
+impl Absent {
+    fn begin(now: f64) -> Self {
+        Self {
+            since: now,
+            next: now + AGAIN.0,
+            distance: AGAIN.0,
+        }
+    }
+
+    fn again(&mut self, now: f64) {
+        self.distance = (2.0 * self.distance).min(AGAIN.1);
+        self.next = now + self.distance;
     }
 }

@@ -12,9 +12,9 @@ use rustix::time::{ClockId, clock_gettime};
 use tokio::task::spawn_blocking;
 use tokio::time::{sleep, timeout};
 
-use super::{Place, Prober, World};
+use super::{Place, Probed, Probers, World};
 use crate::probe::{members, shell, text};
-use crate::study::{ProbeRow, Server, ShellCommand};
+use crate::study::{Server, ShellCommand};
 
 /// What the operating system may take to end a command beyond its time.
 const GRACE: Duration = Duration::from_secs(10);
@@ -39,7 +39,7 @@ pub struct Machine {
     patience: Duration,
     server: Server,
     on_alarm: Option<String>,
-    prober: Option<Prober>,
+    probers: Option<Probers>,
 }
 
 impl Machine {
@@ -50,7 +50,7 @@ impl Machine {
             patience,
             server: Server::default(),
             on_alarm: None,
-            prober: None,
+            probers: None,
         }
     }
 
@@ -67,8 +67,8 @@ impl Machine {
     }
 
     /// Also probes the share.
-    pub fn with_prober(mut self, prober: Option<Prober>) -> Self {
-        self.prober = prober;
+    pub fn with_probers(mut self, probers: Option<Probers>) -> Self {
+        self.probers = probers;
         self
     }
 
@@ -118,29 +118,31 @@ impl World for Machine {
     }
 
     fn can_probe(&self) -> bool {
-        self.prober.is_some()
+        self.probers.is_some()
     }
 
-    async fn probe(&mut self, seconds: u64, place: Place) -> Vec<ProbeRow> {
-        let Some(mut prober) = self.prober.take() else {
-            return Vec::new();
+    async fn probe(&mut self, seconds: u64, place: Place) -> Probed {
+        let Some(mut probers) = self.probers.take() else {
+            return Probed::default();
         };
+        let afresh = probers.afresh();
         let probed = spawn_blocking(move || {
-            let rows = prober.probe(seconds, place);
-            (prober, rows)
+            let probed = probers.probe(seconds, place);
+            (probers, probed)
         });
-        let Ok((prober, rows)) = probed.await else {
-            return Vec::new();
-        };
-        let failed = rows.iter().any(|row| !row.cause.is_empty());
-        self.prober = (!failed).then_some(prober);
-        rows
+        let (probers, probed) = probed.await.unwrap_or_else(|error| {
+            let lost = Some(format!("probing broke off: {error}"));
+            let rows = Vec::new();
+            (afresh, Probed { rows, lost })
+        });
+        self.probers = Some(probers);
+        probed
     }
 
     fn probe_less(&mut self) -> bool {
-        let goes_on = self.prober.as_mut().is_some_and(Prober::slow_down);
+        let goes_on = self.probers.as_mut().is_some_and(Probers::slow_down);
         if !goes_on {
-            self.prober = None;
+            self.probers = None;
         }
         goes_on
     }

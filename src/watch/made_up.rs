@@ -12,10 +12,10 @@ use std::task::{Context, Poll, Waker};
 
 use jiff::Timestamp;
 
-use super::{Place, Prober, World};
+use super::{Place, Probed, Prober, World};
 use crate::load::{LoadError, Share};
 use crate::sim::JointShare;
-use crate::study::{ProbeRow, Study};
+use crate::study::Study;
 use crate::units::Nanos;
 
 /// A made-up server with its share.
@@ -81,16 +81,9 @@ impl World for MadeUp {
         self.prober.is_some()
     }
 
-    async fn probe(&mut self, seconds: u64, place: Place) -> Vec<ProbeRow> {
-        let Some(prober) = &mut self.prober else {
-            return Vec::new();
-        };
-        let rows = prober.probe(seconds, place);
-        if rows.iter().any(|row| !row.cause.is_empty()) {
-            // A server without power comes back: the next probe tries again.
-            self.rest(seconds as f64).await;
-        }
-        rows
+    async fn probe(&mut self, seconds: u64, place: Place) -> Probed {
+        let probes = |prober: &mut Prober| Probed::of(prober.probe(seconds, place));
+        self.prober.as_mut().map_or_else(Probed::default, probes)
     }
 
     fn probe_less(&mut self) -> bool {

@@ -7,14 +7,17 @@
 
 mod follow;
 mod glance;
+pub mod live;
 mod machine;
 mod made_up;
+mod probers;
 mod probing;
 
 pub use follow::{Ended, Event, Orders, follow};
 pub use glance::{Glance, asked, glance};
 pub use machine::{Asking, Machine};
 pub use made_up::{Clock, MadeUp, Turns};
+pub use probers::Probers;
 pub use probing::Prober;
 
 use jiff::Timestamp;
@@ -35,12 +38,12 @@ pub trait World {
     /// Bytes read from all member drives since the server started, where it tells.
     fn members_read(&mut self) -> impl Future<Output = Option<u64>>;
 
-    /// Whether there is a share to probe.
+    /// Whether there is a share to probe, though it may not answer just now.
     fn can_probe(&self) -> bool;
 
     /// Probes the share lightly for so many seconds, while the reshape is at `place` (fraction, and
-    /// fraction per hour).
-    fn probe(&mut self, seconds: u64, place: Place) -> impl Future<Output = Vec<ProbeRow>>;
+    /// fraction per hour). After a probe that failed, the share is opened anew.
+    fn probe(&mut self, seconds: u64, place: Place) -> impl Future<Output = Probed>;
 
     /// Probes more lightly from now on; `false` when it cannot and probing has ended.
     fn probe_less(&mut self) -> bool;
@@ -59,6 +62,26 @@ pub struct Place {
     pub fraction: Option<f64>,
     /// Speed, in parts of the whole an hour.
     pub fraction_per_h: Option<f64>,
+}
+
+/// What came of a probe.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Probed {
+    /// A row for each kind of reads, those that failed included.
+    pub rows: Vec<ProbeRow>,
+    /// Why the share could not be probed, if it could not.
+    pub lost: Option<String>,
+}
+
+impl Probed {
+    /// What `rows` tell.
+    pub fn of(rows: Vec<ProbeRow>) -> Self {
+        let failed = rows.iter().find(|row| !row.cause.is_empty());
+        Self {
+            lost: failed.map(|row| row.cause.clone()),
+            rows,
+        }
+    }
 }
 
 #[cfg(test)]

@@ -7,11 +7,12 @@
 //! with the large reads, probes load the share in less than a fiftieth of it.
 
 use std::fmt;
+use std::sync::Weak;
 use std::time::Duration;
 
 use super::Place;
 use crate::load::{Assignment, Drive, LoadError, LocalShare, Measured, Patient, Share, Watch};
-use crate::plan::{Access, Pattern, Set, TestData, Workload};
+use crate::plan::{Access, Pattern, TestData, Workload};
 use crate::seed::Seed;
 use crate::study::tables::line;
 use crate::study::{ProbeRow, Study};
@@ -35,6 +36,12 @@ pub struct Prober {
     data: TestData,
     seed: Seed,
     simulated: bool,
+    course: Course,
+}
+
+/// Where probing stands: a prober of the same share that is opened later goes on from here.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Course {
     /// Where the next probes go on in their orders.
     next_small: u64,
     next_large: u64,
@@ -46,28 +53,38 @@ pub struct Prober {
     since_large: f64,
 }
 
+impl Course {
+    /// Half as often; `false` when that would be too seldom.
+    pub(super) fn slow_down(&mut self) -> bool {
+        self.least *= 2.0;
+        self.period = self.period.max(self.least);
+        self.least <= SLOWEST
+    }
+}
+
 impl fmt::Debug for Prober {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("Prober")
-            .field("period", &self.period)
-            .field("least", &self.least)
+            .field("course", &self.course)
             .finish_non_exhaustive()
     }
 }
 
 impl Prober {
-    /// A prober of the share that `study` names, which is given up after `patience` without an answer;
-    /// `Ok(None)` where no test data is laid down.
+    /// A prober of the share that `study` names, which is given up after `patience` without an answer.
+    /// `thread` becomes the mark of the share's own thread, whatever comes of it.
     ///
     /// # Errors
     /// When the test data is not where it was laid down.
-    pub fn local(study: &Study, patience: Duration) -> Result<Option<Self>, LoadError> {
-        if study.data.bytes(Set::Read) == Bytes(0) {
-            return Ok(None);
-        }
+    pub fn local(
+        study: &Study,
+        patience: Duration,
+        thread: &mut Weak<()>,
+    ) -> Result<Self, LoadError> {
         let (config, share) = (&study.config, LocalShare::new(&study.config));
         let share = Patient::new(share, &config.share, patience);
-        Self::new(Box::new(share), study).map(Some)
+        *thread = share.thread();
+        Self::new(Box::new(share), study)
     }
 
     /// A prober of `share`, on the test data of `study`.
@@ -85,11 +102,13 @@ impl Prober {
             data: study.data.clone(),
             seed: study.config.seed,
             simulated: study.config.simulated,
-            next_small: next(SMALL),
-            next_large: next(LARGE),
-            period: PERIOD,
-            least: PERIOD,
-            since_large: BETWEEN_LARGE,
+            course: Course {
+                next_small: next(SMALL),
+                next_large: next(LARGE),
+                period: PERIOD,
+                least: PERIOD,
+                since_large: BETWEEN_LARGE,
+            },
         })
     }
 
@@ -97,15 +116,15 @@ impl Prober {
     pub fn probe(&mut self, seconds: u64, place: Place) -> Vec<ProbeRow> {
         let mut rows = Vec::new();
         let mut left = seconds.max(1);
-        if self.since_large >= BETWEEN_LARGE && left > 1 {
-            self.since_large = 0.0;
+        if self.course.since_large >= BETWEEN_LARGE && left > 1 {
+            self.course.since_large = 0.0;
             left -= 1;
             rows.push(self.run(&large(), 1, place));
         }
-        self.since_large += seconds as f64;
-        let row = self.run(&small(self.period), left, place);
+        self.course.since_large += seconds as f64;
+        let row = self.run(&small(self.course.period), left, place);
         if let Some(mean) = row.mean_ns {
-            self.period = (mean as f64 / 1e9 / BUDGET).clamp(self.least, SLOWEST);
+            self.course.period = (mean as f64 / 1e9 / BUDGET).clamp(self.course.least, SLOWEST);
         }
         rows.push(row);
         rows
@@ -113,17 +132,25 @@ impl Prober {
 
     /// Probes half as often; `false` when that would be too seldom.
     pub fn slow_down(&mut self) -> bool {
-        self.least *= 2.0;
-        self.period = self.period.max(self.least);
-        self.least <= SLOWEST
+        self.course.slow_down()
+    }
+
+    /// Where it stands.
+    pub(super) fn course(&self) -> Course {
+        self.course
+    }
+
+    /// Goes on where another one stood.
+    pub(super) fn resume(&mut self, course: Course) {
+        self.course = course;
     }
 
     fn run(&mut self, workload: &Workload, seconds: u64, place: Place) -> ProbeRow {
         let small = workload.name == SMALL;
         let first = if small {
-            self.next_small
+            self.course.next_small
         } else {
-            self.next_large
+            self.course.next_large
         };
         let mut row = ProbeRow {
             at: self.share.now(),
@@ -146,9 +173,9 @@ impl Prober {
         match self.measure(workload, seconds, first) {
             Ok(measured) => {
                 let next = if small {
-                    &mut self.next_small
+                    &mut self.course.next_small
                 } else {
-                    &mut self.next_large
+                    &mut self.course.next_large
                 };
                 *next = measured.next_first;
                 fill(&mut row, &measured, small);
@@ -281,7 +308,7 @@ mod tests {
         // The next watch goes on where this one ended.
         let next = small.last().unwrap().next_operation;
         study.probes = rows;
-        assert_eq!(self::prober(&study, true).next_small, next);
+        assert_eq!(self::prober(&study, true).course.next_small, next);
     }
 
     #[test]
@@ -293,15 +320,6 @@ mod tests {
             slower += 1;
         }
         assert_eq!(slower, 4);
-        assert!(prober.period >= SLOWEST);
-    }
-
-    #[test]
-    fn without_test_data_there_is_nothing_to_probe() {
-        assert!(
-            Prober::local(&study(Scene::Empty), Duration::from_secs(60))
-                .unwrap()
-                .is_none()
-        );
+        assert!(prober.course.period >= SLOWEST);
     }
 }

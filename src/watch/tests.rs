@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use tokio::time::{Instant, timeout};
 
-use super::{Ended, Event, Orders, Place, World, follow};
+use super::{Ended, Event, Orders, Place, Probed, World, follow};
 use crate::reshape::{Source, State};
 use crate::store::{Follower, Writer, read};
 use crate::study::{Config, ProbeRow};
@@ -26,6 +26,8 @@ struct Scene<T> {
     /// Seconds that the machine has slept by a second of tokio's time, which does not count them.
     slept: fn(f64) -> f64,
     probes: bool,
+    /// Whether the share answers a probe that begins at a second of the story.
+    answers: fn(f64) -> bool,
     raised: Rc<RefCell<Vec<String>>>,
 }
 
@@ -37,6 +39,7 @@ impl<T: FnMut(f64) -> Result<String, String>> Scene<T> {
             clock: |_| 0.0,
             slept: |_| 0.0,
             probes: false,
+            answers: |_| true,
             raised: Rc::default(),
         }
     }
@@ -66,10 +69,13 @@ impl<T: FnMut(f64) -> Result<String, String>> World for Scene<T> {
         self.probes
     }
 
-    async fn probe(&mut self, seconds: u64, place: Place) -> Vec<ProbeRow> {
+    async fn probe(&mut self, seconds: u64, place: Place) -> Probed {
         let at = self.now();
-        tokio::time::sleep(Duration::from_secs(seconds)).await;
-        vec![ProbeRow {
+        let answers = (self.answers)(self.steady());
+        if answers {
+            tokio::time::sleep(Duration::from_secs(seconds)).await;
+        }
+        Probed::of(vec![ProbeRow {
             at,
             simulated: true,
             kind: "probe-small".into(),
@@ -85,8 +91,8 @@ impl<T: FnMut(f64) -> Result<String, String>> World for Scene<T> {
             p50_ns: None,
             max_ns: None,
             next_operation: 0,
-            cause: String::new(),
-        }]
+            cause: if answers { "" } else { "not connected" }.to_owned(),
+        }])
     }
 
     fn probe_less(&mut self) -> bool {
@@ -145,14 +151,14 @@ fn orders() -> Orders {
 /// What was told, boiled down: states as they change, alarms, notes.
 fn note(told: &mut Vec<String>, state: &mut Option<State>, event: Event<'_>) {
     match event {
-        Event::Read(seen) if Some(seen.state) != *state => {
+        Event::Read(seen, _) if Some(seen.state) != *state => {
             *state = Some(seen.state);
             told.push(seen.state.word().to_owned());
         }
         Event::Alarm(sentence) => told.push(format!("! {sentence}")),
         Event::Calm => told.push("calm".to_owned()),
         Event::Note(text) => told.push(text),
-        Event::Read(_) | Event::Probed(_) | Event::Cost(_) => {}
+        Event::Read(..) | Event::Probed(_) | Event::Cost(_) => {}
     }
 }
 
@@ -300,7 +306,7 @@ async fn the_forecast_does_not_care_for_clock_steps_and_sleep() {
     };
     let mut seen_last = None;
     let mut tell = |event: Event<'_>| {
-        if let Event::Read(seen) = event {
+        if let Event::Read(seen, _) = event {
             assert!(
                 matches!(seen.state, State::Moving | State::Finished),
                 "{:?}",
@@ -376,7 +382,7 @@ async fn a_watch_that_was_killed_goes_on_where_it_was() {
         };
         let mut last = None;
         let mut tell = |event: Event<'_>| {
-            if let Event::Read(seen) = event {
+            if let Event::Read(seen, _) = event {
                 last = Some((seen.state, seen.forecast.clone()));
             }
         };
@@ -459,6 +465,56 @@ async fn probing_that_costs_too_much_is_given_up() {
             .skip(5)
             .all(|row| row.reshape_fraction.is_some())
     );
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_share_that_is_away_is_tried_again_ever_more_seldom_and_said_once() {
+    let study = Study::new();
+    let mut follower = study.follower();
+    let mut world = Scene::new(|seconds| straight(seconds, 0.0));
+    world.probes = true;
+    let away = 2.0 * HOUR..6.5 * HOUR;
+    world.answers = |seconds| !(2.0 * HOUR..6.5 * HOUR).contains(&seconds);
+    let (mut told, mut state) = (Vec::new(), None);
+    let mut tell = |event: Event<'_>| note(&mut told, &mut state, event);
+    let ended = follow(&mut world, &mut follower, &orders(), &mut tell).await;
+    assert_eq!(ended, Ended::Finished);
+    let second = |at: Timestamp| at.duration_since(start()).as_secs_f64();
+    let probes = &follower.study().probes;
+    let failed: Vec<f64> = probes
+        .iter()
+        .filter(|row| !row.cause.is_empty())
+        .map(|row| second(row.at))
+        .collect();
+    assert!((5..20).contains(&failed.len()), "{failed:?}");
+    assert!(failed.iter().all(|at| away.contains(at)));
+    // Each waits at least twice as long as the one before, and none longer than an hour and a stretch or
+    // two that are not for probes.
+    let waits: Vec<f64> = failed.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    for (index, wait) in waits.iter().enumerate() {
+        let least = (60.0 * 2f64.powi(index as i32)).min(HOUR);
+        assert!((least..least + 1200.0).contains(wait), "{waits:?}");
+    }
+    let back = probes
+        .iter()
+        .find(|row| row.cause.is_empty() && second(row.at) >= away.end)
+        .expect("it is probed again");
+    assert!(second(back.at) < away.end + HOUR + 1200.0);
+    let (lost, again) = (&told[1], &told[2]);
+    assert!(
+        lost.starts_with("the share cannot be probed (not connected): the watch goes on without"),
+        "{told:?}"
+    );
+    assert!(
+        again.starts_with("the share is probed again, after ") && told.len() == 4,
+        "{told:?}"
+    );
+    // While it is away nothing is compared.
+    for row in &follower.study().progress {
+        let at = second(row.at);
+        let inside = failed[0] + 1.0 < at && at <= second(back.at);
+        assert!(!inside || row.probed.is_none(), "{row:?}");
+    }
 }
 
 /// Whether the stretch from `before` is one with probes, in the study's seeded order.

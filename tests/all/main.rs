@@ -10,6 +10,7 @@ mod days;
 mod faults;
 mod hostile;
 mod limits;
+mod live;
 mod plan;
 mod readme;
 mod ready;
@@ -22,6 +23,7 @@ mod watch;
 
 mod real_browser;
 mod real_folder;
+mod real_live;
 mod real_local;
 #[cfg(target_os = "linux")]
 mod real_network;

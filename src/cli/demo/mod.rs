@@ -11,6 +11,7 @@ use std::path::PathBuf;
 
 use jiff::{SignedDuration, Timestamp};
 
+use super::report::{Also, Report};
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, width};
 use crate::compare::{Account, Rules, compare};
@@ -25,7 +26,7 @@ use crate::sim::{
     office_hours,
 };
 use crate::store::{Writer, names};
-use crate::study::{Config, Expansion, Following, Identity, Limits, Planning};
+use crate::study::{Audience, Config, Expansion, Following, Identity, Limits, Planning};
 use crate::units::{Bytes, Nanos, percent};
 use crate::{report, store};
 
@@ -77,7 +78,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let judgements = judge_all(&study);
     let comparison = compare(&study, &judgements, Rules::of(&study));
     let reports = demo.root.join(names::REPORTS);
-    let written = super::report::write(&study, &reports, demo.share.now())?;
+    let raw = store::raw_files(&demo.root)?;
+    let report = Report::of(&study, raw, demo.share.now());
+    let written = report.write(&reports, Also::default())?;
     let account = Account::of(&study, &comparison, &judgements, super::clock(&study));
     print(&report::comparison_text(&comparison, &judgements, width()))?;
     print(&report::account_text(&account, width()))?;
@@ -248,6 +251,11 @@ fn config(scenario: &Scenario) -> Config {
         limits: Some(Limits {
             small_read_ms: Some(40.0),
             copy_mb_per_s: Some(60.0),
+        }),
+        // A year of scans, which somebody copies every week.
+        report: Some(Audience {
+            copy: Some(Bytes::GB.times(180)),
+            person_reads_per_s: None,
         }),
         ..Config::new(id, seed, scenario.start, "SIMULATED".to_owned())
     }

@@ -108,7 +108,7 @@ impl Told {
     /// Tells of a reading when the state has changed, and of alarms.
     pub(super) fn hear(&mut self, event: Event<'_>) {
         match event {
-            Event::Read(seen) => {
+            Event::Read(seen, _) => {
                 let third = self.foretold.is_none() && seen.fraction.is_some_and(|f| f >= THIRD);
                 if third {
                     self.foretold = seen.forecast.clone();

@@ -130,7 +130,7 @@ fn extremes(hours: &[HourOfDay]) -> Option<String> {
 }
 
 /// `09:00 to 10:00`.
-fn span(hour: u8) -> String {
+pub(in crate::report) fn span(hour: u8) -> String {
     format!("{hour:02}:00 to {:02}:00", (hour + 1) % 24)
 }
 

@@ -13,6 +13,8 @@ use super::layout::{clamp, list, table};
 use super::words;
 use crate::compare::Account;
 
+pub(super) use cost::span;
+
 /// One section.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Section {

@@ -28,14 +28,22 @@ fn section(context: &Context<'_>, of: &Section) -> Markup {
     let (figure, words) = match of.topic {
         Topic::Cost => (
             &context.figures.cost,
-            "Each mark is an hour; where nothing was seen there is none.",
+            "Each mark is an hour; where nothing was seen there is none. Busy hours, where they are stated, stand on a shaded ground; what lies beyond your limit is hatched.",
         ),
         Topic::Forecast => (
             &context.figures.progress,
             "In each lane a short upright is the moment, the square the finish that would have been told, the bar its \
-             80 % range and the line its 95 % range; the long upright is the actual end.",
+             80 % range and the line its 95 % range, to which a band leads from the curve; the long upright is the actual end.",
         ),
-        Topic::Limits | Topic::Gain | Topic::Expected => (&None, ""),
+        Topic::Gain => (
+            &context.figures.position,
+            "A bar goes from the first byte to the last, its mark is their mean; above it is how fast the tracks are there.",
+        ),
+        Topic::Expected => (
+            &context.figures.expected,
+            "The ground is the band between textbook models, the mark what was measured with its 95 % interval.",
+        ),
+        Topic::Limits => (&None, ""),
     };
     html! {
         section {
@@ -50,9 +58,9 @@ fn section(context: &Context<'_>, of: &Section) -> Markup {
                 @if figures.rows.len() > MANY {
                     details {
                         summary { (context.banner()) (figures.caption) }
-                        div.scroll { (table(context, figures)) }
+                        div.scroll tabindex="0" { (table(context, figures)) }
                     }
-                } @else { div.scroll { (table(context, figures)) } }
+                } @else { div.scroll tabindex="0" { (table(context, figures)) } }
             }
             @for note in &of.notes { p.note { bdi { (unbroken(note)) } } }
         }

@@ -21,11 +21,11 @@ pub(super) fn facts(context: &Context<'_>) -> Markup {
             @for step in history::steps(context.study) {
                 (context.subheading(&format!("Changed {}", step.label)))
                 @if step.changes.is_empty() { p { "No fact that is known changed." } }
-                @else { div.scroll { (changes(context, &step.changes)) } }
+                @else { div.scroll tabindex="0" { (changes(context, &step.changes)) } }
             }
             details {
                 summary { (context.banner()) "All facts of the latest sitting" }
-                div.scroll {
+                div.scroll tabindex="0" {
                     table.facts {
                         (context.caption("What machine, mount and link say of themselves."))
                         tbody { @for (fact, value) in facts.lines() {
@@ -104,8 +104,8 @@ pub(super) fn trials(context: &Context<'_>) -> Markup {
                     (context.banner()) (words::count(context.study.trials.len(), "trial"))
                     ", complete, failed and interrupted"
                 }
-                div.scroll {
-                    table {
+                div.scroll tabindex="0" {
+                    table.sortable {
                         (context.caption("A row a trial, in the order in which they were made; figures of void trials in parentheses."))
                         thead { tr {
                             @for head in ["Trial", "Sitting", "Phase", "Workload", "Started", "Grade", "Rate", "Median",

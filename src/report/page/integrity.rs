@@ -39,7 +39,7 @@ pub(super) fn integrity(context: &Context<'_>) -> Markup {
                 }
             }
             @for sentence in seals.iter().flat_map(seal_sentences) { p { (unbroken(&sentence)) } }
-            @if !damage.is_empty() { div.scroll { (table(context, &damage)) } }
+            @if !damage.is_empty() { div.scroll tabindex="0" { (table(context, &damage)) } }
             @if let Some(at) = at {
                 p { "Every block was compared with what the study knows of it: pass " (pass.number)
                     " of " code { "verify" } (if pass.ended { ", ended " } else { ", not yet ended, begun " })

@@ -1,5 +1,6 @@
 //! The one page: a self-contained HTML document with inline style and pictures, readable without
-//! script, in light and dark, on a phone and on paper.
+//! script, in light and dark, on a phone and on paper. The answer comes first, then pictures, then what
+//! stands behind them.
 
 mod account;
 mod appendix;
@@ -7,23 +8,24 @@ mod integrity;
 mod method;
 pub(super) mod real;
 mod results;
+mod shell;
+mod sources;
 mod statistics;
+mod ten;
 
 use jiff::Timestamp;
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 
 use super::figures::{Figure, Figures};
 use super::grades::Judgements;
 use super::history;
 use super::study::moment;
-use super::words;
-use crate::chart::stylesheet;
+use super::ten::Ten;
+use super::words::{self, sentence_case};
 use crate::compare::{Account, Comparison};
 use crate::plan::Phase;
-use crate::study::Study;
+use crate::study::{RawFile, Study};
 use crate::text::plain;
-
-const STYLE: &str = include_str!("style.css");
 
 /// What every section needs.
 struct Context<'a> {
@@ -32,6 +34,8 @@ struct Context<'a> {
     judgements: &'a Judgements,
     account: &'a Account,
     figures: &'a Figures,
+    ten: &'a Ten,
+    raw: &'a [RawFile],
     simulated: bool,
 }
 
@@ -56,7 +60,7 @@ impl Context<'_> {
     /// A picture with the words under it.
     fn figure(&self, figure: &Figure, words: &str) -> Markup {
         html! {
-            figure {
+            figure data-points=[points(figure)] {
                 (PreEscaped(&figure.svg))
                 figcaption { (self.banner()) (plain(&figure.caption)) " " (words) }
             }
@@ -75,65 +79,96 @@ pub fn page(
     account: &Account,
     figures: &Figures,
     generated: Timestamp,
+    raw: &[RawFile],
 ) -> String {
+    let ten = Ten::of(study, comparison, judgements, account, generated);
     let context = Context {
         study,
         comparison,
         judgements,
         account,
         figures,
+        ten: &ten,
+        raw,
         simulated: comparison.simulated || account.simulated || words::made_up(study),
     };
     let name = plain(&study.name);
-    let title = format!(
-        "{}{name}: before, during and after",
-        words::banner(context.simulated)
-    );
-    let markup = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="referrer" content="no-referrer";
-                meta http-equiv="Content-Security-Policy"
-                    content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
-                title { (title) }
-                style { (PreEscaped(stylesheet())) (PreEscaped(STYLE)) }
-            }
-            body {
-                @if context.simulated {
-                    p.banner {
-                        strong { (words::SIMULATED) }
-                        " The share, its drives and every number below are made up by a model."
-                    }
-                }
+    let title = format!("{name}: before, during and after");
+    let parts = parts(&context);
+    let body = html! {
                 main {
                     (masthead(&context, &name, generated))
-                    (results::verdicts(&context))
-                    (account::cost(&context))
-                    (real::real(&context))
-                    (results::rates(&context))
-                    (results::latencies(&context))
-                    (account::gave(&context))
-                    (results::caveats(&context))
-                    (integrity::integrity(&context))
-                    (appendix::facts(&context))
-                    (appendix::data(&context))
-                    (appendix::series(&context))
-                    (appendix::trials(&context))
-                    (method::method(&context))
-                    (method::definitions(&context))
+                    (ten::ten(&context))
+                    (contents(&parts))
+                    @for (id, _, part) in &parts { div id=(id) { (part) } }
                 }
                 footer {
                     "Made by poolproof " (env!("CARGO_PKG_VERSION")) " on " (moment(generated))
                     ". Every number follows from the study's own files: trials.csv, windows.csv, "
                     "observations.csv, progress.csv, probes.csv, latency.hlog and the fingerprints in facts."
                 }
-            }
-        }
     };
-    markup.into_string()
+    shell::document(&title, context.simulated, &body).into_string()
+}
+
+/// The parts that this study has: where they stand, what the contents call them, what they hold.
+fn parts(context: &Context<'_>) -> Vec<(&'static str, &'static str, Markup)> {
+    let all = [
+        (
+            "changed",
+            "What changed, by workload",
+            results::verdicts(context),
+        ),
+        ("cost", "Cost, limits, forecast", account::cost(context)),
+        ("rates", "Rates", results::rates(context)),
+        ("latency", "Latency", results::latencies(context)),
+        (
+            "gave",
+            "Gain taken apart, expected against measured",
+            account::gave(context),
+        ),
+        ("real", "Is each number real?", real::real(context)),
+        (
+            "trust",
+            "What to know before trusting it",
+            results::caveats(context),
+        ),
+        (
+            "integrity",
+            "Is what was written still there?",
+            integrity::integrity(context),
+        ),
+        (
+            "facts",
+            "What changed besides the drive",
+            appendix::facts(context),
+        ),
+        ("data", "Test data", appendix::data(context)),
+        (
+            "series",
+            "Each trial, second by second",
+            appendix::series(context),
+        ),
+        ("trials", "All trials", appendix::trials(context)),
+        ("method", "Method and sources", method::method(context)),
+        ("words", "Definitions", method::definitions(context)),
+        (
+            "files",
+            "The files behind the numbers",
+            sources::sources(context),
+        ),
+    ];
+    let some = |(_, _, part): &(_, _, Markup)| !part.0.is_empty();
+    all.into_iter().filter(some).collect()
+}
+
+/// Links to the parts.
+fn contents(parts: &[(&str, &str, Markup)]) -> Markup {
+    html! {
+        nav aria-label="Contents" {
+            ul.contents { @for (id, title, _) in parts { li { a href=(format!("#{id}")) { (title) } } } }
+        }
+    }
 }
 
 fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
@@ -161,7 +196,10 @@ fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
     });
     html! {
         header {
-            p.kind { (context.banner()) "Report on the expansion of a storage pool" }
+            div.top {
+                p.kind { (context.banner()) "Report on the expansion of a storage pool" }
+                div.tools {}
+            }
             h1 { bdi { (name) } }
             dl.card {
                 div { dt { "Share" } dd { bdi { (plain(&study.config.share)) } } }
@@ -178,15 +216,13 @@ fn masthead(context: &Context<'_>, name: &str, generated: Timestamp) -> Markup {
     }
 }
 
+/// What the script reads off a picture; nothing where there is nothing to read.
+fn points(figure: &Figure) -> Option<String> {
+    let some = !figure.points.is_empty();
+    some.then(|| serde_json::to_string(&figure.points).expect("numbers and texts"))
+}
+
 /// A sentence whose per cent signs stay with their numbers.
 fn unbroken(sentence: &str) -> String {
     sentence.replace(" %", "\u{a0}%")
-}
-
-/// The first letter in upper case.
-fn sentence_case(word: &str) -> String {
-    let mut letters = word.chars();
-    letters.next().map_or(String::new(), |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
 }

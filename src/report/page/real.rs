@@ -62,11 +62,11 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
                 }
             }
             @if !void.is_empty() {
-                div.scroll { (trials(context, &void, "Void trials, of which no verdict is made.")) }
+                div.scroll tabindex="0" { (trials(context, &void, "Void trials, of which no verdict is made.")) }
             }
             details {
                 summary { (context.banner()) "All complete trials as they were judged" }
-                div.scroll { (trials(context, &judged, "Complete trials as they were judged.")) }
+                div.scroll tabindex="0" { (trials(context, &judged, "Complete trials as they were judged.")) }
             }
             details {
                 summary { (context.banner()) "The evidence of each trial" }
@@ -84,7 +84,7 @@ fn rule(context: &Context<'_>) -> Markup {
                 "Signs on one layer, client or server, are weighed by strength: proved over counted over \
                  inferred; of equally strong ones, the one that says more decides."
             }
-            div.scroll {
+            div.scroll tabindex="0" {
                 table.facts {
                     (context.caption("From evidence to a grade."))
                     thead { tr { th scope="col" { "What the evidence says" } th.word scope="col" { "Grade" } } }
@@ -155,7 +155,7 @@ fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement) -> Markup 
                 bdi { (sentence_case(&super::unbroken(&plain(&judged.limiting.sentence)))) } "."
             }
             @if judged.evidence.is_empty() { p { "Nothing was observed beside the operations." } }
-            @else { div.scroll { (signs(context, &judged.evidence)) } }
+            @else { div.scroll tabindex="0" { (signs(context, &judged.evidence)) } }
             @if !absent.is_empty() {
                 p.small { "Not observed, which speaks neither for nor against:" }
                 ul.small { @for sentence in &absent { li { (sentence) } } }

@@ -14,13 +14,13 @@ use crate::text::plain;
 /// A sentence a workload, and what is next.
 pub(super) fn verdicts(context: &Context<'_>) -> Markup {
     let comparison = context.comparison;
+    if comparison.workloads.is_empty() {
+        return html! {};
+    }
     html! {
         section {
-            (context.heading("What changed"))
-            @if let Some(next) = words::next_step(comparison) { p.next { (next) } }
-            @if !comparison.workloads.is_empty() {
-                ul.verdicts { @for row in &comparison.workloads { (verdict(context, row)) } }
-            }
+            (context.heading("What changed, by workload"))
+            ul.verdicts { @for row in &comparison.workloads { (verdict(context, row)) } }
         }
     }
 }
@@ -36,9 +36,8 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
         .iter()
         .flatten()
         .map(|group| {
-            let trials = words::numbers(&group.trials);
             let rate = unbroken(&words::graded_rate(row, group));
-            format!("{} {rate}, trials {trials}", group.phase)
+            format!("{} {rate}", group.phase)
         })
         .collect();
     // The expansion's outcome is the headline; until it is known, what it costs is.
@@ -99,7 +98,7 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
     html! {
         section {
             (context.heading("Rates"))
-            div.scroll {
+            div.scroll tabindex="0" {
                 table {
                     (context.caption("Median rate, grade, spread and trials by phase; ratios to before."))
                     thead {
@@ -126,7 +125,7 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
             @if comparison.workloads.iter().any(statistics::any) {
                 details {
                     summary { (context.banner()) "Further statistics of each ratio" }
-                    div.scroll { (statistics::table(context)) }
+                    div.scroll tabindex="0" { (statistics::table(context)) }
                 }
             }
         }
@@ -196,7 +195,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
     html! {
         section {
             (context.heading("Latency"))
-            div.scroll {
+            div.scroll tabindex="0" {
                 table.second {
                     (context.caption("Median over the trials of each percentile, and the worst operation of all."))
                     thead { tr {

@@ -45,6 +45,17 @@ pub enum State {
 }
 
 impl State {
+    /// All of them.
+    pub const ALL: [Self; 7] = [
+        Self::Waiting,
+        Self::Moving,
+        Self::Slowing,
+        Self::Paused,
+        Self::Stalled,
+        Self::Finished,
+        Self::Lost,
+    ];
+
     /// The word used in texts.
     pub fn word(self) -> &'static str {
         match self {
@@ -86,6 +97,18 @@ pub enum Alarm {
 }
 
 impl Alarm {
+    /// The words of all of them.
+    pub const WORDS: [&str; 8] = [
+        "others-first",
+        "slow",
+        "stalled",
+        "waits",
+        "held",
+        "went-back",
+        "gone",
+        "no-answer",
+    ];
+
     /// A word that tells alarms apart; a new one is raised when it changes.
     pub fn word(&self) -> &'static str {
         match self {

@@ -275,5 +275,5 @@ pub fn whole(data: &[u8]) {
     let _ = report::why_text(&study, None, &judgements, 80);
     let now = study.config.created;
     report::next_text(&ready::next(&study, None, now), 80);
-    report::files(&study, &compared, &judgements, &account, now);
+    report::files(&study, &compared, &judgements, &account, now, &[]);
 }

@@ -1,14 +1,15 @@
 //! The pictures of a study.
 
+pub(super) mod account;
+
 use hdrhistogram::Histogram;
 
 use super::grades::Judgements;
 use super::layers;
 use crate::chart::{
-    CostLines, Family, PhaseLatency, cost_chart, family_chart, latency_distribution, layers_chart,
-    progress_chart, sweep_chart, trial_series,
+    Family, PhaseLatency, family_chart, latency_distribution, layers_chart, sweep_chart,
+    trial_series,
 };
-use crate::compare::limits::Limited;
 use crate::compare::{Account, Comparison, Row};
 use crate::judge::{Judgement, cache_size, levels};
 use crate::plan::Phase;
@@ -25,6 +26,8 @@ pub struct Figure {
     pub caption: String,
     /// SVG with CSS variables for colours.
     pub svg: String,
+    /// What can be read off it: places across in the picture's units, and words. May be empty.
+    pub points: Vec<(i32, String)>,
 }
 
 /// All pictures of a study.
@@ -40,6 +43,10 @@ pub struct Figures {
     pub layers: Vec<Figure>,
     /// Rereading growing working sets, where the share was swept.
     pub sweep: Option<Figure>,
+    /// What was expected against what was measured, where something was expected.
+    pub expected: Option<Figure>,
+    /// Where the test data lies on the drives, where that is known.
+    pub position: Option<Figure>,
     /// Distributions of latency, a picture a workload.
     pub latencies: Vec<Figure>,
     /// By workload, a picture a trial.
@@ -63,14 +70,16 @@ impl Figures {
             .filter_map(|(index, row)| latency(study, comparison, index, row, &mut remarks))
             .collect();
         Self {
-            cost: cost(account),
-            progress: progress(account),
+            cost: account::cost(study, account),
+            progress: account::progress(account),
             rates: rates(comparison),
             layers: Phase::ALL
                 .into_iter()
                 .flat_map(|phase| layers(study, judgements, phase))
                 .collect(),
             sweep: sweep(study),
+            expected: account::expected(account),
+            position: account::position(study, comparison, account),
             latencies,
             series: series(study, judgements),
             remarks,
@@ -82,39 +91,13 @@ impl Figures {
         let series = self.series.iter().flat_map(|(_, figures)| figures);
         let layers = self.layers.iter().chain(&self.sweep).chain(&self.latencies);
         let account = self.cost.iter().chain(&self.progress);
-        account.chain(&self.rates).chain(layers).chain(series)
+        let gained = self.expected.iter().chain(&self.position);
+        account
+            .chain(&self.rates)
+            .chain(layers)
+            .chain(gained)
+            .chain(series)
     }
-}
-
-fn cost(account: &Account) -> Option<Figure> {
-    let hours = &account.cost.timeline;
-    let known = hours.iter().any(|hour| hour.small_read_mean_ns.is_some());
-    let small = account.cost.small.as_ref();
-    let lines = CostLines {
-        baseline_ns: small.and_then(|felt| Some(felt.baseline.as_ref()?.value)),
-        limit_ns: account
-            .limits
-            .iter()
-            .find(|kept| kept.what == Limited::SmallRead)
-            .and_then(|kept| Some(kept.limit? * 1e6)),
-    };
-    let id = "cost".to_owned();
-    known.then(|| Figure {
-        svg: cost_chart(hours, lines, &account.zone, account.simulated, &id),
-        caption: "What users felt, and the speed of the reshape below it, hour by hour.".to_owned(),
-        id,
-    })
-}
-
-fn progress(account: &Account) -> Option<Figure> {
-    let (reshaped, found) = (account.reshaped.as_ref()?, account.forecasts.as_ref()?);
-    let id = "progress".to_owned();
-    Some(Figure {
-        svg: progress_chart(reshaped, found, &account.zone, account.simulated, &id),
-        caption: "Progress of the reshape, and the finish as it would have been told on the way."
-            .to_owned(),
-        id,
-    })
 }
 
 fn rates(comparison: &Comparison) -> Vec<Figure> {
@@ -133,6 +116,7 @@ fn rates(comparison: &Comparison) -> Vec<Figure> {
         Some(Figure {
             svg: family_chart(title, family, &rows, comparison.simulated, &id),
             caption: format!("{title}, in {}.", family.unit()),
+            points: Vec::new(),
             id,
         })
     };
@@ -155,6 +139,7 @@ fn layers(study: &Study, judgements: &Judgements, phase: Phase) -> Vec<Figure> {
                 plain(&trial.workload),
                 plain(&judged.limiting.sentence)
             ),
+            points: Vec::new(),
             id,
         })
     };
@@ -179,6 +164,7 @@ fn sweep(study: &Study) -> Option<Figure> {
             "Rereading growing working sets, sweep {}: {ends}.",
             first.sweep
         ),
+        points: Vec::new(),
         id,
     })
 }
@@ -216,6 +202,7 @@ fn latency(
     Some(Figure {
         svg: latency_distribution(&row.workload, &phases, comparison.simulated, &id),
         caption: format!("Latency of {}.", plain(&row.workload)),
+        points: Vec::new(),
         id,
     })
 }
@@ -271,6 +258,7 @@ fn workload_series(study: &Study, judgements: &Judgements, name: &str) -> Vec<Fi
         Figure {
             svg: trial_series(trial, windows(trial), grade, top, &id),
             caption: format!("Trial {}, {}.", trial.trial, trial.phase),
+            points: Vec::new(),
             id,
         }
     };

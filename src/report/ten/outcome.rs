@@ -1,0 +1,183 @@
+//! What the expansion gave: space, and speed of the pool.
+
+use super::{Line, Scene, Standing, grade, surety, trials};
+use crate::compare::expected::Expectations;
+use crate::compare::{Bounds, Verdict};
+use crate::facts::Room;
+use crate::plan::Phase;
+use crate::report::{verdict, words};
+use crate::text::plain;
+use crate::units::{Bytes, percent};
+use jiff::Timestamp;
+
+/// Days of facts below which nothing is said of the growth of the data (common practice, no source:
+/// whole weeks, since days of the week differ).
+const WEEK: f64 = 7.0;
+
+const SPACE: &str = "Space";
+const POOL: &str = "Speed of the pool, same data in the same place";
+
+/// Line 2: what fits, in both units, and for how long at present growth.
+pub(super) fn space(scene: &Scene<'_>) -> Line {
+    let share = scene.next.layers.iter().find(|layer| layer.name == "share");
+    let [Some(before), after] = share.map_or([None, None], |layer| layer.seen.clone()) else {
+        return Line::missing(
+            SPACE,
+            "not seen before the expansion",
+            "Measure a sitting before the expansion: it notes how large the share is.",
+        );
+    };
+    let both = |bytes: Bytes| format!("{} ({})", bytes.si(), bytes.iec());
+    let expected = share.and_then(|layer| layer.expected[1].as_ref());
+    let held = expected.map_or(String::new(), |figure| {
+        format!("; {} {}", plain(&figure.source), figure.bytes.si())
+    });
+    let rows = format!("facts, {}", plain(&before.source));
+    let Some(after) = after else {
+        return Line {
+            rows,
+            plain: "The new size is seen in the first sitting after the expansion.".to_owned(),
+            comparison: format!("expected after it{held}"),
+            ..Line::missing(SPACE, &format!("{} before", both(before.bytes)), "")
+        };
+    };
+    let ratio = after.bytes.0 as f64 / before.bytes.0.max(1) as f64;
+    let grown = after.bytes > before.bytes;
+    Line {
+        title: SPACE,
+        standing: if grown { Standing::Good } else { Standing::Bad },
+        number: format!("{} → {}", both(before.bytes), both(after.bytes)),
+        comparison: format!("{}{held}", words::change(ratio)),
+        plain: match grown {
+            true => until_full(scene),
+            false => "The share is no larger than before: grow the volume and the file system."
+                .to_owned(),
+        },
+        sure: "counted",
+        why_sure: "as the file system tells it".to_owned(),
+        grade: None,
+        rows: format!("{rows}; {}", plain(&after.source)),
+    }
+}
+
+/// When the share is full at the growth that facts show.
+fn until_full(scene: &Scene<'_>) -> String {
+    let rooms: Vec<(Timestamp, &Room)> = scene
+        .study
+        .trials
+        .iter()
+        .filter_map(|trial| {
+            let facts = scene.study.facts.get(&trial.facts)?;
+            Some((trial.started, facts.space.as_ref()?))
+        })
+        .collect();
+    let (Some((first, old)), Some((last, new))) = (rooms.first(), rooms.last()) else {
+        return "How fast the data grows is not known.".to_owned();
+    };
+    let days = last.duration_since(*first).as_secs_f64() / 86_400.0;
+    if days < WEEK {
+        return format!(
+            "{} of it are free. How fast the data grows is not known: facts span {days:.0} days, and a week is the least.",
+            new.available.si()
+        );
+    }
+    let used = |room: &Room| room.total.saturating_sub(room.available).0 as f64;
+    let per_day = (used(new) - used(old)) / days;
+    if per_day <= 0.0 {
+        return format!("The data did not grow over {days:.0} days.");
+    }
+    let full = new.available.0 as f64 / per_day / 30.4;
+    format!(
+        "At the growth of these {days:.0} days ({} a day) it is full in {} months.",
+        Bytes(per_day as u64).si(),
+        words::grouped(full)
+    )
+}
+
+/// Line 3: what the pool can do, with what the place of the data explains taken off.
+pub(super) fn pool(scene: &Scene<'_>) -> Line {
+    let Some(row) = scene.large() else {
+        return Line::missing(POOL, "not measured", "Measure the standard workloads.");
+    };
+    let Some(contrast) = &row.after_before else {
+        return Line::missing(
+            POOL,
+            "not measured after the expansion",
+            "Measure again when the new layout is finished and the file system has grown.",
+        );
+    };
+    let name = plain(&row.workload);
+    let rows = trials([row.group(Phase::Before), row.group(Phase::After)]);
+    let (sure, why_sure) = surety(contrast, scene.rules());
+    if matches!(contrast.verdict, Verdict::Void { .. }) {
+        let told = verdict::verdict(row, contrast, Phase::After, scene.rules(), scene.judgements);
+        return Line {
+            title: POOL,
+            standing: Standing::Void,
+            number: "no speed of the drives".to_owned(),
+            comparison: format!("{name}: {told}"),
+            plain: String::new(),
+            sure,
+            why_sure: String::new(),
+            grade: grade(row, Phase::After),
+            rows,
+        };
+    }
+    let gain = scene
+        .account
+        .gains
+        .iter()
+        .find(|gain| gain.workload == row.workload);
+    let rest = gain.map_or(contrast.ratio, |gain| gain.rest);
+    let place = match gain.and_then(|gain| gain.location) {
+        Some(split) => format!(
+            "{} in all, {} of it by the place of the data",
+            words::change(contrast.ratio),
+            words::change(split.location)
+        ),
+        None => match gain.and_then(|gain| gain.location_unknown) {
+            Some(why) => format!("the place of the data is not taken off: {}", why.words()),
+            None => String::new(),
+        },
+    };
+    let standing = match contrast.verdict {
+        Verdict::Gain => Standing::Good,
+        Verdict::Loss => Standing::Bad,
+        _ => Standing::Told,
+    };
+    let parts = [expected(scene, &row.workload), place];
+    let parts: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
+    Line {
+        title: POOL,
+        standing,
+        number: format!("{} in large reads ({name})", words::change(rest)),
+        comparison: parts.join("; "),
+        plain: String::new(),
+        sure,
+        why_sure,
+        grade: grade(row, Phase::After),
+        rows,
+    }
+}
+
+/// `expected +33 % to +50 %: as expected`.
+fn expected(scene: &Scene<'_>, workload: &str) -> String {
+    let known = match &scene.account.expected {
+        Expectations::Known(known) => known,
+        Expectations::Unknown(why) => return format!("nothing was expected: {}", plain(why)),
+    };
+    let Some(of) = known.iter().find(|of| of.workload == workload) else {
+        return String::new();
+    };
+    let Bounds { low, high } = of.band;
+    let capped = if of.capped {
+        ", capped by the link"
+    } else {
+        ""
+    };
+    let range = match percent(low, 0) == percent(high, 0) {
+        true => words::change(low),
+        false => format!("{} to {}", words::change(low), words::change(high)),
+    };
+    format!("expected {range}{capped}: {}", of.accord.word())
+}

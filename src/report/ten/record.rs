@@ -1,0 +1,353 @@
+//! What the record of the expansion says: data, forecast, safety, other changes, what follows.
+
+use super::{Line, Scene, Standing};
+use crate::compare::diff;
+use crate::compare::forecasted::{Finish, Planned, Told};
+use crate::integrity::{grouped, latest_pass, read_back, sample_sentence, sealing};
+use crate::ready::{BEFORE, StepState, answer};
+use crate::report::verified::back_sentences;
+use crate::report::words;
+use crate::study::{Outcome, Side, State};
+use crate::text::plain;
+use crate::units::{Bytes, percent};
+
+const DATA: &str = "Result and data errors";
+const FORECAST: &str = "Forecast against actual";
+const SAFETY: &str = "Safety record";
+const CHANGES: &str = "What changed besides the drive";
+const FOLLOWS: &str = "What to do next";
+
+/// Blocks and files of the latest reading back that are damaged; `None` where nothing was read back.
+pub(super) fn damage(scene: &Scene<'_>) -> Option<u64> {
+    let pass = latest_pass(scene.study)?;
+    let backs = read_back(scene.study, pass.number);
+    let seals = sealing(scene.study, pass.number);
+    let blocks: u64 = backs.iter().map(|back| back.damaged()).sum();
+    Some(blocks + seals.iter().map(|seal| seal.damaged()).sum::<u64>())
+}
+
+/// Line 1: whether what was written is still there.
+pub(super) fn data(scene: &Scene<'_>) -> Line {
+    let cut = cut_short(scene);
+    let Some(pass) = latest_pass(scene.study) else {
+        let advice = match scene.study.config.simulated {
+            true => "A made-up share holds no data that could be read back.",
+            false => {
+                "Run `poolproof verify`: it reads everything back that was written and compares it."
+            }
+        };
+        return Line {
+            comparison: cut,
+            ..Line::missing(DATA, "no data was read back", advice)
+        };
+    };
+    let backs = read_back(scene.study, pass.number);
+    let seals = sealing(scene.study, pass.number);
+    let damaged = damage(scene).unwrap_or(0);
+    let blocks: u64 = backs.iter().map(|back| back.blocks).sum();
+    let bytes: Bytes = backs.iter().map(|back| back.bytes).sum();
+    let told = backs.iter().flat_map(back_sentences).next();
+    let told = told.map(|sentence| sentence.trim_end_matches('.').to_owned());
+    let sampled: (u64, u64) = seals.iter().fold((0, 0), |sum, seal| {
+        (sum.0 + seal.differing, sum.1 + seal.blocks)
+    });
+    let own = (seals.len() == 1)
+        .then(|| sample_sentence(sampled.0, sampled.1))
+        .flatten()
+        .map_or(String::new(), |sentence| {
+            format!("Of your own files, {sentence}.")
+        });
+    let standing = match (damaged, pass.ended) {
+        (0, true) => Standing::Good,
+        (0, false) => Standing::Told,
+        _ => Standing::Bad,
+    };
+    let comparison = [told.unwrap_or_default(), cut];
+    let parts: Vec<String> = comparison
+        .into_iter()
+        .filter(|part| !part.is_empty())
+        .collect();
+    Line {
+        title: DATA,
+        standing,
+        number: match damaged {
+            0 => format!("0 of {} blocks differ ({})", grouped(blocks), bytes.iec()),
+            n => format!("{} blocks or files are DAMAGED", grouped(n)),
+        },
+        comparison: parts.join("; "),
+        plain: own,
+        sure: if pass.ended {
+            "counted"
+        } else {
+            "not read to the end"
+        },
+        why_sure: "every block was compared".to_owned(),
+        grade: None,
+        rows: format!("verified.csv, damage.csv, pass {}", pass.number),
+    }
+}
+
+/// `2 of 180 trials failed or were cut off`
+fn cut_short(scene: &Scene<'_>) -> String {
+    let trials = &scene.study.trials;
+    let cut = trials
+        .iter()
+        .filter(|trial| trial.state != State::Complete)
+        .count();
+    match (cut, trials.len()) {
+        (_, 0) => String::new(),
+        (0, all) => format!("all {all} trials ran to their end"),
+        (cut, all) => format!("{cut} of {all} trials failed or were cut off"),
+    }
+}
+
+/// Line 7: when it was done, against what had been said.
+pub(super) fn forecast(scene: &Scene<'_>) -> Line {
+    let Some(found) = &scene.account.forecasts else {
+        return Line::missing(
+            FORECAST,
+            "the reshape was not followed",
+            "Follow it with `poolproof watch`.",
+        );
+    };
+    let finishes = || {
+        found
+            .moments
+            .iter()
+            .filter_map(|moment| match &moment.told {
+                Told::Finish(finish) => Some((moment.mark, finish)),
+                Told::NotRead | Told::Nothing(_) => None,
+            })
+    };
+    let (plan, held) = match &found.plan {
+        Planned::Unknown(_) => (None, None),
+        Planned::Hours {
+            best,
+            likely,
+            worst,
+            held,
+        } => {
+            let hours = |hours: &Option<f64>| {
+                hours.map_or("over ten years".to_owned(), |h| format!("{h:.0}"))
+            };
+            let outside = if *held == Some(false) {
+                ": outside"
+            } else {
+                ""
+            };
+            let told = format!(
+                "the plan said {} to {} h, likely {}{outside}",
+                hours(best),
+                hours(worst),
+                hours(likely)
+            );
+            (Some(told), *held)
+        }
+    };
+    let told = |(mark, finish): (f64, &Finish)| {
+        let error = finish.error_h?;
+        let way = if error < 0.0 { "early" } else { "late" };
+        let mark = percent(mark, 0);
+        Some(format!(
+            "at {mark} the forecast was {:.1} h too {way}",
+            error.abs()
+        ))
+    };
+    let first = finishes().find_map(told);
+    let ranges: Vec<bool> = finishes().filter_map(|(_, finish)| finish.held95).collect();
+    let kept = ranges.iter().filter(|held| **held).count();
+    let parts: Vec<String> = [plan, first].into_iter().flatten().collect();
+    Line {
+        title: FORECAST,
+        standing: match (found.finished.is_some(), held) {
+            (true, Some(false)) => Standing::Bad,
+            (true, Some(true)) => Standing::Good,
+            _ => Standing::Told,
+        },
+        number: match found.hours {
+            Some(hours) => format!("done after {hours:.1} h"),
+            None => "not done yet".to_owned(),
+        },
+        comparison: parts.join("; "),
+        plain: String::new(),
+        sure: if found.finished.is_some() {
+            "observed"
+        } else {
+            "forecast"
+        },
+        why_sure: match ranges.len() {
+            0 => String::new(),
+            all => format!("{kept} of {all} forecasts of 95 % held the end"),
+        },
+        grade: None,
+        rows: "progress.csv".to_owned(),
+    }
+}
+
+/// Line 8: what was checked before, and what happened meanwhile.
+pub(super) fn safety(scene: &Scene<'_>) -> Line {
+    // The last item is asked only where the program cannot look itself.
+    let items = &BEFORE[..BEFORE.len() - 1];
+    let result = |word: &str| answer(scene.study, Side::Before, word).map(|row| row.result);
+    let passed = items
+        .iter()
+        .filter(|item| result(item.word) == Some(Outcome::Passed))
+        .count();
+    let of = |wanted: Option<Outcome>| -> Vec<&str> {
+        let words = items.iter().map(|item| item.word);
+        words.filter(|word| result(word) == wanted).collect()
+    };
+    let (failed, open) = (of(Some(Outcome::Failed)), of(None));
+    let scrub = answer(scene.study, Side::After, "scrub").map(|row| row.result);
+    let mut parts = Vec::new();
+    if !failed.is_empty() {
+        parts.push(format!("FAILED: {}", failed.join(", ")));
+    }
+    if !open.is_empty() && open.len() < items.len() {
+        parts.push(format!("not recorded: {}", open.join(", ")));
+    }
+    parts.push(
+        match scrub {
+            Some(Outcome::Passed) => "the scrub after it was clean",
+            Some(Outcome::Failed) => "THE SCRUB AFTER IT FOUND ERRORS",
+            None => "no scrub after it is recorded",
+        }
+        .to_owned(),
+    );
+    parts.extend(accidents(scene));
+    let comparison = parts.join("; ");
+    if open.len() == items.len() && scrub.is_none() {
+        return Line {
+            comparison,
+            ..Line::missing(
+                SAFETY,
+                "nothing was recorded",
+                "Record what was checked with `poolproof check --attest` and `poolproof next --done`.",
+            )
+        };
+    }
+    let bad = !failed.is_empty() || scrub == Some(Outcome::Failed);
+    Line {
+        title: SAFETY,
+        standing: match (bad, passed == items.len() && scrub.is_some()) {
+            (true, _) => Standing::Bad,
+            (false, true) => Standing::Good,
+            (false, false) => Standing::Told,
+        },
+        number: format!("{passed} of {} checks passed before the start", items.len()),
+        comparison,
+        plain: String::new(),
+        sure: "as recorded",
+        why_sure: "by those who answered for it".to_owned(),
+        grade: None,
+        rows: "checks.csv".to_owned(),
+    }
+}
+
+/// What the readings show of standstills and of positions that went back.
+fn accidents(scene: &Scene<'_>) -> Option<String> {
+    let track = &scene.account.reshaped.as_ref()?.track;
+    let stood = track.standing / 3600.0;
+    let stood = (stood >= 0.05).then(|| format!("it stood still for {stood:.1} h"));
+    let back = track.jumps.len();
+    let back = (back > 0).then(|| format!("it went back {}", words::count(back, "time")));
+    let told: Vec<String> = [stood, back].into_iter().flatten().collect();
+    Some(match told.is_empty() {
+        true => "the reshape never stood still while it was read".to_owned(),
+        false => told.join(", "),
+    })
+}
+
+/// Line 9: what else could have moved the numbers.
+pub(super) fn changes(scene: &Scene<'_>) -> Line {
+    let lines = diff::lines(scene.study);
+    let both = |line: &&diff::Line| !line.values[0].is_empty() && !line.values[2].is_empty();
+    let compared = lines.iter().filter(both).count();
+    if compared == 0 {
+        return Line::missing(
+            CHANGES,
+            "not known yet",
+            "Facts of a sitting before and of one after are compared.",
+        );
+    }
+    let settings = &scene.account.settings;
+    let told: Vec<String> = settings
+        .iter()
+        .map(|setting| {
+            let values = |values: &[String]| plain(&values.join(", "));
+            let (before, after) = (values(&setting.before), values(&setting.after));
+            format!("{} ({before} → {after})", plain(&setting.fact))
+        })
+        .collect();
+    Line {
+        title: CHANGES,
+        standing: if told.is_empty() {
+            Standing::Good
+        } else {
+            Standing::Told
+        },
+        number: match told.len() {
+            0 => "nothing that is known".to_owned(),
+            n => words::count(n, "setting"),
+        },
+        comparison: told.join("; "),
+        plain: match told.is_empty() {
+            true => String::new(),
+            false => "What they did cannot be told from what the drive did.".to_owned(),
+        },
+        sure: "compared",
+        why_sure: format!(
+            "{} of client, mount, link and share",
+            words::count(compared, "fact")
+        ),
+        grade: None,
+        rows: "facts".to_owned(),
+    }
+}
+
+/// Line 10: what is to be done, and whether the test files are gone.
+pub(super) fn follows(scene: &Scene<'_>) -> Line {
+    let next = scene.next;
+    let steps: Vec<_> = next
+        .steps
+        .iter()
+        .filter(|step| step.state == StepState::Now)
+        .collect();
+    let missed = next
+        .steps
+        .iter()
+        .filter(|step| step.state == StepState::Missed);
+    let missed: Vec<&str> = missed.map(|step| step.title).collect();
+    let files: Bytes = scene.study.data.files.iter().map(|file| file.bytes).sum();
+    let gone = scene.study.data.files.is_empty();
+    let data = match (gone, scene.study.config.simulated) {
+        (true, _) => "no test files lie on the share".to_owned(),
+        (false, true) => "test files are made up, too".to_owned(),
+        (false, false) => format!(
+            "{} of test files lie on the share; `poolproof clean` removes them",
+            files.iec()
+        ),
+    };
+    let missed = match missed.is_empty() {
+        true => String::new(),
+        false => format!("; passed over: {}", missed.join(", ")),
+    };
+    Line {
+        title: FOLLOWS,
+        standing: match (steps.is_empty(), gone) {
+            (true, true) => Standing::Good,
+            _ => Standing::Told,
+        },
+        number: steps.first().map_or("nothing is due".to_owned(), |step| {
+            format!("still open: {}", step.title)
+        }),
+        comparison: format!("{data}{missed}"),
+        plain: steps.first().map_or(String::new(), |step| {
+            format!("{}.", words::sentence_case(&plain(&step.advice)))
+        }),
+        sure: "as recorded",
+        why_sure: next.stage.sentence().trim_end_matches('.').to_owned(),
+        grade: None,
+        rows: "checks.csv, testdata.csv".to_owned(),
+    }
+}

@@ -1,0 +1,143 @@
+//! The ten lines of whole scenes.
+
+use super::*;
+use crate::compare::compare;
+use crate::judge::judge_all;
+use crate::report::testing::{self, SCENES, Scene as Example};
+use crate::study::{CheckRow, Outcome, Side};
+use crate::text::plain;
+use crate::units::Bytes;
+use jiff::tz::TimeZone;
+
+fn now() -> Timestamp {
+    "2026-03-06T09:00:00Z".parse().unwrap()
+}
+
+fn of(study: &Study) -> Ten {
+    let judgements = judge_all(study);
+    let comparison = compare(study, &judgements, Rules::of(study));
+    let account = Account::of(study, &comparison, &judgements, TimeZone::UTC);
+    Ten::of(study, &comparison, &judgements, &account, now())
+}
+
+#[test]
+fn there_are_ten_lines_whatever_is_missing_and_each_says_how_sure_it_is() {
+    for example in SCENES {
+        let ten = of(&testing::study(example));
+        assert_eq!(ten.lines.len(), 10, "{example:?}");
+        assert!(!ten.verdict.is_empty());
+        for line in &ten.lines {
+            let texts = [&line.number, &line.comparison, &line.plain, &line.rows];
+            assert!(!line.number.is_empty() && !line.sure.is_empty(), "{line:?}");
+            for text in texts {
+                assert_eq!(**text, plain(text), "{example:?}");
+            }
+        }
+        let text = text::ten_text(&ten, 80);
+        assert!(
+            text.lines().all(|line| line.chars().count() <= 80),
+            "{text}"
+        );
+        assert_eq!(text.contains("SIMULATED"), example == Example::Simulated);
+    }
+}
+
+#[test]
+fn a_gain_is_told_in_per_cent_and_in_minutes_of_copying() {
+    let mut study = testing::study(Example::Full);
+    study.config.report = Some(Audience {
+        copy: Some(Bytes::GB.times(180)),
+        person_reads_per_s: Some(20.0),
+    });
+    let ten = of(&study);
+    let judgements = judge_all(&study);
+    let comparison = compare(&study, &judgements, Rules::of(&study));
+    let row = &comparison.workloads[0];
+    let rate = |phase| row.group(phase).unwrap().median_rate;
+    // 180 GB over the median rates, reckoned here a second time.
+    let minutes = |phase| format!("{:.1} min", 180e9 / rate(phase) / 60.0);
+    let link = &ten.lines[3];
+    let told = format!(
+        "Copying 180 GB takes {}; before it took {}.",
+        minutes(Phase::After),
+        minutes(Phase::Before)
+    );
+    assert_eq!(link.plain, told);
+    assert_eq!(link.standing, Standing::Good);
+    assert!(
+        ten.verdict.contains("faster (95 % interval"),
+        "{}",
+        ten.verdict
+    );
+    let many = comparison
+        .workloads
+        .iter()
+        .find(|row| row.workload == "small-read-deep")
+        .unwrap();
+    let people = |phase| {
+        let group = many.group(phase).unwrap();
+        (group.median_rate / group.block_bytes as f64 / 20.0).floor()
+    };
+    let told = format!(
+        "It serves {} people at once, before {}, at 20 small reads a second each.",
+        people(Phase::After),
+        people(Phase::Before)
+    );
+    assert_eq!(ten.lines[4].plain, told);
+    // The size of the example's facts: 12 TB, then 18.
+    assert!(
+        ten.lines[1].number.starts_with("12.00 TB (") || ten.lines[1].number.starts_with("12 TB ("),
+        "{:?}",
+        ten.lines[1]
+    );
+}
+
+#[test]
+fn what_a_cache_served_is_void_and_has_no_minutes() {
+    let ten = of(&testing::study(Example::Warm));
+    assert_eq!(ten.lines[2].standing, Standing::Void);
+    assert_eq!(ten.lines[3].standing, Standing::Void);
+    assert!(ten.alarming && ten.verdict.starts_with("Nothing can be said of the gain."));
+    assert!(!ten.lines[3].plain.contains("takes"), "{:?}", ten.lines[3]);
+}
+
+#[test]
+fn a_half_done_study_says_what_is_next_and_which_lines_are_open() {
+    let ten = of(&testing::study(Example::BeforeOnly));
+    assert!(
+        ten.verdict.contains("Next: add the drive"),
+        "{}",
+        ten.verdict
+    );
+    let missing = |ten: &Ten| {
+        let lines = ten.lines.iter();
+        lines
+            .filter(|line| line.standing == Standing::Missing)
+            .count()
+    };
+    assert_eq!(missing(&ten), 7, "{ten:#?}");
+    assert!(ten.lines[3].plain.contains("took") && !ten.lines[3].plain.contains("takes"));
+    assert_eq!(missing(&of(&testing::study(Example::Empty))), 9);
+}
+
+#[test]
+fn a_failed_check_is_as_loud_as_a_passed_one_is_quiet() {
+    let mut study = testing::study(Example::Full);
+    let row = |item: &str, result| CheckRow {
+        noted: now(),
+        done: now(),
+        side: Side::Before,
+        item: item.to_owned(),
+        result,
+        by: "the keeper".to_owned(),
+        note: String::new(),
+    };
+    study.checks.push(row("scrub", Outcome::Passed));
+    let told = of(&study).lines[7].clone();
+    assert_eq!(told.standing, Standing::Told);
+    assert!(told.number.starts_with("1 of 9 checks"), "{told:?}");
+    study.checks.push(row("restore", Outcome::Failed));
+    let told = of(&study).lines[7].clone();
+    assert_eq!(told.standing, Standing::Bad);
+    assert!(told.comparison.contains("FAILED: restore"), "{told:?}");
+}

@@ -1,0 +1,102 @@
+//! The verdict in a sentence: what somebody reads who reads nothing else.
+
+use super::record::damage;
+use super::users::minutes;
+use super::{Scene, grade};
+use crate::compare::{Contrast, Row, Verdict};
+use crate::integrity::grouped;
+use crate::plan::Phase;
+use crate::report::{verdict as verdicts, words};
+
+/// The sentence, and whether it says that something is wrong.
+pub(super) fn verdict(scene: &Scene<'_>) -> (String, bool) {
+    let damaged = damage(scene);
+    if let Some(blocks @ 1..) = damaged {
+        let told = format!(
+            "Data is damaged: {} blocks or files are not what was written. Stop writing to the pool, and see which below.",
+            grouped(blocks)
+        );
+        return (told, true);
+    }
+    if let Some(next) = words::next_step(scene.comparison) {
+        return (next, false);
+    }
+    let Some((row, contrast)) = scene
+        .large()
+        .and_then(|row| Some((row, row.after_before.as_ref()?)))
+    else {
+        return (
+            "The expansion was measured; the table below says what changed.".to_owned(),
+            false,
+        );
+    };
+    let data = match damaged {
+        Some(_) => "No data error was found.",
+        None if scene.study.config.simulated => "",
+        None => "Whether the data is whole was not read back.",
+    };
+    let parts = [speed(scene, row, contrast), during(scene), data.to_owned()];
+    let parts: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
+    let bad = matches!(contrast.verdict, Verdict::Void { .. } | Verdict::Loss);
+    (parts.join(" "), bad)
+}
+
+fn speed(scene: &Scene<'_>, row: &Row, contrast: &Contrast) -> String {
+    let interval = verdicts::interval(contrast).map_or(String::new(), |interval| {
+        format!(
+            " ({} interval {interval})",
+            words::confidence(scene.rules())
+        )
+    });
+    let letter = grade(row, Phase::After).unwrap_or(words::NONE);
+    match contrast.verdict {
+        Verdict::Gain => format!(
+            "The grown pool reads large files {} faster{interval}, grade {letter}{}.",
+            words::size(contrast.ratio - 1.0),
+            copy(scene, row)
+        ),
+        Verdict::Loss => format!(
+            "The grown pool reads large files {} slower{interval}, grade {letter}{}.",
+            words::size(1.0 - contrast.ratio),
+            copy(scene, row)
+        ),
+        Verdict::NoProvableChange { .. } => format!(
+            "No change of the rate of large reads is proved: {}{interval}, grade {letter}.",
+            words::change(contrast.ratio)
+        ),
+        Verdict::Void { .. } => {
+            let told =
+                verdicts::verdict(row, contrast, Phase::After, scene.rules(), scene.judgements);
+            format!("Nothing can be said of the gain. Large reads are {told}.")
+        }
+        Verdict::NotEnoughTrials { .. } => {
+            "There are too few trials for a verdict on large reads.".to_owned()
+        }
+    }
+}
+
+/// `: copying 100 GB takes 4.1 min in place of 7.0 min`.
+fn copy(scene: &Scene<'_>, row: &Row) -> String {
+    let (bytes, _) = scene.audience.copied();
+    let time = |phase: Phase| Some(minutes(bytes, row.group(phase)?.median_rate));
+    time(Phase::Before)
+        .zip(time(Phase::After))
+        .map_or(String::new(), |(old, new)| {
+            format!(": copying {} takes {new} in place of {old}", bytes.si())
+        })
+}
+
+/// What users felt while it ran.
+fn during(scene: &Scene<'_>) -> String {
+    let felt = scene.account.cost.small.as_ref();
+    let times = felt.and_then(|felt| Some(felt.value / felt.baseline.as_ref()?.value));
+    let hours = scene
+        .account
+        .forecasts
+        .as_ref()
+        .and_then(|found| found.hours);
+    let lasted = hours.map_or(String::new(), |hours| format!(" for {hours:.0} h"));
+    times.map_or(String::new(), |times| {
+        format!("While it ran{lasted}, small reads took {times:.1} times as long.")
+    })
+}
