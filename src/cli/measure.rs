@@ -17,6 +17,7 @@ use crate::report;
 use crate::store::Writer;
 use crate::study::tables::line;
 use crate::study::{FRESH, Place};
+use crate::text::unknown;
 use crate::units::Bytes;
 
 /// Measures the share once through: a sitting.
@@ -62,7 +63,7 @@ pub(super) struct Arguments {
 
 pub(super) fn parse_phase(text: &str) -> Result<Phase, String> {
     let phase = Phase::ALL.into_iter().find(|phase| phase.word() == text);
-    phase.ok_or_else(|| "write before, during or after".to_owned())
+    phase.ok_or_else(|| unknown("phase", text, Phase::ALL.map(Phase::word)))
 }
 
 fn parse_tag(text: &str) -> Result<String, String> {

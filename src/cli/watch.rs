@@ -10,7 +10,7 @@ use jiff::tz::TimeZone;
 use super::consent::{refusal, settle};
 use super::mounted::Patience;
 use super::signals::Signals;
-use super::{Exit, Failure, owner, print, say, span, width};
+use super::{Exit, Failure, note, owner, print, say, span, width};
 use crate::report;
 use crate::reshape::{Reading, Source, assess};
 use crate::store::Follower;
@@ -135,12 +135,12 @@ async fn attend(
     let once = orders.once;
     let live = std::io::stderr().is_terminal();
     let mut tell = |event: Event<'_>| match event {
-        Event::Read(seen) if !once => say(&report::reading_line(seen, &orders.zone)),
+        Event::Read(seen) if !once => note(&report::reading_line(seen, &orders.zone)),
         Event::Alarm(sentence) if !once => say(&format!("ALARM {sentence}")),
-        Event::Calm if !once => say("the alarm is over"),
-        Event::Cost(cost) => say(&report::cost_sentence(&cost)),
-        Event::Note(note) => say(&note),
-        Event::Probed(row) if live => say(&report::probe_line(row)),
+        Event::Calm if !once => note("the alarm is over"),
+        Event::Cost(cost) => note(&report::cost_sentence(&cost)),
+        Event::Note(text) => note(&text),
+        Event::Probed(row) if live => note(&report::probe_line(row)),
         Event::Read(_) | Event::Alarm(_) | Event::Calm | Event::Probed(_) => {}
     };
     tokio::select! {
@@ -208,7 +208,7 @@ fn prober(study: &Study, patience: Duration) -> Option<Prober> {
     match Prober::local(study, patience) {
         Ok(Some(prober)) => Some(prober),
         Ok(None) => {
-            say(
+            note(
                 "no test data is laid down, so users' latency is not probed: measure the phase before first, or follow without",
             );
             None

@@ -173,6 +173,9 @@ impl<'a> Following<'a> {
         let config = &self.store.study().config;
         let hours = config.hours(self.orders.zone.clone());
         let assessment = assess(&self.readings, config.zones(), hours.as_ref());
+        if let Some(seen) = &assessment {
+            tracing::debug!(state = seen.state.word(), fraction = ?seen.fraction, "read the reshape");
+        }
         assessment.iter().for_each(|seen| tell(Event::Read(seen)));
         assessment
     }
