@@ -3,7 +3,8 @@
 //! Names, notes, causes, facts, file names and what commands print come from other people and other
 //! machines. [`plain`] and [`short`] make one line of such a text where it is put into a sentence, a
 //! table or a picture; [`printable`] is what everything passes last on its way to a terminal, and
-//! [`escaped`] its like for JSON, which loses nothing.
+//! [`escaped`] its like for JSON, which loses nothing. [`ascii`] is for terminals with other letters, and
+//! [`nearest`] finds what a word was probably meant to be.
 
 use std::path::Path;
 
@@ -72,6 +73,71 @@ pub fn escaped(json: &str) -> String {
     text
 }
 
+/// `text` in ASCII, for terminals without Unicode: signs that the program uses become their nearest
+/// likeness, bars of a small chart one of as many signs of growing ink, and whatever is left `?`.
+pub fn ascii(text: &str) -> String {
+    let mut plain = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            c if c.is_ascii() => plain.push(c),
+            '═' => plain.push('='),
+            '─' | '−' | '–' | '—' => plain.push('-'),
+            '·' => plain.push('*'),
+            '→' => plain.push_str("->"),
+            '←' => plain.push_str("<-"),
+            '…' => plain.push_str("..."),
+            '×' => plain.push('x'),
+            '÷' => plain.push('/'),
+            '±' => plain.push_str("+/-"),
+            '≈' => plain.push('~'),
+            '≤' => plain.push_str("<="),
+            '≥' => plain.push_str(">="),
+            'µ' | 'μ' => plain.push('u'),
+            '²' => plain.push_str("^2"),
+            '│' | '┃' => plain.push('|'),
+            '‘' | '’' => plain.push('\''),
+            '“' | '”' => plain.push('"'),
+            '\u{a0}' | '\u{202f}' => plain.push(' '),
+            '\u{2581}'..='\u{2588}' => plain.push(INK[c as usize - 0x2581]),
+            '\u{2589}'..='▟' => plain.push('#'),
+            _ => plain.push('?'),
+        }
+    }
+    plain
+}
+
+/// Signs of growing ink, for eighths of a bar.
+const INK: [char; 8] = ['_', '.', ':', '-', '=', '+', '*', '#'];
+
+/// The one of `known` that `word` was probably meant to be: the fewest letters left out, put in,
+/// changed, or swapped with their neighbour (optimal string alignment), a third of its letters at most,
+/// whatever their case.
+pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let word = word.to_lowercase();
+    let most = (word.chars().count() / 3).max(1);
+    let near = known.into_iter().filter_map(|other| {
+        let distance = strsim::osa_distance(&word, &other.to_lowercase());
+        (distance <= most).then_some((distance, other))
+    });
+    near.min_by_key(|(distance, _)| *distance)
+        .map(|(_, other)| other)
+}
+
+/// What is said of a name that is none of `known`: `no KIND is named 'WORD'; did you mean 'NEAREST'?
+/// Choose from ...`.
+pub fn unknown<'a>(kind: &str, word: &str, known: impl IntoIterator<Item = &'a str>) -> String {
+    let known: Vec<&str> = known.into_iter().collect();
+    let meant = nearest(word, known.iter().copied()).map_or(String::new(), |nearest| {
+        format!("did you mean '{}'? ", plain(nearest))
+    });
+    let known: Vec<String> = known.into_iter().map(plain).collect();
+    format!(
+        "no {kind} is named '{}': {meant}choose from {}",
+        word.escape_debug(),
+        known.join(", ")
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -90,6 +156,30 @@ mod tests {
         let shown = printable(text);
         assert_eq!(shown.replace('\u{FFFD}', "?"), "a\nb???[31m??2J?c?é?");
         assert_eq!(printable(&shown), shown);
+    }
+
+    #[test]
+    fn the_nearest_name_is_close() {
+        let known = ["large-read", "large-write", "small-read", "mixed"];
+        assert_eq!(nearest("lrage-read", known), Some("large-read"));
+        assert_eq!(nearest("Mixd", known), Some("mixed"));
+        assert_eq!(nearest("small_raed", known), Some("small-read"));
+        assert_eq!(nearest("tape", known), None);
+        assert_eq!(nearest("x", ["y"]), Some("y"));
+        let told = unknown("workload", "large-raed\u{1b}", known);
+        assert_eq!(
+            told,
+            "no workload is named 'large-raed\\u{1b}': did you mean 'large-read'? choose from large-read, large-write, small-read, mixed"
+        );
+        assert!(!unknown("workload", "tape", known).contains("did you mean"));
+        // Neighbours that are swapped count once (Damerau's edit).
+        assert_eq!(nearest("ab", ["ba"]), Some("ba"));
+    }
+
+    #[test]
+    fn every_terminal_has_the_letters_of_ascii() {
+        let text = "═─ · a → b … ×2 ÷ −3 % ▁▂▃▄▅▆▇█ é";
+        assert_eq!(ascii(text), "=- * a -> b ... x2 / -3 % _.:-=+*# ?");
     }
 
     #[test]

@@ -8,7 +8,7 @@ use jiff::tz::TimeZone;
 
 use super::consent::settle;
 use super::mounted::{self, Patience};
-use super::{Exit, Failure, owner, print, say, width};
+use super::{Exit, Failure, data, owner, print, say, width};
 use crate::facts::Facts;
 use crate::probe::Sources;
 use crate::ready::{self, Activity, Look, Readiness, Verdict, readiness};
@@ -102,10 +102,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         study.config.allow(&settled.allowed);
     }
     let found = readiness(&study, &look(&study, &arguments.patience)?, moment(&study));
-    print(&match arguments.json {
-        true => report::check_json(&found),
-        false => report::check_text(&found, width()),
-    })?;
+    match arguments.json {
+        true => data(&report::check_json(&found))?,
+        false => print(&report::check_text(&found, width()))?,
+    }
     Ok(exit(&found))
 }
 

@@ -1,6 +1,6 @@
 //! `poolproof compare`: what changed, what it cost, what it gave.
 
-use super::{Exit, Failure, print};
+use super::{Exit, Failure, data, print};
 use crate::compare::{Account, Rules, compare};
 use crate::judge::judge_all;
 use crate::{report, store};
@@ -32,14 +32,19 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let judgements = judge_all(&study);
     let comparison = compare(&study, &judgements, Rules::of(&study));
     let account = Account::of(&study, &comparison, &judgements, super::clock(&study));
-    print(&match (arguments.csv, arguments.json) {
-        (true, _) => report::comparison_csv(&comparison, &judgements, &account),
-        (_, true) => report::comparison_json(&study, &comparison, &judgements, &account),
+    match (arguments.csv, arguments.json) {
+        (true, _) => data(&report::comparison_csv(&comparison, &judgements, &account))?,
+        (_, true) => data(&report::comparison_json(
+            &study,
+            &comparison,
+            &judgements,
+            &account,
+        ))?,
         _ => {
             let width = super::width();
-            report::comparison_text(&comparison, &judgements, width)
-                + &report::account_text(&account, width)
+            let text = report::comparison_text(&comparison, &judgements, width);
+            print(&(text + &report::account_text(&account, width)))?;
         }
-    })?;
+    }
     Ok(Exit::Done)
 }

@@ -20,6 +20,7 @@ use crate::report;
 use crate::store::Writer;
 use crate::study::tables::line;
 use crate::study::{FRESH, Place, Study};
+use crate::text::unknown;
 use crate::units::{Bytes, percent};
 
 /// Measures the share once through: a sitting.
@@ -105,7 +106,7 @@ fn parse_precision(text: &str) -> Result<Wanted, String> {
 
 pub(super) fn parse_phase(text: &str) -> Result<Phase, String> {
     let phase = Phase::ALL.into_iter().find(|phase| phase.word() == text);
-    phase.ok_or_else(|| "write before, during or after".to_owned())
+    phase.ok_or_else(|| unknown("phase", text, Phase::ALL.map(Phase::word)))
 }
 
 fn parse_engine(text: &str) -> Result<Engine, String> {

@@ -14,8 +14,11 @@ mod clean;
 mod compare;
 mod consent;
 mod demo;
+mod docs;
 mod exit;
+mod help;
 mod live;
+mod log;
 mod measure;
 mod mounted;
 mod new;
@@ -27,15 +30,16 @@ mod seal;
 mod show;
 mod signals;
 mod sitting;
+mod status;
 mod supervise;
 mod sweep;
 mod test_data;
 mod verify;
+mod voice;
 mod watch;
 mod why;
 
 use std::ffi::OsString;
-use std::io::{self, Write};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -47,17 +51,19 @@ use crate::study::Study;
 
 pub use exit::{Exit, Failure};
 
-use crate::text::printable;
+use voice::{Loudness, data, detail, is_quiet, note, print, say, telling_width, width};
 
 /// Measures a shared storage pool before, during and after it grows, and says what changed.
 #[derive(Debug, Parser)]
 #[command(
     name = "poolproof",
     version,
-    after_help = "Examples:\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof watch scans\n  poolproof compare scans\n  poolproof next scans\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 8 watch: alarm, 9 a command of the study was not allowed, 10 verify, measure: damage found, 130, 143 or 129 ended by SIGINT, SIGTERM or SIGHUP.",
+    after_help = "Examples:\n  poolproof\n  poolproof demo\n  poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1\n  poolproof new scans --share /mnt/scans --pool raid6 --drives 4 --adding 1 --drive-size 6TB\n  poolproof measure scans --phase before\n  poolproof check scans\n  poolproof watch scans\n  poolproof compare scans\n  poolproof next scans\n\n`poolproof` alone, and `poolproof STUDY`, say where a study stands and what is next.\n\nExit codes: 0 done, 1 unexpected failure, 2 usage, 3 study, 4 share or failed trials, 5 check: not yet, 6 check: no, 7 plan: should not be done, 8 watch: alarm, 9 a command of the study was not allowed, 10 verify, measure: damage found, 130, 143 or 129 ended by SIGINT, SIGTERM or SIGHUP.",
     disable_help_subcommand = true
 )]
 struct Arguments {
+    #[command(flatten)]
+    loudness: Loudness,
     #[command(subcommand)]
     command: Command,
 }
@@ -80,6 +86,8 @@ enum Command {
     Verify(verify::Arguments),
     Clean(clean::Arguments),
     Demo(demo::Arguments),
+    Status(status::Arguments),
+    Docs(docs::Arguments),
 }
 
 /// The folder of a study.
@@ -93,7 +101,8 @@ struct StudyFolder {
 /// Runs the command line `arguments`, the program's name first; the exit code. To be called before any
 /// thread is started.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
-    let arguments = match Arguments::try_parse_from(arguments) {
+    let words = status::spelled_out(arguments.into_iter().collect());
+    let arguments = match help::parsed(words) {
         Ok(arguments) => arguments,
         Err(error) => {
             let wanted = !error.use_stderr();
@@ -103,6 +112,11 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
             return exit.code();
         }
     };
+    arguments.loudness.set();
+    if let Err(failure) = log::start() {
+        say(&format!("error: {}", failure.message));
+        return failure.exit.code();
+    }
     match arguments.command.touches_a_share() {
         true => supervise::supervised(|| perform(arguments)),
         false => perform(arguments).code(),
@@ -110,6 +124,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
 }
 
 fn perform(arguments: Arguments) -> Exit {
+    tracing::info!(version = env!("CARGO_PKG_VERSION"), command = ?arguments.command, "begin");
     let done = match arguments.command {
         Command::Plan(arguments) => plan::run(&arguments),
         Command::New(arguments) => new::run(&arguments),
@@ -127,14 +142,15 @@ fn perform(arguments: Arguments) -> Exit {
         Command::Verify(arguments) => verify::run(&arguments),
         Command::Clean(arguments) => clean::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
+        Command::Status(arguments) => status::run(&arguments),
+        Command::Docs(arguments) => docs::run(&arguments),
     };
-    match done {
-        Ok(exit) => exit,
-        Err(failure) => {
-            say(&format!("error: {}", failure.message));
-            failure.exit
-        }
-    }
+    let exit = done.unwrap_or_else(|failure| {
+        say(&format!("error: {}", failure.message));
+        failure.exit
+    });
+    tracing::info!(?exit, "end");
+    exit
 }
 
 impl Command {
@@ -148,26 +164,10 @@ impl Command {
                 | Self::Compare(_)
                 | Self::Report(_)
                 | Self::Demo(_)
+                | Self::Status(_)
+                | Self::Docs(_)
         )
     }
-}
-
-/// Prints a result on standard output, without anything that a terminal would obey. A reader that has gone away is no error, and neither is a
-/// terminal that was closed, which a signal tells.
-fn print(text: &str) -> Result<(), Failure> {
-    let mut out = io::stdout().lock();
-    let text = printable(text);
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(error) if error.kind() != io::ErrorKind::BrokenPipe && signals::first().is_none() => {
-            Err(error.into())
-        }
-        _ => Ok(()),
-    }
-}
-
-/// Says one line on standard error, without anything that a terminal would obey; when nobody listens, nothing is lost.
-fn say(text: &str) {
-    let _ = writeln!(io::stderr(), "{}", printable(&text.replace('\n', " ")));
 }
 
 /// A time that a person writes.
@@ -191,15 +191,5 @@ fn clock(study: &Study) -> TimeZone {
     match study.config.simulated {
         true => TimeZone::UTC,
         false => TimeZone::system(),
-    }
-}
-
-/// Columns of the terminal, 80 where it does not tell.
-fn width() -> usize {
-    let columns = rustix::termios::tcgetwinsize(io::stdout()).map_or(0, |size| size.ws_col);
-    if columns == 0 {
-        80
-    } else {
-        usize::from(columns).max(80)
     }
 }

@@ -2,7 +2,7 @@
 
 use super::check::{Answer, moment, record};
 use super::mounted::{self, Patience};
-use super::{Exit, Failure, print, say, width};
+use super::{Exit, Failure, data, print, say, width};
 use crate::ready::next;
 use crate::study::{Outcome, Side};
 use crate::{report, store};
@@ -49,9 +49,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         (!study.config.simulated).then(|| mounted::facts(&study.config, &arguments.patience));
     let live = live.transpose()?;
     let follows = next(&study, live.as_ref(), moment(&study));
-    print(&match arguments.json {
-        true => report::next_json(&follows),
-        false => report::next_text(&follows, width()),
-    })?;
+    match arguments.json {
+        true => data(&report::next_json(&follows))?,
+        false => print(&report::next_text(&follows, width()))?,
+    }
     Ok(Exit::Done)
 }

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use jiff::ZonedDateTime;
 use jiff::civil::DateTime;
 
-use super::{Exit, Failure, print};
+use super::{Exit, Failure, data, print};
 use crate::pool::{Objection, Outlook, Priority, Proposal, Scheme, Stated};
 use crate::report;
 use crate::store;
@@ -163,7 +163,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let known = match &arguments.study {
         Some(folder) => store::read(folder)?.config.known_pool(),
         None if arguments.pool.nothing() => {
-            super::say("an example, the pool of a lighthouse museum: describe yours with --pool");
+            super::note("an example, the pool of a lighthouse museum: describe yours with --pool");
             museum()
         }
         None => KnownPool::default(),
@@ -174,11 +174,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let proposal = proposal(known, arguments, start)?;
     match proposal.outlook() {
         Ok(outlook) => {
-            print(&match (arguments.csv, arguments.json) {
-                (true, _) => report::outlook_csv(&outlook),
-                (_, true) => report::outlook_json(&outlook),
-                _ => report::outlook_text(&outlook, super::width()),
-            })?;
+            match (arguments.csv, arguments.json) {
+                (true, _) => data(&report::outlook_csv(&outlook))?,
+                (_, true) => data(&report::outlook_json(&outlook))?,
+                _ => print(&report::outlook_text(&outlook, super::width()))?,
+            }
             Ok(Exit::Done)
         }
         Err(objections) => refuse(&objections, arguments),
@@ -205,7 +205,7 @@ fn refuse(objections: &[Objection], arguments: &Arguments) -> Result<Exit, Failu
         return Err(Failure::new(Exit::Usage, senseless));
     }
     if arguments.json {
-        print(&report::objections_json(objections))?;
+        data(&report::objections_json(objections))?;
     }
     super::say(report::objections_text(objections, super::width()).trim_end());
     Ok(Exit::Refused)

@@ -5,8 +5,10 @@ use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::say;
 use super::sitting::Event;
+use super::{detail, is_quiet, note, say};
+use crate::judge::Judgement;
+use crate::report;
 use crate::study::{State, Trial};
 use crate::units::{Bytes, Nanos, Rate};
 
@@ -38,6 +40,9 @@ enum Stage {
         /// Whether there may be fewer and shorter ones.
         most: bool,
         current: Option<Current>,
+        begun: Instant,
+        /// The grade of the latest trial.
+        grade: &'static str,
     },
 }
 
@@ -50,7 +55,7 @@ struct Current {
 impl Screen {
     /// A view; `simulated` marks every line.
     pub(super) fn new(simulated: bool) -> Self {
-        let terminal = stderr().is_terminal();
+        let terminal = stderr().is_terminal() && !is_quiet();
         let bar = ProgressBar::with_draw_target(
             None,
             if terminal {
@@ -82,6 +87,7 @@ impl Screen {
     pub(super) fn event(&mut self, event: Event) {
         match event {
             Event::Note(note) => self.line(&note),
+            Event::Warning(text) => self.aloud(&text, say),
             Event::Laying { bytes } => {
                 self.line(&format!("laying down {} of test data", bytes.iec()));
                 self.bar.set_length(bytes.0);
@@ -125,6 +131,8 @@ impl Screen {
                     seconds,
                     most,
                     current: None,
+                    begun: Instant::now(),
+                    grade: "",
                 };
             }
             Event::Begin { index, workload } => {
@@ -143,20 +151,25 @@ impl Screen {
                 );
                 self.line(&format!("{set:>9} {rate:>12}"));
             }
-            Event::End { trial } => {
-                if let Stage::Trials {
-                    count,
-                    current: Some(current),
-                    ..
-                } = &self.stage
-                {
-                    self.line(&format!(
-                        "{}/{count} {}",
-                        current.index + 1,
-                        outcome(&trial)
-                    ));
-                }
-            }
+            Event::End { trial, judged } => self.ended(&trial, judged.as_deref()),
+        }
+    }
+
+    fn ended(&mut self, trial: &Trial, judged: Option<&Judgement>) {
+        let Stage::Trials {
+            count,
+            current: Some(current),
+            grade,
+            ..
+        } = &mut self.stage
+        else {
+            return;
+        };
+        *grade = judged.map_or("-", |judged| judged.ruling.grade.letter());
+        let line = format!("{}/{count} {}", current.index + 1, outcome(trial, judged));
+        self.line(&line);
+        for line in details(trial, judged) {
+            self.aloud(&line, detail);
         }
     }
 
@@ -184,13 +197,17 @@ impl Screen {
                     begun.elapsed().as_secs_f64() * (*total as f64 / done.max(1) as f64 - 1.0);
                 self.bar.set_position(done);
                 let left = if done > 0 { minutes(left) } else { "?".into() };
-                self.bar.set_message(format!("{what} {rate}, {left} left"));
+                let gone = minutes(begun.elapsed().as_secs_f64());
+                self.bar
+                    .set_message(format!("{what} {rate}, {gone} gone, {left} left"));
             }
             Stage::Trials {
                 count,
                 seconds,
                 most,
                 current: Some(current),
+                begun,
+                grade,
             } => {
                 let elapsed = current.begun.elapsed().min(Duration::from_secs(*seconds));
                 let before = current.index as u64 * seconds;
@@ -198,12 +215,18 @@ impl Screen {
                 self.bar
                     .set_position(before * 10 + elapsed.as_millis() as u64 / 100);
                 let (number, name) = (current.index + 1, &current.workload);
+                let gone = minutes(begun.elapsed().as_secs_f64());
                 let left = match most {
                     true => String::new(),
                     false => format!(", {} left", minutes(left)),
                 };
-                self.bar
-                    .set_message(format!("{number}/{count} {name} {rate}{left}"));
+                let grade = match *grade {
+                    "" => String::new(),
+                    letter => format!(", last grade {letter}"),
+                };
+                self.bar.set_message(format!(
+                    "{number}/{count} {name} {rate}, {gone} gone{left}{grade}"
+                ));
             }
             Stage::Trials { current: None, .. } => {}
         }
@@ -236,31 +259,61 @@ impl Screen {
     }
 
     fn line(&self, text: &str) {
+        self.aloud(text, note);
+    }
+
+    /// Says a line above the bar, as loudly as `voice` does.
+    fn aloud(&self, text: &str, voice: fn(&str)) {
         let text = format!("{}{text}", self.prefix);
         if self.terminal {
-            self.bar.suspend(|| say(&text));
+            self.bar.suspend(|| voice(&text));
         } else {
-            say(&text);
+            voice(&text);
         }
     }
 }
 
 /// One line on a trial that has ended.
-fn outcome(trial: &Trial) -> String {
+fn outcome(trial: &Trial, judged: Option<&Judgement>) -> String {
     let name = format!("{:<17}", trial.workload);
     if trial.state != State::Complete {
         return format!("{name}{}: {}", trial.state.word(), trial.cause);
     }
-    let rate = trial
-        .rate_bytes_per_s
-        .map(|rate| Rate(rate).to_string())
-        .unwrap_or_default();
+    // What is void is no speed of the drives, and gets no figure here either.
+    let void = judged.is_some_and(|judged| !judged.ruling.grade.holds());
+    let rate = match (void, trial.rate_bytes_per_s) {
+        (true, _) => "void".to_owned(),
+        (false, rate) => rate.map_or(String::new(), |rate| Rate(rate).to_string()),
+    };
     let latency = trial
         .p50_ns
+        .filter(|_| !void)
         .map(|ns| format!(", median {}", Nanos(ns)))
         .unwrap_or_default();
     let steady = if trial.steady { "" } else { ", not steady" };
-    format!("{name}{rate:>12}{latency}{steady}")
+    let grade = judged.map_or("", |judged| judged.ruling.grade.letter());
+    format!("{name}{rate:>12}  {grade}{latency}{steady}")
+}
+
+/// What whoever wants to know more is told of a trial.
+fn details(trial: &Trial, judged: Option<&Judgement>) -> Vec<String> {
+    let direct = match trial.direct {
+        Some(true) => "direct",
+        Some(false) => "through this client's cache",
+        None => "nobody tells whether direct",
+    };
+    let flush = trial
+        .flush_seconds
+        .map_or(String::new(), |seconds| format!(", flush {seconds:.1} s"));
+    let ran = format!(
+        "    engine {}, {direct}, {} operations in {:.1} s, warm-up {} s{flush}",
+        trial.engine, trial.operations, trial.seconds, trial.warmup_windows
+    );
+    let grade = judged.map(|judged| {
+        let sentence = report::grade_sentence(&judged.ruling);
+        format!("    {sentence}; {}", judged.limiting.sentence)
+    });
+    std::iter::once(ran).chain(grade).collect()
 }
 
 fn minutes(seconds: f64) -> String {

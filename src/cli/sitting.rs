@@ -3,13 +3,14 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
-use crate::judge::{Case, cache_size, judge, levels};
+use crate::judge::{Case, Judgement, cache_size, judge, levels};
 use crate::load::{Assignment, Drive, Engine, LoadError, Measured, Share, UNTOLD, Watch};
 use crate::plan::{Memory, Pattern, Phase, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, observed, summarize};
 use crate::store::Writer;
 use crate::study::tables::line;
 use crate::study::{FRESH, State, Study, SweepRow, Trial};
+use crate::text::unknown;
 use crate::units::{Bytes, Nanos};
 use crate::watch::glance;
 
@@ -51,8 +52,10 @@ pub(super) struct Request {
 /// What happens in a sitting, for whoever watches.
 #[derive(Clone, Debug)]
 pub(super) enum Event {
-    /// Something the person should know.
+    /// Something that is good to know.
     Note(String),
+    /// Something that the person has to know.
+    Warning(String),
     /// Test data will be laid down, so much.
     Laying { bytes: Bytes },
     /// So much will be read back, of what.
@@ -69,8 +72,11 @@ pub(super) enum Event {
     Begin { index: usize, workload: String },
     /// A working set of a sweep has been read again and is on disk.
     Swept { row: SweepRow },
-    /// A trial has ended and is on disk.
-    End { trial: Box<Trial> },
+    /// A trial has ended and is on disk, with its judgement where it is complete.
+    End {
+        trial: Box<Trial>,
+        judged: Option<Box<Judgement>>,
+    },
 }
 
 /// How a sitting ended.
@@ -158,11 +164,13 @@ pub(super) fn hold(
         let (trial, hopeless) = run(share, store, &all, workload, begun, request, watch)?;
         course.took(&trial);
         let (state, number, cause) = (trial.state, trial.trial, trial.cause.clone());
+        let judged = (state == State::Complete).then(|| judge(&Case::of(store.study(), &trial)));
         tell(Event::End {
             trial: Box::new(trial),
+            judged: judged.map(Box::new),
         });
         if damaged(store.study(), |t| t.trial == number) {
-            tell(Event::Note(format!(
+            tell(Event::Warning(format!(
                 "DAMAGE: trial {number} has read what was never written there: {cause}. Copy what matters elsewhere, then run `poolproof verify` to see how far it reaches"
             )));
         }
@@ -173,7 +181,7 @@ pub(super) fn hold(
         };
         if state == State::Interrupted || watch.stopped() {
             let why = watch.reason().unwrap_or(STOPPED);
-            tell(Event::Note(format!("{why}; finished trials are kept")));
+            tell(Event::Warning(format!("{why}; finished trials are kept")));
             let exit = if why == STOPPED {
                 Exit::Interrupted
             } else {
@@ -233,15 +241,8 @@ fn choose(all: &[Workload], request: &Request) -> Result<Vec<Workload>, Failure>
             .find(|workload| workload.name == *name)
             .cloned()
             .ok_or_else(|| {
-                let known: Vec<&str> = all.iter().map(|workload| workload.name.as_str()).collect();
-                let known = known.join(", ");
-                Failure::new(
-                    Exit::Usage,
-                    format!(
-                        "no workload is named '{}': choose from {known}",
-                        name.escape_debug()
-                    ),
-                )
+                let known = all.iter().map(|workload| workload.name.as_str());
+                Failure::new(Exit::Usage, unknown("workload", name, known))
             })
     };
     let chosen: Vec<Workload> = names.iter().map(find).collect::<Result<_, _>>()?;

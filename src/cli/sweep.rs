@@ -102,7 +102,7 @@ pub(super) fn sweep(
         });
         let Some(row) = reread(share, store, set, seconds, number, watch)? else {
             let why = watch.reason().unwrap_or(STOPPED);
-            tell(Event::Note(format!(
+            tell(Event::Warning(format!(
                 "{why}; finished working sets are kept"
             )));
             return Ok(if why == NO_SPACE {

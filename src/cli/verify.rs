@@ -400,9 +400,11 @@ impl Verification {
     fn say(&mut self, sentence: String, tell: &mut dyn FnMut(Event)) {
         self.said += 1;
         match self.said {
-            few if few <= SAID => tell(Event::Note(sentence)),
+            few if few <= SAID => tell(Event::Warning(sentence)),
             few if few == SAID + 1 => {
-                tell(Event::Note("DAMAGE: more is found; see the end".to_owned()));
+                tell(Event::Warning(
+                    "DAMAGE: more is found; see the end".to_owned(),
+                ));
             }
             _ => {}
         }

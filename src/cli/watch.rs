@@ -11,7 +11,7 @@ use super::consent::{refusal, settle};
 use super::live::{Show, Showing, Shown};
 use super::mounted::Patience;
 use super::signals::Signals;
-use super::{Exit, Failure, owner, print, say, span, width};
+use super::{Exit, Failure, note, owner, print, say, span, width};
 use crate::plan::Set;
 use crate::report::{self, Over};
 use crate::reshape::{Reading, Source, assess};
@@ -169,12 +169,12 @@ async fn listen(
             shown.hear(&event);
         }
         match event {
-            Event::Read(seen, _) if !once => say(&report::reading_line(seen, &orders.zone)),
+            Event::Read(seen, _) if !once => note(&report::reading_line(seen, &orders.zone)),
             Event::Alarm(sentence) if !once => say(&format!("ALARM {sentence}")),
-            Event::Calm if !once => say("the alarm is over"),
-            Event::Cost(cost) => say(&report::cost_sentence(&cost)),
-            Event::Note(note) => say(&note),
-            Event::Probed(row) if live => say(&report::probe_line(row)),
+            Event::Calm if !once => note("the alarm is over"),
+            Event::Cost(cost) => note(&report::cost_sentence(&cost)),
+            Event::Note(text) => note(&text),
+            Event::Probed(row) if live => note(&report::probe_line(row)),
             Event::Read(..) | Event::Alarm(_) | Event::Calm | Event::Probed(_) => {}
         }
     };
@@ -241,7 +241,7 @@ fn asking(arguments: &Arguments, following: &Following, root: &Path) -> Result<A
 /// Probes of the share, where there is test data; that there is none is said.
 fn probers(study: &Study, patience: Duration) -> Option<Probers> {
     if study.data.bytes(Set::Read) == Bytes(0) {
-        say(
+        note(
             "no test data is laid down, so users' latency is not probed: measure the phase before first, or follow without",
         );
         return None;

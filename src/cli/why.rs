@@ -1,6 +1,6 @@
 //! `poolproof why`: the evidence behind a trial's grade.
 
-use super::{Exit, Failure, print};
+use super::{Exit, Failure, data, print};
 use crate::judge::judge_all;
 use crate::{report, store};
 
@@ -31,11 +31,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     study.remarks.iter().for_each(|remark| super::say(remark));
     let judgements = judge_all(&study);
     let trial = arguments.trial;
-    let text = match (arguments.csv, arguments.json) {
-        (true, _) => Ok(report::why_csv(&study, &judgements)),
-        (_, true) => report::why_json(&study, trial, &judgements),
-        _ => report::why_text(&study, trial, &judgements, super::width()),
-    };
-    print(&text.map_err(|message| Failure::new(Exit::Study, message))?)?;
+    let refused = |message| Failure::new(Exit::Study, message);
+    match (arguments.csv, arguments.json) {
+        (true, _) => data(&report::why_csv(&study, &judgements))?,
+        (_, true) => {
+            data(&report::why_json(&study, trial, &judgements).map_err(refused)?)?;
+        }
+        _ => {
+            let text = report::why_text(&study, trial, &judgements, super::width());
+            print(&text.map_err(refused)?)?;
+        }
+    }
     Ok(Exit::Done)
 }

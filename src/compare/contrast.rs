@@ -41,8 +41,8 @@ pub struct Contrast {
     /// Percentile bootstrap interval of the ratio of medians of units, a sitting standing with its
     /// geometric mean; `None` below four units on a side.
     pub bootstrap: Option<Interval>,
-    /// The smallest factor above 1 that these units would probably have proved; its inverse for a
-    /// fall.
+    /// The smallest change on the side of the one that was seen that these units would probably have
+    /// proved, as a ratio: above 1 for a rise, below 1 for a fall.
     pub smallest_provable: Option<f64>,
     /// Where no change is provable and sittings are the unit: the sittings in each phase, of as many
     /// trials as these, that would probably prove the change that was seen.
@@ -107,7 +107,12 @@ impl Contrast {
             bootstrap: bootstrap(&before, &other, rules, &mut rng),
             smallest_provable: estimate.and_then(|found| {
                 let (error, df) = (found.standard_error_log, found.degrees_of_freedom);
-                smallest_provable_ratio(error, df, rules.confidence, rules.power)
+                let rise = smallest_provable_ratio(error, df, rules.confidence, rules.power)?;
+                Some(if found.ratio < 1.0 {
+                    rise.recip()
+                } else {
+                    rise
+                })
             }),
             sittings_needed,
             verdict,
@@ -260,6 +265,15 @@ mod tests {
         assert!(faster.ratio < 1.0 && faster.verdict == Verdict::Gain);
         let slower = of(&SLOW, &FAST);
         assert!(slower.ratio > 1.0 && slower.verdict == Verdict::Loss);
+    }
+
+    #[test]
+    fn the_smallest_provable_change_lies_on_the_side_of_the_one_that_was_seen() {
+        let rise = contrast(&SLOW, &FAST).smallest_provable.unwrap();
+        let fall = contrast(&FAST, &SLOW).smallest_provable.unwrap();
+        assert!(rise > 1.0 && fall < 1.0, "{rise} {fall}");
+        // Logs are symmetric: what had to rise by a factor has to fall by its inverse.
+        assert!((rise * fall - 1.0).abs() < 1e-9, "{rise} {fall}");
     }
 
     #[test]

@@ -53,6 +53,7 @@ pub(super) fn ended(
         let _ = rustix::process::kill_process_group(group, rustix::process::Signal::KILL);
     };
     let late = || format!("`{quoted}` did not end within {} s", patience.as_secs());
+    tracing::debug!(command = %quoted, "started a command");
     let status = loop {
         match child.try_wait() {
             Ok(Some(status)) => break status,
@@ -65,6 +66,7 @@ pub(super) fn ended(
             Err(error) => return Err(format!("`{quoted}`: {error}")),
         }
     };
+    tracing::debug!(command = %quoted, %status, after = ?begun.elapsed(), "the command ended");
     // Something that it left behind may still hold the pipes.
     let text_of = |hears: Receiver<Vec<u8>>| {
         let left = patience.saturating_sub(begun.elapsed()).max(PAUSE);

@@ -4,6 +4,7 @@
 //! still. A drive that passed a test a month ago may fail today; a freeze is agreed for days.
 
 use crate::study::Side;
+use crate::text::unknown;
 
 /// One thing that a person answers for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -174,12 +175,8 @@ pub fn item(side: Side, word: &str) -> Result<&'static Item, String> {
         Side::Before => &BEFORE,
         Side::After => &AFTER,
     };
-    items.iter().find(|item| item.word == word).ok_or_else(|| {
-        let words: Vec<&str> = items.iter().map(|item| item.word).collect();
-        format!(
-            "no item is named '{}': choose from {}",
-            word.escape_debug(),
-            words.join(", ")
-        )
-    })
+    items
+        .iter()
+        .find(|item| item.word == word)
+        .ok_or_else(|| unknown("item", word, items.iter().map(|item| item.word)))
 }

@@ -24,7 +24,7 @@ pub(super) fn word(grade: Grade) -> &'static str {
 }
 
 /// `grade X, rejected: served from a cache (about 83 %)`.
-pub(super) fn sentence(ruling: &Ruling) -> String {
+pub fn sentence(ruling: &Ruling) -> String {
     let grade = ruling.grade;
     let reason = crate::text::plain(&ruling.reason);
     format!("grade {}, {}: {reason}", grade.letter(), word(grade))
@@ -88,6 +88,34 @@ pub(super) fn counted(judgements: &Judgements, trials: impl Iterator<Item = u64>
         (count > 0).then(|| format!("{count} {}{void}", grade.letter()))
     });
     counts.collect::<Vec<_>>().join(", ")
+}
+
+/// The grades of `trials`, counted, in words first: `3 verified (A), 1 rejected (X, void)`.
+pub(super) fn in_words(judgements: &Judgements, trials: impl Iterator<Item = u64>) -> String {
+    let grades: Vec<Grade> = trials
+        .filter_map(|trial| Some(judgements.get(&trial)?.ruling.grade))
+        .collect();
+    let counts = ALL.into_iter().filter_map(|grade| {
+        let count = grades.iter().filter(|other| **other == grade).count();
+        let void = if grade.holds() { "" } else { ", void" };
+        let (word, letter) = (word(grade), grade.letter());
+        (count > 0).then(|| format!("{count} {word} ({letter}{void})"))
+    });
+    counts.collect::<Vec<_>>().join(", ")
+}
+
+/// What the letters mean, under a table that has no room for words.
+pub(super) fn legend() -> String {
+    let grade = |grade: Grade| format!("{} {}", grade.letter(), word(grade));
+    format!("Grades: {}.", ALL.map(grade).join(", "))
+}
+
+/// A grade for a table: `no sign of trouble, B`.
+pub(super) fn named(judgement: Option<&Judgement>) -> String {
+    judgement.map_or(NONE.to_owned(), |judged| {
+        let grade = judged.ruling.grade;
+        format!("{}, {}", word(grade), grade.letter())
+    })
 }
 
 /// Why a number is not the drives'.

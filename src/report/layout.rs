@@ -70,6 +70,48 @@ pub(super) fn paragraph(width: usize, first: &str, text: &str) -> String {
     format!("{first}{}\n", lines.join(&rest)).replace('\u{a0}', " ")
 }
 
+/// A line of at most `width` characters for each part of `text`, what follows the first indented by two.
+/// A width below 20 is taken for 20.
+pub fn wrapped(text: &str, width: usize) -> String {
+    let width = width.max(20);
+    if text.chars().count() <= width {
+        return format!("{text}\n");
+    }
+    // What lines text up at the beginning of a line is kept.
+    let indent = text
+        .chars()
+        .take_while(|c| *c == ' ')
+        .count()
+        .min(width / 2);
+    let mut lines = Vec::new();
+    let mut line = " ".repeat(indent);
+    let mut empty = true;
+    for word in text.trim_start().split(' ') {
+        for piece in pieces_or_gap(word, width - indent - 2) {
+            if !empty && line.chars().count() + 1 + piece.chars().count() > width {
+                lines.push(std::mem::replace(&mut line, " ".repeat(indent + 2)));
+                empty = true;
+            }
+            if !empty {
+                line.push(' ');
+            }
+            line.push_str(&piece);
+            empty = false;
+        }
+    }
+    lines.push(line);
+    let lines: Vec<&str> = lines.iter().map(|line| line.trim_end()).collect();
+    lines.join("\n") + "\n"
+}
+
+/// [`pieces`], and an empty one for one of several blanks.
+fn pieces_or_gap(word: &str, room: usize) -> Vec<String> {
+    match word.is_empty() {
+        true => vec![String::new()],
+        false => pieces(word, room),
+    }
+}
+
 /// A word, cut where it is longer than a line.
 fn pieces(word: &str, room: usize) -> Vec<String> {
     let characters: Vec<char> = word.chars().collect();
@@ -110,6 +152,21 @@ mod tests {
         );
         let joined: String = wrapped.replace("  · ", "").split_whitespace().collect();
         assert_eq!(joined, text.split_whitespace().collect::<String>());
+    }
+
+    #[test]
+    fn lines_are_wrapped_with_what_follows_indented() {
+        assert_eq!(wrapped("short  and spaced", 40), "short  and spaced\n");
+        let text = "SIMULATED Fri 6 Mar 17:30  check: GO, 22 of 25 lines hold";
+        let expected = "SIMULATED Fri 6 Mar 17:30\n  check: GO, 22 of 25 lines\n  hold\n";
+        assert_eq!(wrapped(text, 30), expected);
+        let long = wrapped(&format!("  {}", "x".repeat(100)), 30);
+        assert!(
+            long.lines().all(|line| line.chars().count() <= 30),
+            "{long}"
+        );
+        assert_eq!(long.matches('x').count(), 100);
+        assert!(wrapped("any words at all that are long", 0).lines().count() > 1);
     }
 
     #[test]

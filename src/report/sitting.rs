@@ -2,7 +2,7 @@
 
 use super::grades::{self, Judgements};
 use super::history::{self, Sitting};
-use super::layout::{clamp, heading, list, table};
+use super::layout::{clamp, heading, list, paragraph, table};
 use super::precise;
 use super::words::{self, NONE};
 use crate::chart::Family;
@@ -44,6 +44,7 @@ pub fn sitting_text(study: &Study, sitting: u64, judgements: &Judgements, width:
             .iter()
             .map(|trial| trial_row(trial, judgements)),
     );
+    text += &paragraph(width, "", &grades::legend());
     let head = [
         "workload",
         "grade",
@@ -197,7 +198,7 @@ fn workload_rows(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<Vec<Stri
         let missing = if void { "void" } else { NONE };
         vec![
             short(&name, 32),
-            grades::letter(worst).to_owned(),
+            grades::named(worst),
             match all.len() - sound.len() {
                 0 => all.len().to_string(),
                 _ => format!("{} of {}", sound.len(), all.len()),

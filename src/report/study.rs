@@ -3,9 +3,10 @@
 use super::grades::{self, Judgements};
 use super::history::{self, Sitting};
 use super::layout::{clamp, heading, list, paragraph};
+use super::spark;
 use super::words;
-use crate::plan::Set;
-use crate::study::Study;
+use crate::plan::{Phase, Set};
+use crate::study::{State, Study, Trial};
 use crate::text::{plain, short};
 
 /// All that a study holds, at most `width` characters wide (held between 60 and 110): what was said,
@@ -35,6 +36,7 @@ pub fn study_text(study: &Study, judgements: &Judgements, width: usize) -> Strin
     );
     text += &data(study, width);
     text += &sittings(study, judgements, width, banner);
+    text += &bars(study, judgements, width, banner);
     text += &facts(study, width, banner);
     let remarks: Vec<String> = study.remarks.iter().map(|remark| plain(remark)).collect();
     text + &list(width, "Damage found", &remarks)
@@ -93,7 +95,7 @@ fn sittings(study: &Study, judgements: &Judgements, width: usize, banner: &str) 
         let trials = words::count(sitting.trials.len(), "trial");
         let count = words::count(workloads.len(), "workload");
         let numbers = sitting.trials.iter().map(|trial| trial.trial);
-        let grades = match grades::counted(judgements, numbers) {
+        let grades = match grades::in_words(judgements, numbers) {
             grades if grades.is_empty() => String::new(),
             grades => format!(" Grades: {grades}."),
         };
@@ -113,6 +115,50 @@ fn sittings(study: &Study, judgements: &Judgements, width: usize, banner: &str) 
         );
     }
     text
+}
+
+/// A bar for each trial's rate, workload by workload, phases apart.
+fn bars(study: &Study, judgements: &Judgements, width: usize, banner: &str) -> String {
+    let mut names: Vec<&str> = Vec::new();
+    for trial in &study.trials {
+        if !names.contains(&trial.workload.as_str()) {
+            names.push(&trial.workload);
+        }
+    }
+    // Of long studies the latest trials of each phase.
+    let most = (width - 18) / 3;
+    let rate = |trial: &Trial| {
+        let holds = !grades::is_void(judgements.get(&trial.trial));
+        let rate = trial
+            .rate_bytes_per_s
+            .filter(|_| trial.state == State::Complete);
+        rate.filter(|_| holds)
+    };
+    let line = |name: &str| {
+        let of_name = study.trials.iter().filter(|trial| trial.workload == name);
+        let highest = of_name.clone().filter_map(rate).fold(0.0, f64::max);
+        let phases = Phase::ALL.map(|phase| {
+            let rates: Vec<_> = of_name
+                .clone()
+                .filter(|trial| trial.phase == phase)
+                .map(rate)
+                .collect();
+            let from = rates.len().saturating_sub(most - 1);
+            spark::bars(rates[from..].iter().copied(), highest)
+        });
+        let bars = phases.join("  ");
+        format!("  {:<16} {}\n", short(name, 16), bars.trim_end())
+    };
+    let lines: String = names.into_iter().map(line).collect();
+    if lines.is_empty() {
+        return String::new();
+    }
+    let title = format!(
+        "{banner}Rates trial by trial, before, during and after; each row has bars from 0 to its \
+         highest, and {} where no rate of the drives is known",
+        spark::VOID
+    );
+    format!("\n{}{lines}", paragraph(width, "", &title))
 }
 
 fn facts(study: &Study, width: usize, banner: &str) -> String {
@@ -184,6 +230,7 @@ mod tests {
             "30 trials, 2 of them cut",
             "link.lan0.mtu: 1500 → 9000",
             "half a line",
+            "Rates trial by trial",
         ] {
             assert!(text.contains(part), "{part} in\n{text}");
         }

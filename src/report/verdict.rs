@@ -69,11 +69,10 @@ pub(super) fn verdict(
                     within()
                 );
             }
-            let provable = contrast.smallest_provable.map_or(String::new(), |factor| {
-                format!(
-                    " (a change of {} or more would probably have shown)",
-                    size(factor - 1.0)
-                )
+            let provable = contrast.smallest_provable.map_or(String::new(), |ratio| {
+                let side = if ratio < 1.0 { "fall" } else { "rise" };
+                let change = size(ratio - 1.0);
+                format!(" (a {side} of {change} or more would probably have shown)")
             });
             let of_trials = trials.map(|trials| format!("{trials} trials on each side"));
             let of_sittings = contrast

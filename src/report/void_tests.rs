@@ -203,7 +203,8 @@ fn a_sitting_and_a_study_name_grades() {
     );
     let whole = study_text(&all.study, &all.judgements, 80).replace("\n     ", " ");
     assert!(
-        whole.contains("X (void)") && whole.contains("Grades: 5 A, 25 B"),
+        whole.contains("rejected (X, void)")
+            && whole.contains("Grades: 5 verified (A), 25 no sign of trouble (B)"),
         "{whole}"
     );
     assert!(

@@ -8,7 +8,7 @@ use super::json::json;
 use super::layout::{clamp, heading, list, paragraph, table};
 use super::study::moment;
 use super::words;
-use super::{advice, layers, sitting};
+use super::{advice, layers, sitting, spark};
 use crate::judge::{Evidence, Judgement, Says, Share};
 use crate::study::tables::cell;
 use crate::study::{State, Study, Trial};
@@ -32,7 +32,13 @@ fn find<'a>(
     let trial = found.ok_or_else(|| {
         let last = study.trials.iter().map(|trial| trial.trial).max();
         let known = last.map_or("it has none yet".to_owned(), |last| {
-            format!("its last is {last}")
+            let nearest = judgements
+                .keys()
+                .min_by_key(|other| number.abs_diff(**other));
+            let nearest = nearest.map_or(String::new(), |nearest| {
+                format!("; the nearest that is complete is {nearest}")
+            });
+            format!("its last is {last}{nearest}")
         });
         format!("the study has no trial {number}: {known}")
     })?;
@@ -63,6 +69,7 @@ pub fn why_text(
     for (name, value) in summary(trial, judged) {
         text += &paragraph(width, &format!("{name:<10}"), &value);
     }
+    text += &seconds(study, trial, judged, width);
     text += &format!("\n{banner}Evidence, from the client to the drives\n");
     text += &evidence_table(&judged.evidence, width);
     text += &format!("\n{banner}From a drive to the client: bars are known ceilings\n");
@@ -98,6 +105,35 @@ fn summary(trial: &Trial, judged: &Judgement) -> [(&'static str, String); 5] {
         ("cached", grades::share(&judged.ruling)),
         ("limit", plain(&judged.limiting.sentence)),
     ]
+}
+
+/// The trial second by second: bars, what the tallest stands for, and what was taken for warm-up.
+fn seconds(study: &Study, trial: &Trial, judged: &Judgement, width: usize) -> String {
+    let windows = study
+        .windows
+        .get(&trial.trial)
+        .map_or(&[][..], Vec::as_slice);
+    let rates: Vec<f64> = windows
+        .iter()
+        .map(|window| (window.read_bytes + window.written_bytes) as f64)
+        .collect();
+    if rates.len() < 2 {
+        return String::new();
+    }
+    let (shown, each) = spark::gathered(&rates, width - 12);
+    let most = shown.iter().copied().fold(0.0, f64::max);
+    let bars = spark::bars(shown.into_iter().map(Some), most);
+    let top = words::rate(sitting::family(trial), most, trial.block_bytes);
+    let top = match judged.ruling.grade.holds() {
+        true => format!("0 to {top}"),
+        false => "void, so without a scale".to_owned(),
+    };
+    let warmup = match windows.iter().filter(|window| window.warmup).count() {
+        0 => "no warm-up".to_owned(),
+        warmup => format!("the first {warmup} s are warm-up"),
+    };
+    let scale = format!("a bar {each} s, {top}; {warmup}");
+    paragraph(width, "seconds   ", &bars) + &paragraph(width, "          ", &scale)
 }
 
 fn evidence_table(evidence: &[Evidence], width: usize) -> String {

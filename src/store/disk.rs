@@ -195,6 +195,7 @@ impl Disk for FolderDisk {
     }
 
     fn append(&mut self, name: &str, bytes: &[u8]) -> io::Result<()> {
+        tracing::trace!(name, bytes = bytes.len(), "append");
         self.make_folder(name)?;
         let mut file = self.open(name, OFlags::WRONLY | OFlags::APPEND | OFlags::CREATE)?;
         // What could not be read again is not written.
@@ -206,6 +207,7 @@ impl Disk for FolderDisk {
     }
 
     fn replace(&mut self, name: &str, bytes: &[u8]) -> io::Result<()> {
+        tracing::trace!(name, bytes = bytes.len(), "replace");
         self.make_folder(name)?;
         let new = format!("{name}.{}", self.beside);
         let beside = self.path(&new);

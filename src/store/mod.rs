@@ -24,18 +24,19 @@ mod reader;
 mod tables;
 mod writer;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 pub use allowed::{Allowed, state_folder};
 pub use disk::{Disk, FolderDisk};
 pub use follower::Follower;
 pub use publish::{publish, put};
 pub use raw::raw_files;
-pub use reader::{progress, read, read_config};
+pub use reader::{is_study, progress, read, read_config, studies};
 pub use writer::Writer;
 
 use crate::study::tables::TableError;
 use crate::study::{ConfigError, LatencyError};
+use crate::text::{nearest, path, plain};
 
 /// Names of the files of a study.
 pub mod names {
@@ -87,7 +88,7 @@ pub mod names {
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
     /// There is no study.
-    #[error("{0} is no study: make one with `poolproof new`")]
+    #[error("{} is no study: {}make one with `poolproof new`", path(.0), meant(.0))]
     NoStudy(PathBuf),
     /// Something is in the way of a new study.
     #[error("{0} exists already: choose another name for the study")]
@@ -161,4 +162,23 @@ impl StoreError {
             source,
         }
     }
+}
+
+/// The study beside `missing` that was probably meant, as a question.
+fn meant(missing: &Path) -> String {
+    let beside = match missing.parent() {
+        Some(parent) if parent != Path::new("") => parent,
+        _ => Path::new("."),
+    };
+    let name = missing.file_name().unwrap_or_default().to_string_lossy();
+    let studies = studies(beside);
+    let near = nearest(&name, studies.iter().map(String::as_str));
+    let near = near.filter(|near| *near != name);
+    near.map_or(String::new(), |near| {
+        let near = match missing.parent() {
+            Some(parent) if parent != Path::new("") => path(&parent.join(near)),
+            _ => plain(near),
+        };
+        format!("did you mean {near}? Else ")
+    })
 }

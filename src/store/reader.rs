@@ -14,12 +14,33 @@ use crate::study::{
     Config, FORMAT, LatencyLog, ObservationRow, ProgressRow, Study, WindowRow, manifest, placed,
 };
 
+/// Whether the folder `root` holds a study.
+pub fn is_study(root: &Path) -> bool {
+    root.join(names::CONFIG).is_file()
+}
+
+/// A folder is looked through so far for studies.
+const LOOKED_THROUGH: usize = 10_000;
+
+/// Names of the studies in `folder`, in order; none where it cannot be listed. Names that are no UTF-8
+/// are passed over.
+pub fn studies(folder: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(folder).into_iter().flatten();
+    let entries = entries.take(LOOKED_THROUGH).flatten();
+    let mut found: Vec<String> = entries
+        .filter(|entry| is_study(&entry.path()))
+        .filter_map(|entry| entry.file_name().into_string().ok())
+        .collect();
+    found.sort_unstable();
+    found
+}
+
 /// Reads the study in the folder `root`.
 ///
 /// # Errors
 /// When there is none, or a file is damaged beyond a torn end.
 pub fn read(root: &Path) -> Result<Study, StoreError> {
-    if !root.join(names::CONFIG).is_file() {
+    if !is_study(root) {
         return Err(StoreError::NoStudy(root.to_owned()));
     }
     let name = root.canonicalize().ok().and_then(|path| {
@@ -37,7 +58,7 @@ pub fn read(root: &Path) -> Result<Study, StoreError> {
 /// # Errors
 /// When there is none, or it is damaged.
 pub fn read_config(root: &Path) -> Result<Config, StoreError> {
-    if !root.join(names::CONFIG).is_file() {
+    if !is_study(root) {
         return Err(StoreError::NoStudy(root.to_owned()));
     }
     config(&FolderDisk::new(root))

@@ -180,9 +180,10 @@ impl<'a> Following<'a> {
         let config = &self.store.study().config;
         let hours = config.hours(self.orders.zone.clone());
         let assessment = assess(&self.readings, config.zones(), hours.as_ref());
-        assessment
-            .iter()
-            .for_each(|seen| tell(Event::Read(seen, &row)));
+        if let Some(seen) = &assessment {
+            tracing::debug!(state = seen.state.word(), fraction = ?seen.fraction, "read the reshape");
+            tell(Event::Read(seen, &row));
+        }
         assessment
     }
 

@@ -7,6 +7,7 @@
 
 mod commands;
 mod days;
+mod docs;
 mod faults;
 mod hostile;
 mod limits;
@@ -27,6 +28,7 @@ mod real_live;
 mod real_local;
 #[cfg(target_os = "linux")]
 mod real_network;
+mod real_package;
 #[cfg(target_os = "linux")]
 mod real_pool;
 #[cfg(target_os = "linux")]

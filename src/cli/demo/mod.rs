@@ -13,7 +13,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::report::{Also, Report};
 use super::sitting::{self, Event, Request};
-use super::{Exit, Failure, owner, print, say, width};
+use super::{Exit, Failure, note, owner, print, say, telling_width, width};
 use crate::compare::{Account, Rules, compare};
 use crate::judge::judge_all;
 use crate::load::{Share, Watch};
@@ -63,7 +63,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         None => free_folder(),
     };
     let demo = Demo::new(root, scenario)?;
-    say(
+    tell_line(
         "SIMULATED the scan archive of a lighthouse museum: RAID 6 of four 6 TB drives, growing to five",
     );
     demo.plan()?;
@@ -99,15 +99,24 @@ fn free_folder() -> PathBuf {
         .expect("not all numbers are taken")
 }
 
+/// Says a line, wrapped to the terminal's width; to 80 columns where there is none.
+fn tell_line(text: &str) {
+    for line in report::wrapped(text, telling_width()).lines() {
+        note(line);
+    }
+}
+
 /// Says several lines.
 fn lines(text: &str) {
-    text.lines().for_each(say);
+    text.lines().for_each(tell_line);
 }
 
 /// Says what a sitting or a sweep remarks; how far it is matters to nobody in virtual time.
 fn tell(event: Event) {
-    if let Event::Note(note) = event {
-        say(&format!("SIMULATED {note}"));
+    match event {
+        Event::Note(text) => tell_line(&format!("SIMULATED {text}")),
+        Event::Warning(text) => say(&format!("SIMULATED {text}")),
+        _ => {}
     }
 }
 
@@ -133,7 +142,7 @@ impl Demo {
 
     /// Says what happens now.
     fn say(&self, text: &str) {
-        say(&told::at(self.share.now(), text));
+        tell_line(&told::at(self.share.now(), text));
     }
 
     /// Looks for caches on the path, in the quiet before anything else.

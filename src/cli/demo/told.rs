@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use super::tell_line;
 use crate::cli::check::moment;
 use crate::cli::say;
 use crate::pool::{Outlook, odds_in_words};
@@ -116,12 +117,12 @@ impl Told {
                 if self.state != Some(seen.state) || third {
                     self.state = Some(seen.state);
                     let line = report::reading_line(seen, &TimeZone::UTC);
-                    say(&format!("SIMULATED {line}"));
+                    tell_line(&format!("SIMULATED {line}"));
                 }
             }
             Event::Alarm(sentence) => say(&format!("SIMULATED ALARM {sentence}")),
-            Event::Calm => say("SIMULATED the alarm is over"),
-            Event::Note(note) => say(&format!("SIMULATED {note}")),
+            Event::Calm => tell_line("SIMULATED the alarm is over"),
+            Event::Note(note) => tell_line(&format!("SIMULATED {note}")),
             Event::Cost(cost) => self.cost = Some(cost),
             Event::Probed(_) => {}
         }

@@ -198,6 +198,13 @@ impl Share for LocalShare {
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
         let opened = direct::open(self.folder(), assignment, watch)?;
+        tracing::debug!(
+            trial = assignment.trial,
+            workload = %assignment.workload.name,
+            direct = ?opened.direct,
+            first = assignment.first,
+            "files are open"
+        );
         opened
             .files
             .refuse_foreign(self.folder(), assignment, opened.alignment)?;

@@ -8,7 +8,7 @@ use crate::ready::counted::{ENOUGH, holding};
 use crate::ready::grown::{Grown, Stripe, file_system, stripe};
 use crate::ready::items::{IDLE, item};
 use crate::ready::{AFTER, BEFORE, Sides, answer, days};
-use crate::study::{Outcome, Side, State, Study, Trial, VerifiedRow};
+use crate::study::{CheckRow, Outcome, Side, State, Study, Trial, VerifiedRow};
 
 /// A step that may be done: the evidence of it and when, or what there is instead and what to do.
 pub(super) struct Finding {
@@ -100,15 +100,38 @@ pub(super) fn measured(study: &Study, comparison: &Comparison, phase: Phase) -> 
     }
 }
 
-pub(super) fn checks(study: &Study, begun: bool) -> Finding {
-    let asked = BEFORE.iter().filter(|item| item.word != IDLE);
-    let passed = asked.clone().filter(|item| {
-        answer(study, Side::Before, item.word).is_some_and(|row| row.result == Outcome::Passed)
+/// Before the start, `check` itself tells; afterwards, whether every item had been answered for when
+/// it began, and lately enough. Answers that came later speak of the pool as it grows.
+pub(super) fn checks(study: &Study, begun: Option<&(String, Timestamp)>) -> Finding {
+    // A date without a time of day takes in the whole day.
+    let until = begun.map_or(Timestamp::MAX, |(_, start)| {
+        match start.as_second() % 86_400 {
+            0 => *start + SignedDuration::from_hours(24),
+            _ => *start,
+        }
     });
-    let evidence = format!("{} of {} items attested", passed.count(), asked.count());
+    let asked = BEFORE.iter().filter(|item| item.word != IDLE);
+    let passed: Vec<&CheckRow> = asked
+        .clone()
+        .filter_map(|item| {
+            let rows = study.checks.iter().rev();
+            let row = rows
+                .filter(|row| row.side == Side::Before && row.item == item.word)
+                .find(|row| row.done <= until)?;
+            let counted = begun
+                .is_none_or(|(_, start)| days(*start, row.done) <= item.days.unwrap_or(i64::MAX));
+            (row.result == Outcome::Passed && counted).then_some(row)
+        })
+        .collect();
+    let asked = asked.count();
+    let evidence = format!("{} of {asked} items attested", passed.len());
+    let latest = passed.iter().map(|row| row.done).max();
     match begun {
-        true => Finding::open(evidence, ""),
-        false => Finding::open(
+        Some(_) if passed.len() == asked => {
+            Finding::done(format!("{evidence} before it began"), latest)
+        }
+        Some(_) => Finding::open(format!("{evidence} before it began"), ""),
+        None => Finding::open(
             evidence,
             "run `poolproof check STUDY` until it says go, then start at once",
         ),

@@ -73,7 +73,7 @@ pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
         (
             "check",
             "checked that it may start",
-            findings::checks(study, begun.is_some()),
+            findings::checks(study, begun.as_ref()),
         ),
         (
             "started",

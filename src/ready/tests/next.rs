@@ -1,13 +1,13 @@
 //! What follows at each stage of the job.
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
-use super::{days_before, done, ready, scene};
+use super::{attest, days_before, done, ready, scene};
 use crate::facts::{Device, Facts};
 use crate::plan::Phase;
 use crate::ready::*;
 use crate::report::testing::Scene;
-use crate::study::{PassRow, State as TrialState, Study};
+use crate::study::{Outcome, PassRow, Side, State as TrialState, Study};
 use crate::units::Bytes;
 
 fn state(follows: &Next, word: &str) -> StepState {
@@ -62,7 +62,7 @@ fn each_stage_names_its_next_step() {
         (follows.stage, for_now(&follows)),
         (Stage::During, vec!["during", "reshape"])
     );
-    assert_eq!(state(&follows, "check"), StepState::Missed);
+    assert_eq!(state(&follows, "check"), StepState::Done);
 
     done(&mut study, "reshape", now);
     let follows = next(&study, None, now);
@@ -82,6 +82,58 @@ fn each_stage_names_its_next_step() {
         evidence(&follows, "grow").contains("not known"),
         "no size was seen since"
     );
+}
+
+#[test]
+fn the_check_was_done_where_every_item_was_answered_for_before_the_start() {
+    let check = |change: &dyn Fn(&mut Study, Timestamp)| {
+        let (mut study, _, start) = ready();
+        change(&mut study, start);
+        done(&mut study, "started", start);
+        let follows = next(&study, None, start);
+        let told = evidence(&follows, "check").to_owned();
+        (state(&follows, "check"), told)
+    };
+    let told = "9 of 9 items attested before it began".to_owned();
+    assert_eq!(check(&|_, _| ()), (StepState::Done, told.clone()));
+    let scrub = item(Side::Before, "scrub").unwrap();
+    // An answer of later days takes nothing from what was known at the start.
+    let later = check(&|study, start| {
+        attest(study, scrub, days_before(start, -2));
+        study.checks.last_mut().unwrap().result = Outcome::Failed;
+    });
+    assert_eq!(later, (StepState::Done, told));
+    // Both dated to the day alone, the start at its first moment.
+    let (mut study, ..) = ready();
+    let midnight: Timestamp = "2026-03-06T00:00:00Z".parse().unwrap();
+    study
+        .checks
+        .iter_mut()
+        .for_each(|row| row.done = midnight + SignedDuration::from_hours(9));
+    done(&mut study, "started", midnight);
+    assert_eq!(
+        state(&next(&study, None, midnight), "check"),
+        StepState::Done
+    );
+    let short = (
+        StepState::Missed,
+        "8 of 9 items attested before it began".to_owned(),
+    );
+    let afterwards = check(&|study, start| {
+        study.checks.retain(|row| row.item != "scrub");
+        attest(study, scrub, days_before(start, -2));
+    });
+    assert_eq!(afterwards, short);
+    let stale = check(&|study, start| {
+        study.checks.retain(|row| row.item != "scrub");
+        attest(study, scrub, days_before(start, 15));
+    });
+    assert_eq!(stale, short);
+    let failed = check(&|study, start| {
+        attest(study, scrub, days_before(start, 1));
+        study.checks.last_mut().unwrap().result = Outcome::Failed;
+    });
+    assert_eq!(failed, short);
 }
 
 /// The study of all three phases, with every step recorded but the looks.

@@ -10,6 +10,8 @@ mod tests;
 use std::fmt;
 use std::str::FromStr;
 
+use crate::text::unknown;
+
 use super::reading::Reported;
 
 /// Who tells of the reshape.
@@ -67,7 +69,7 @@ impl FromStr for Source {
 
     fn from_str(text: &str) -> Result<Self, String> {
         let found = Self::ALL.into_iter().find(|source| source.word() == text);
-        found.ok_or_else(|| "write mdstat, btrfs, raidz or percent".to_owned())
+        found.ok_or_else(|| unknown("source", text, Self::ALL.map(Self::word)))
     }
 }
 

@@ -55,6 +55,11 @@ impl Writer {
     /// damaged beyond a torn end.
     pub fn open(root: &Path, owner: &str, now: Timestamp) -> Result<Self, StoreError> {
         let study = super::read(root)?;
+        tracing::debug!(
+            ?root,
+            trials = study.trials.len(),
+            "opening the study to write"
+        );
         Self::lock(
             FolderDisk::of_study(root, study.config.simulated),
             study.name,
@@ -129,6 +134,11 @@ impl<D: Disk> Writer<D> {
         summary: &Summary,
         observations: &Observations,
     ) -> Result<(), StoreError> {
+        tracing::debug!(
+            trial = trial.trial,
+            state = trial.state.word(),
+            "keeping a trial"
+        );
         let windows = WindowRow::rows(trial.trial, recording, summary);
         self.append_rows(names::WINDOWS, &windows)?;
         let observed = ObservationRow::rows(trial.trial, observations);

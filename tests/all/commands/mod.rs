@@ -3,6 +3,7 @@
 mod allow;
 mod demo;
 mod ending;
+mod handy;
 mod kills;
 mod meddling;
 mod new;

@@ -1,0 +1,167 @@
+//! Where a study stands and what is next, on one screen.
+
+use super::grades::{self, Judgements};
+use super::history;
+use super::layout::{clamp, heading, list, paragraph, table};
+use super::verdict;
+use super::words::{self, NONE};
+use crate::compare::{Comparison, Row};
+use crate::plan::Phase;
+use crate::ready::{Next, StepState, age};
+use crate::study::Study;
+use crate::text::{plain, short};
+use crate::units::percent;
+
+/// How far the job is, what was measured in each phase, what changed, where the reshape is, and what
+/// to do now, with commands for the study as it was `typed`; at most `width` characters wide (held
+/// between 60 and 110).
+pub fn status_text(
+    study: &Study,
+    judgements: &Judgements,
+    comparison: &Comparison,
+    next: &Next,
+    typed: &str,
+    width: usize,
+) -> String {
+    let width = clamp(width);
+    let banner = words::banner(words::made_up(study));
+    let mut text = heading(&short(&format!("{banner}Study {}", study.name), width));
+    text += &paragraph(width, "", next.stage.sentence());
+    text += &format!("\n{banner}Measured so far\n");
+    text += &phases(study, judgements, next, width);
+    if let Some(row) = study.progress.last() {
+        let place = row
+            .fraction
+            .map_or(NONE.to_owned(), |done| percent(done, 1));
+        let (state, when) = (row.state.word(), age(next.now, row.at));
+        text += &format!("\n{banner}Reshape: {state}, at {place} ({when})\n");
+    }
+    let rows = comparison.workloads.iter();
+    let changes: String = rows
+        .filter_map(|row| change(comparison, judgements, row, width))
+        .collect();
+    if !changes.is_empty() {
+        text += &format!("\n{banner}What changed\n{changes}");
+    }
+    text + &list(width, "Now", &steps(next, typed))
+}
+
+/// A study among several: its name, how far the job is, and the next step.
+pub fn status_line(next: &Next, name: &str, width: usize) -> String {
+    let banner = words::banner(next.simulated);
+    let step = next.steps.iter().find(|step| step.state == StepState::Now);
+    let step = step.map_or(String::new(), |step| format!(" Next: {}.", step.title));
+    let text = format!("{banner}{}{step}", next.stage.sentence());
+    paragraph(clamp(width), &format!("{:<20}  ", short(name, 40)), &text)
+}
+
+fn phases(study: &Study, judgements: &Judgements, next: &Next, width: usize) -> String {
+    let sittings = history::sittings(study);
+    let row = |phase: Phase| {
+        let of_phase: Vec<_> = sittings.iter().filter(|s| s.phase == phase).collect();
+        let trials = of_phase.iter().flat_map(|sitting| &sitting.trials);
+        let numbers = trials.clone().map(|trial| trial.trial);
+        let grades = grades::in_words(judgements, numbers);
+        let latest = trials.clone().map(|trial| trial.started).max();
+        let count = |count: usize| match count {
+            0 => NONE.to_owned(),
+            count => count.to_string(),
+        };
+        vec![
+            phase.word().to_owned(),
+            if grades.is_empty() {
+                NONE.to_owned()
+            } else {
+                grades
+            },
+            count(of_phase.len()),
+            count(trials.count()),
+            latest.map_or(NONE.to_owned(), |at| age(next.now, at)),
+        ]
+    };
+    let head = ["phase", "grades", "sittings", "trials", "latest"];
+    table(width, 2, &head, Phase::ALL.map(row))
+}
+
+/// The verdict on a workload, after if there is one, else during.
+fn change(
+    comparison: &Comparison,
+    judgements: &Judgements,
+    row: &Row,
+    width: usize,
+) -> Option<String> {
+    let after = row.after_before.as_ref().map(|found| (Phase::After, found));
+    let during = row
+        .during_before
+        .as_ref()
+        .map(|found| (Phase::During, found));
+    let (phase, contrast) = after.or(during)?;
+    let words = verdict::verdict(row, contrast, phase, &comparison.rules, judgements);
+    let first = format!("  {:<17} ", short(&row.workload, 40));
+    Some(paragraph(width, &first, &format!("{phase}: {words}")))
+}
+
+/// What is for now, with commands as they are typed.
+fn steps(next: &Next, typed: &str) -> Vec<String> {
+    let now = next
+        .steps
+        .iter()
+        .filter(|step| step.state == StepState::Now);
+    let told = now.map(|step| {
+        let advice = step.advice.replace("STUDY", typed);
+        // What is recorded is recorded in this study.
+        let advice = advice.replace("`next --done", &format!("`poolproof next {typed} --done"));
+        format!("{}: {}", step.title, plain(&advice))
+    });
+    told.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{self, SCENES, Scene};
+    use super::*;
+    use crate::compare::{Rules, compare};
+    use crate::judge::judge_all;
+    use crate::ready::next;
+
+    fn text(scene: Scene) -> String {
+        let study = testing::study(scene);
+        let judgements = judge_all(&study);
+        let comparison = compare(&study, &judgements, Rules::of(&study));
+        let now = "2026-03-09T12:00:00Z".parse().unwrap();
+        let follows = next(&study, None, now);
+        status_text(&study, &judgements, &comparison, &follows, "my/scans", 80)
+            + &status_line(&follows, "my/scans", 80)
+    }
+
+    #[test]
+    fn every_study_fits_eighty_columns_and_made_up_ones_say_so() {
+        for scene in SCENES {
+            let text = text(scene);
+            for line in text.lines() {
+                assert!(line.chars().count() <= 80, "{scene:?}: {line}");
+            }
+            assert_eq!(text.contains("SIMULATED"), scene == Scene::Simulated);
+        }
+    }
+
+    #[test]
+    fn it_says_what_is_next_for_this_study() {
+        let empty = text(Scene::Empty);
+        assert!(empty.contains("Nothing has been measured yet."), "{empty}");
+        assert!(
+            empty.contains("`poolproof measure my/scans --phase before`"),
+            "{empty}"
+        );
+        let full = text(Scene::Full);
+        for part in [
+            "What changed",
+            "after: gain of",
+            "no sign of trouble",
+            "Now",
+        ] {
+            assert!(full.contains(part), "{part} in\n{full}");
+        }
+        assert!(!full.contains("STUDY"), "{full}");
+    }
+}
