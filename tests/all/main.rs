@@ -21,6 +21,7 @@ mod under_way;
 mod watch;
 
 mod real_browser;
+mod real_reference;
 mod real_folder;
 mod real_local;
 #[cfg(target_os = "linux")]
