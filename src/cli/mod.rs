@@ -24,8 +24,10 @@ mod report;
 mod screen;
 mod seal;
 mod show;
+#[cfg_attr(windows, path = "signals_windows.rs")]
 mod signals;
 mod sitting;
+#[cfg_attr(not(target_os = "linux"), path = "supervise_alone.rs")]
 mod supervise;
 mod sweep;
 mod test_data;
@@ -43,6 +45,7 @@ use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 
 use crate::study::Study;
+use crate::sys;
 
 pub use exit::{Exit, Failure};
 
@@ -195,10 +198,5 @@ fn clock(study: &Study) -> TimeZone {
 
 /// Columns of the terminal, 80 where it does not tell.
 fn width() -> usize {
-    let columns = rustix::termios::tcgetwinsize(io::stdout()).map_or(0, |size| size.ws_col);
-    if columns == 0 {
-        80
-    } else {
-        usize::from(columns).max(80)
-    }
+    sys::columns().unwrap_or(80).max(80)
 }

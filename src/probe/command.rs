@@ -3,19 +3,19 @@
 #![expect(clippy::disallowed_types, reason = "processes are started here")]
 
 use std::io::Read;
-use std::os::unix::process::CommandExt;
-use std::process::{Command, Stdio};
+use std::process::Stdio;
 use std::sync::mpsc::{Receiver, channel};
 use std::thread::{sleep, spawn};
 use std::time::{Duration, Instant};
 
 use super::file::MOST;
 use crate::study::ShellCommand;
+use crate::sys;
 use crate::text::short;
 
 const PAUSE: Duration = Duration::from_millis(10);
 
-/// Runs a command with `sh -c` and returns what it printed.
+/// Runs a command in the shell (`sh -c`, on Windows `cmd /C`) and returns what it printed.
 ///
 /// # Errors
 /// One sentence, when it may not run on this machine, cannot be started, does not end within `patience`, or ends with an error.
@@ -26,13 +26,10 @@ pub fn shell(command: &ShellCommand, patience: Duration) -> Result<String, Strin
             "`{quoted}` of study.toml was not allowed on this machine: look at it with `poolproof allow`"
         ));
     }
-    let mut child = Command::new("sh")
-        .args(["-c", text])
+    let mut child = sys::shell(text)
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
-        // A group of its own, so that everything it started can be ended with it.
-        .process_group(0)
         .spawn()
         .map_err(|error| format!("`{quoted}` cannot be started: {error}"))?;
     // Pipes are emptied beside the waiting, so that a talkative command does not block.
@@ -50,11 +47,7 @@ pub fn shell(command: &ShellCommand, patience: Duration) -> Result<String, Strin
     let out = read(child.stdout.take().map(|pipe| Box::new(pipe) as _));
     let err = read(child.stderr.take().map(|pipe| Box::new(pipe) as _));
     let begun = Instant::now();
-    let group = rustix::process::Pid::from_child(&child);
-    // What has ended meanwhile needs no ending.
-    let end = || {
-        let _ = rustix::process::kill_process_group(group, rustix::process::Signal::KILL);
-    };
+    let end = sys::end_group(&child);
     let late = || format!("`{quoted}` did not end within {} s", patience.as_secs());
     let status = loop {
         match child.try_wait() {

@@ -12,7 +12,9 @@ mod folder;
 mod lay;
 mod observe;
 mod passing;
+#[cfg_attr(not(target_os = "linux"), path = "residency_untold.rs")]
 mod residency;
+#[cfg_attr(not(target_os = "linux"), path = "ring_missing.rs")]
 mod ring;
 mod sample;
 mod start;
@@ -28,12 +30,12 @@ use std::ops::ControlFlow;
 use std::path::PathBuf;
 
 use jiff::Timestamp;
-use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
 use self::asleep::Clocks;
 use self::direct::Opened;
 use self::folder::{Folder, Found};
 use self::observe::Observer;
+use self::passing::is_refusal;
 use self::ring::RingError;
 use self::trial::{Run, Trial};
 pub use self::verify::{Counts, Progress, Span};
@@ -44,6 +46,7 @@ use crate::plan::{DataFile, Space, TestData};
 use crate::probe;
 use crate::record::{Cause, Failure, Observations, observed};
 use crate::study::{Config, Identity, Server};
+use crate::sys::raise_open_files;
 
 /// A mounted directory, and the study's folder in it.
 #[derive(Debug)]
@@ -311,27 +314,13 @@ impl LocalShare {
 
 /// Whether an operation failed as direct I/O does that a file system accepts and then refuses.
 fn refused(failure: Option<&Failure>) -> bool {
-    let refusals = [libc::EINVAL, libc::EOPNOTSUPP];
     matches!(
         failure,
-        Some(Failure::Operation { cause: Cause::Os(number), .. }) if refusals.contains(number)
+        Some(Failure::Operation { cause: Cause::Os(number), .. }) if is_refusal(*number)
     )
 }
 
 /// Whether any file was laid down to its end.
 fn has_data(data: &TestData) -> bool {
     data.files.iter().any(|file| file.complete)
-}
-
-/// Lets this process open as many files as it is allowed to: a large set of test data has thousands.
-fn raise_open_files() {
-    let limits = getrlimit(Resource::Nofile);
-    // Where it is refused, opening too many files says so itself.
-    let _ = setrlimit(
-        Resource::Nofile,
-        Rlimit {
-            current: limits.maximum,
-            ..limits
-        },
-    );
 }
