@@ -25,6 +25,11 @@ impl OFlags {
         Self(0)
     }
 
+    #[cfg(test)]
+    pub(crate) const fn union(self, other: Self) -> Self {
+        Self(self.0 | other.0)
+    }
+
     pub(crate) const fn contains(self, other: Self) -> bool {
         self.0 & other.0 == other.0
     }

@@ -121,7 +121,13 @@ pub(crate) fn open(path: impl AsRef<Path>, flags: OFlags, _mode: Mode) -> Result
         .create_new(flags.contains(OFlags::CREATE) && flags.contains(OFlags::EXCL))
         .share_mode(FILE_SHARE_READ | FILE_SHARE_WRITE | moves)
         .custom_flags(custom)
-        .open(path)?;
+        .open(path);
+    let is_folder = || std::fs::symlink_metadata(path).is_ok_and(|found| found.is_dir());
+    let file = match file {
+        // A folder is not opened as a file, and that is told as a lack of rights.
+        Err(_) if !folder && is_folder() => return Err(Errno::ISDIR),
+        file => file?,
+    };
     let opened = OwnedFd {
         file,
         path: path.to_owned(),
