@@ -24,6 +24,7 @@ pub mod chart;
 pub mod integrity;
 pub mod report;
 
+mod sys;
 pub mod probe;
 pub mod load;
 pub mod own;

@@ -40,7 +40,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     for (shell, name) in SHELLS {
         let mut text = Vec::new();
         clap_complete::generate(shell, &mut command(), "poolproof", &mut text);
-        files.push((format!("completions/{name}"), utf8(text)));
+        files.push((format!("completions/{name}"), text));
     }
     publish(&arguments.folder, &files)?;
     let folder = path(&arguments.folder);
@@ -51,7 +51,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
 }
 
 /// The man pages with their names, the program's own first.
-fn pages() -> Result<Vec<(String, String)>, Failure> {
+fn pages() -> Result<Vec<(String, Vec<u8>)>, Failure> {
     let whole = command();
     let mut pages = vec![("man1/poolproof.1".to_owned(), page(whole.clone(), &[])?)];
     let names: Vec<&str> = whole.get_subcommands().map(Command::get_name).collect();
@@ -67,7 +67,7 @@ fn pages() -> Result<Vec<(String, String)>, Failure> {
 }
 
 /// The page of a command; `others` are its siblings, none of the whole.
-fn page(command: Command, others: &[&str]) -> Result<String, Failure> {
+fn page(command: Command, others: &[&str]) -> Result<Vec<u8>, Failure> {
     let whole = others.is_empty();
     let explanation = command.get_after_long_help().map(ToString::to_string);
     let name = command
@@ -99,7 +99,7 @@ fn page(command: Command, others: &[&str]) -> Result<String, Failure> {
         false => seen.text([bold("poolproof"), roman("(1)")]),
     };
     seen.to_writer(&mut text)?;
-    Ok(utf8(text))
+    Ok(text)
 }
 
 /// The examples of an explanation and what else it says.
@@ -161,8 +161,4 @@ fn surroundings() -> Roff {
         )],
     );
     roff
-}
-
-fn utf8(text: Vec<u8>) -> String {
-    String::from_utf8(text).expect("what is generated is UTF-8")
 }

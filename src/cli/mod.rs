@@ -28,9 +28,11 @@ mod report;
 mod screen;
 mod seal;
 mod show;
+#[cfg_attr(windows, path = "signals_windows.rs")]
 mod signals;
 mod sitting;
 mod status;
+#[cfg_attr(not(target_os = "linux"), path = "supervise_alone.rs")]
 mod supervise;
 mod sweep;
 mod test_data;

@@ -3,7 +3,6 @@
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
-use rustix::fs::{Access, StatVfsMountFlags, access, statvfs};
 
 use super::mounted::Patience;
 use super::{Exit, Failure, owner, print};
@@ -13,6 +12,7 @@ use crate::probe;
 use crate::seed::Seed;
 use crate::store::Writer;
 use crate::study::{Config, Expansion, Identity, Limits, Mounted, Server};
+use crate::sys;
 use crate::text::{path, plain};
 use crate::units::Bytes;
 
@@ -167,12 +167,7 @@ fn usable_share(share: &Path) -> Result<PathBuf, Failure> {
     if path.to_str().is_none() {
         return Err(refuse("has a name that is not UTF-8"));
     }
-    access(&path, Access::WRITE_OK | Access::EXEC_OK)
-        .map_err(|error| refuse(&format!("is not writable ({error})")))?;
-    let status = statvfs(&path).map_err(|error| refuse(&format!("does not answer ({error})")))?;
-    if status.f_flag.contains(StatVfsMountFlags::RDONLY) {
-        return Err(refuse("is mounted read-only"));
-    }
+    sys::may_write(&path).map_err(|why| refuse(&why))?;
     Ok(path)
 }
 

@@ -2,7 +2,6 @@
 
 use std::sync::atomic::{AtomicU8, Ordering::SeqCst};
 
-use procfs::process::Process;
 use rustix::process::Signal as Number;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
@@ -58,6 +57,8 @@ pub(super) fn first() -> Option<u8> {
 
 /// Signals that are ignored, a bit each, the lowest for number 1; none where the system does not tell.
 pub(super) fn ignored() -> u64 {
-    let status = Process::myself().and_then(|process| process.status());
-    status.map_or(0, |status| status.sigign)
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    mask.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok())
+        .unwrap_or(0)
 }

@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicU8, Ordering::Relaxed};
 
 use super::{Failure, signals};
 use crate::report;
+use crate::sys;
 use crate::text::{ascii, printable};
 
 /// How much is said on standard error beside errors and what somebody has to know.
@@ -66,7 +67,7 @@ pub(super) fn data(text: &str) -> Result<(), Failure> {
 /// terminal it is wrapped to its width. When nobody listens, nothing is lost.
 pub(super) fn say(text: &str) {
     let text = lettered(&printable(&text.replace('\n', " ")));
-    let text = match columns(io::stderr()) {
+    let text = match sys::columns(io::stderr()) {
         Some(columns) if io::stderr().is_terminal() => report::wrapped(&text, columns),
         _ => text + "\n",
     };
@@ -111,19 +112,14 @@ fn is_unicode(locale: [Option<String>; 3]) -> bool {
     })
 }
 
-fn columns(stream: impl std::os::fd::AsFd) -> Option<usize> {
-    let columns = rustix::termios::tcgetwinsize(stream).ok()?.ws_col;
-    (columns > 0).then_some(usize::from(columns))
-}
-
 /// Columns of the terminal, 80 where it does not tell.
 pub(super) fn width() -> usize {
-    columns(io::stdout()).unwrap_or(80)
+    sys::columns(io::stdout()).unwrap_or(80)
 }
 
 /// Columns for what the demo tells: those of the terminal, 80 where there is none.
 pub(super) fn telling_width() -> usize {
-    columns(io::stderr()).unwrap_or(80)
+    sys::columns(io::stderr()).unwrap_or(80)
 }
 
 #[cfg(test)]

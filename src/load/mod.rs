@@ -24,6 +24,7 @@ pub use watch::{UNTOLD, Watch};
 use crate::facts::Facts;
 use crate::plan::{DataFile, Pattern, Space, TestData, Workload};
 use crate::record::{Observations, Recording, is_full};
+use crate::sys::SHARE_GONE;
 use crate::units::Nanos;
 
 /// What an operation goes through on its way; part of every trial's row.
@@ -171,22 +172,8 @@ pub enum LoadError {
 /// Whether an error of a call tells of the whole share, which does not answer any more, and not of
 /// one file or block.
 pub fn is_share_gone(error: &std::io::Error) -> bool {
-    use rustix::io::Errno;
-    const GONE: [Errno; 11] = [
-        Errno::NOTCONN,
-        Errno::STALE,
-        Errno::TIMEDOUT,
-        Errno::HOSTDOWN,
-        Errno::HOSTUNREACH,
-        Errno::NETDOWN,
-        Errno::NETUNREACH,
-        Errno::NODEV,
-        Errno::SHUTDOWN,
-        Errno::CONNABORTED,
-        Errno::CONNRESET,
-    ];
     let number = error.raw_os_error();
-    number.is_some_and(|number| GONE.iter().any(|gone| gone.raw_os_error() == number))
+    number.is_some_and(|number| SHARE_GONE.contains(&number))
 }
 
 impl LoadError {

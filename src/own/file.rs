@@ -2,12 +2,13 @@
 
 use std::ffi::OsStr;
 use std::io;
-use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
-use std::os::unix::ffi::OsStrExt;
-use std::path::Path;
+use std::path::{Component, Path};
 
-use rustix::fs::{Advice, AtFlags, FileType, Mode, OFlags, Stat, fadvise, fstat, openat, statat};
-use rustix::io::{Errno, pread};
+use crate::sys::{
+    self, AsFd, AtFlags, BorrowedFd, Errno, FileType, KEEPS_ACCESS_TIME, LOOK, Mode, NOATIME,
+    NOCTTY, OFlags, OwnedFd, Stat, drop_cache_of, fstat, identity, open, openat, pread, statat,
+    times,
+};
 
 /// What of a file can be compared without reading it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -22,14 +23,11 @@ pub struct State {
 
 impl State {
     fn of(status: &Stat) -> Self {
-        let time = |seconds: i64, nanos: u64| {
-            let nanos = i64::try_from(nanos).unwrap_or(0);
-            seconds.saturating_mul(1_000_000_000).saturating_add(nanos)
-        };
+        let (modified_ns, changed_ns) = times(status);
         Self {
             size: u64::try_from(status.st_size).unwrap_or(0),
-            modified_ns: time(status.st_mtime, status.st_mtime_nsec),
-            changed_ns: time(status.st_ctime, status.st_ctime_nsec),
+            modified_ns,
+            changed_ns,
         }
     }
 }
@@ -66,7 +64,8 @@ pub(super) struct Plain {
 impl Plain {
     /// Opens the file at `path` from the root.
     pub(super) fn open(path: &[u8]) -> Result<Self, Refused> {
-        let path = Path::new(OsStr::from_bytes(path));
+        let path = sys::name(path.to_vec());
+        let path = Path::new(&path);
         let (folder, name) = path
             .parent()
             .zip(path.file_name())
@@ -80,17 +79,16 @@ impl Plain {
         // Looked at first: opening a device or a pipe can do things.
         let seen = statat(folder, name, AtFlags::SYMLINK_NOFOLLOW)?;
         plain(&seen)?;
-        let flags =
-            OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY | OFlags::CLOEXEC;
-        let (handle, keeps_access_time) =
-            match openat(folder, name, flags | OFlags::NOATIME, Mode::empty()) {
-                // Only the owner may ask for it.
-                Err(Errno::PERM) => (openat(folder, name, flags, Mode::empty())?, false),
-                opened => (opened?, true),
-            };
+        let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::NONBLOCK | NOCTTY | OFlags::CLOEXEC;
+        let (handle, keeps_access_time) = match openat(folder, name, flags | NOATIME, Mode::empty())
+        {
+            // Only the owner may ask for it.
+            Err(Errno::PERM) => (openat(folder, name, flags, Mode::empty())?, false),
+            opened => (opened?, KEEPS_ACCESS_TIME),
+        };
         let status = fstat(&handle)?;
         plain(&status)?;
-        if (status.st_dev, status.st_ino) != (seen.st_dev, seen.st_ino) {
+        if identity(&status) != identity(&seen) {
             return Err(Refused::NotPlain("it was replaced while it was opened"));
         }
         Ok(Self {
@@ -108,8 +106,8 @@ impl Plain {
     /// are.
     pub(super) fn read(&self, buffer: &mut [u8], offset: u64) -> io::Result<usize> {
         // What cannot be dropped is being written, and then its time tells.
-        let length = std::num::NonZeroU64::new(buffer.len() as u64);
-        let _ = fadvise(&self.handle, offset, length, Advice::DontNeed);
+        let length = buffer.len() as u64;
+        let _ = drop_cache_of(&self.handle, offset, length);
         let mut read = 0;
         while read < buffer.len() {
             match pread(&self.handle, &mut buffer[read..], offset + read as u64) {
@@ -120,17 +118,20 @@ impl Plain {
             }
         }
         // Others' files are of no use in this client's memory.
-        let _ = fadvise(&self.handle, offset, length, Advice::DontNeed);
+        let _ = drop_cache_of(&self.handle, offset, length);
         Ok(read)
     }
 }
 
 /// Opens a folder by its path from the root, step by step, through no link.
 pub(super) fn folder(path: &Path) -> Result<OwnedFd, Refused> {
-    let flags = OFlags::PATH | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
-    let mut folder = openat(rustix::fs::CWD, "/", flags, Mode::empty())?;
-    for step in path.components().skip(1) {
-        folder = openat(&folder, step.as_os_str(), flags, Mode::empty())?;
+    let flags = LOOK | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+    let root = path.ancestors().last().unwrap_or(path);
+    let mut folder = open(root, flags, Mode::empty())?;
+    for step in path.components() {
+        if let Component::Normal(step) = step {
+            folder = openat(&folder, step, flags, Mode::empty())?;
+        }
     }
     Ok(folder)
 }

@@ -1,21 +1,17 @@
 //! Finds the plain files below a path, through no link and into no other file system.
 
 use std::collections::BTreeSet;
-use std::ffi::{OsStr, OsString};
+use std::ffi::OsStr;
 use std::io;
-use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
-use std::os::unix::ffi::{OsStrExt, OsStringExt};
 use std::path::{Path, PathBuf};
-
-use rustix::fs::{
-    AtFlags, Dir, FileType, Mode, OFlags, StatxAttributes, StatxFlags, fstat, openat, stat, statat,
-    statx,
-};
-use rustix::io::Errno;
 
 use super::file::{self, Refused};
 use crate::integrity::escaped;
 use crate::load::Watch;
+use crate::sys::{
+    self, AsFd, AtFlags, BorrowedFd, Errno, FileType, Mode, NOATIME, OFlags, OwnedFd, bytes,
+    entries, fstat, is_mount_point, openat, stat, statat,
+};
 
 /// Folders within folders, at most.
 const DEEPEST: usize = 200;
@@ -71,7 +67,7 @@ pub enum WalkError {
 /// When it cannot be looked at.
 pub fn identity(folder: &Path) -> io::Result<(u64, u64)> {
     let status = stat(folder)?;
-    Ok((status.st_dev, status.st_ino))
+    Ok(sys::identity(&status))
 }
 
 /// The plain files at and below `path`, sorted by path; what was passed over is counted. Folders
@@ -86,7 +82,7 @@ pub fn walk(
     skipped: &mut Skipped,
 ) -> Result<Vec<Found>, WalkError> {
     let fail = |why: String| WalkError::Path {
-        path: escaped(path.as_os_str().as_bytes()),
+        path: escaped(bytes(path.as_os_str())),
         why,
     };
     let path = from_root(path).map_err(|error| fail(error.to_string()))?;
@@ -110,9 +106,9 @@ pub fn walk(
     let status = statat(&folder, name, AtFlags::SYMLINK_NOFOLLOW)
         .map_err(|error| refused(Refused::from(error)))?;
     match FileType::from_raw_mode(status.st_mode) {
-        FileType::Directory => walk.all(&folder, name, path.as_os_str().as_bytes()),
+        FileType::Directory => walk.all(&folder, name, bytes(path.as_os_str())),
         FileType::RegularFile => Ok(vec![Found {
-            path: path.into_os_string().into_vec(),
+            path: bytes(path.as_os_str()).to_vec(),
             size: status.st_size as u64,
         }]),
         FileType::Symlink => Err(refused(Refused::NotPlain("it is a link"))),
@@ -152,7 +148,7 @@ impl Walk<'_> {
         };
         let top = enter(folder.as_fd(), name).map_err(fail)?;
         let status = fstat(&top).map_err(fail)?;
-        if self.own.contains(&(status.st_dev, status.st_ino)) {
+        if self.own.contains(&sys::identity(&status)) {
             self.skipped.own += 1;
             return Ok(self.found);
         }
@@ -166,30 +162,16 @@ impl Walk<'_> {
         if self.watch.stopped() {
             return Err(WalkError::Stopped);
         }
-        let Ok((mut dir, mut names)) = Dir::new(folder).map(|dir| (dir, Vec::new())) else {
+        let Ok(mut names) = entries(&folder) else {
             self.skipped.refused += 1;
             return Ok(());
         };
-        while let Some(entry) = dir.read() {
-            match entry {
-                Ok(entry) => names.push(OsString::from_vec(entry.file_name().to_bytes().to_vec())),
-                Err(_) => {
-                    self.skipped.refused += 1;
-                    break;
-                }
-            }
-        }
-        names.retain(|name| name != "." && name != "..");
         names.sort_unstable();
-        let Ok(handle) = dir.fd() else {
-            self.skipped.refused += 1;
-            return Ok(());
-        };
         for name in names {
             let mut below = path.to_vec();
             below.push(b'/');
-            below.extend(name.as_bytes());
-            self.entry(handle, &name, below, depth)?;
+            below.extend(bytes(&name));
+            self.entry(folder.as_fd(), &name, below, depth)?;
         }
         Ok(())
     }
@@ -211,7 +193,7 @@ impl Walk<'_> {
         match FileType::from_raw_mode(status.st_mode) {
             FileType::Symlink => self.skipped.links += 1,
             FileType::Directory | FileType::RegularFile if elsewhere => self.skipped.mounts += 1,
-            FileType::Directory if self.own.contains(&(status.st_dev, status.st_ino)) => {
+            FileType::Directory if self.own.contains(&sys::identity(&status)) => {
                 self.skipped.own += 1;
             }
             FileType::Directory => match enter(folder, name) {
@@ -231,19 +213,10 @@ impl Walk<'_> {
     }
 }
 
-/// Whether something is mounted there, also a part of the same file system.
-fn is_mount_point(folder: BorrowedFd<'_>, name: &OsStr) -> bool {
-    let status = statx(folder, name, AtFlags::SYMLINK_NOFOLLOW, StatxFlags::TYPE);
-    status.is_ok_and(|status| {
-        let attributes = status.stx_attributes & status.stx_attributes_mask;
-        attributes.contains(StatxAttributes::MOUNT_ROOT)
-    })
-}
-
 /// Opens a folder to list it, leaving its access time alone where that is allowed.
 fn enter(folder: BorrowedFd<'_>, name: &OsStr) -> Result<OwnedFd, Errno> {
     let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
-    match openat(folder, name, flags | OFlags::NOATIME, Mode::empty()) {
+    match openat(folder, name, flags | NOATIME, Mode::empty()) {
         Err(Errno::PERM) => openat(folder, name, flags, Mode::empty()),
         opened => opened,
     }

@@ -2,13 +2,13 @@
 
 #![expect(clippy::disallowed_types, reason = "processes are made here")]
 
-use std::process::Command;
 use std::time::Duration;
 
 use super::process::ended;
 use crate::study::ShellCommand;
+use crate::sys;
 
-/// Runs a command with `sh -c` and returns what it printed.
+/// Runs a command in the shell (`sh -c`, on Windows `cmd /C`) and returns what it printed.
 ///
 /// # Errors
 /// One sentence, when it may not run on this machine, cannot be started, does not end within `patience`, or ends with an error.
@@ -19,9 +19,7 @@ pub fn shell(command: &ShellCommand, patience: Duration) -> Result<String, Strin
             "`{quoted}` of study.toml was not allowed on this machine: look at it with `poolproof allow`"
         ));
     }
-    let mut process = Command::new("sh");
-    process.args(["-c", text]);
-    ended(process, &quoted, patience)
+    ended(sys::shell(text), &quoted, patience)
 }
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
-use rustix::fs::{Mode, OFlags, open};
+use crate::sys::{Mode, OFlags, open};
 
 /// The most bytes of a text: those of the kernel and of commands are much shorter.
 pub(super) const MOST: u64 = 4 << 20;

@@ -7,11 +7,17 @@
 
 mod activity;
 mod browser;
+#[cfg_attr(not(target_os = "linux"), path = "clock_untold.rs")]
 mod clock;
 mod command;
 mod counters;
+#[cfg_attr(not(target_os = "linux"), path = "devices_untold.rs")]
 mod devices;
 mod file;
+#[cfg(target_os = "linux")]
+mod fiemap;
+#[cfg_attr(not(target_os = "linux"), path = "mount_by_disks.rs")]
+mod mount;
 mod process;
 pub mod extents;
 
@@ -20,17 +26,16 @@ pub use browser::{Printed, pdf};
 pub use command::shell;
 pub use counters::{Sources, scheduled};
 pub use file::text;
+pub use mount::mount;
 
 use std::io;
 use std::path::Path;
 
-use procfs::process::{MountInfo, Process};
-use rustix::fs::{AtFlags, Mode, OFlags, StatxFlags, open, statvfs, statx};
 use sysinfo::{MemoryRefreshKind, Networks, RefreshKind, System};
 
-use crate::facts::counters::unescape;
-use crate::facts::{Client, Facts, Link, Mount, Room, ServerLink, server};
+use crate::facts::{Client, Facts, Link, Room, ServerLink, server};
 use crate::plan::Space;
+use crate::sys;
 use crate::units::Bytes;
 
 /// Everything that can be learnt of the client and of the share mounted at `share`.
@@ -101,11 +106,10 @@ fn rate_of(way: Result<ServerLink, String>, links: &[Link]) -> Result<(), String
 /// # Errors
 /// When the share does not answer.
 pub fn space(share: &Path) -> io::Result<Space> {
-    let status = statvfs(share)?;
-    let bytes = |blocks: u64| Bytes(blocks.saturating_mul(status.f_frsize));
+    let (total, available) = sys::room(share)?;
     Ok(Space {
-        total: bytes(status.f_blocks),
-        available: bytes(status.f_bavail),
+        total: Bytes(total),
+        available: Bytes(available),
     })
 }
 
@@ -127,73 +131,6 @@ fn client() -> Result<Client, String> {
         memory: memory().ok_or("its memory cannot be learnt")?,
         program: concat!("poolproof ", env!("CARGO_PKG_VERSION")).to_owned(),
     })
-}
-
-/// The mount under `share`, found by its mount number where the kernel tells, else by the longest
-/// mount point above it.
-///
-/// # Errors
-/// Why it is not known.
-pub fn mount(share: &Path) -> Result<Mount, String> {
-    let share = share.canonicalize().map_err(|error| error.to_string())?;
-    // A share that is mounted when it is first used is used now; whether it opens tells later.
-    drop(open(
-        &share,
-        OFlags::RDONLY | OFlags::CLOEXEC,
-        Mode::empty(),
-    ));
-    let wanted = StatxFlags::MNT_ID | StatxFlags::DIOALIGN;
-    let status = statx(rustix::fs::CWD, &share, AtFlags::empty(), wanted)
-        .map_err(|error| error.to_string())?;
-    let process = Process::myself().map_err(|error| error.to_string())?;
-    let mounts = process.mountinfo().map_err(|error| error.to_string())?;
-    let by_number = mounts
-        .0
-        .iter()
-        .find(|mount| mount.mnt_id as u64 == status.stx_mnt_id);
-    let point = |mount: &MountInfo| unescape(&mount.mount_point.to_string_lossy());
-    let by_path = mounts
-        .0
-        .iter()
-        .filter(|mount| share.starts_with(point(mount)))
-        .max_by_key(|mount| mount.mount_point.as_os_str().len());
-    let mount = by_number.or(by_path).ok_or("no entry in mountinfo")?;
-    let mut options: Vec<String> = mount
-        .mount_options
-        .iter()
-        .chain(&mount.super_options)
-        .map(|(name, value)| match value {
-            Some(value) => format!("{name}={value}"),
-            None => name.clone(),
-        })
-        .collect();
-    options.sort_unstable();
-    options.dedup();
-    Ok(Mount {
-        point: point(mount),
-        kind: mount.fs_type.clone(),
-        source: mount
-            .mount_source
-            .as_deref()
-            .map_or_else(|| "none".into(), unescape),
-        options,
-        direct_io_alignment: direct_io_alignment(&share),
-    })
-}
-
-/// What `statx` tells of a file on the file system; folders have no alignment of their own, so a
-/// file without a name is asked.
-fn direct_io_alignment(share: &Path) -> Option<Bytes> {
-    let file = open(
-        share,
-        OFlags::TMPFILE | OFlags::RDWR | OFlags::CLOEXEC,
-        Mode::RUSR,
-    )
-    .ok()?;
-    let status = statx(&file, "", AtFlags::EMPTY_PATH, StatxFlags::DIOALIGN).ok()?;
-    let told = status.stx_mask & StatxFlags::DIOALIGN.bits() != 0 && status.stx_dio_mem_align > 0;
-    let alignment = status.stx_dio_mem_align.max(status.stx_dio_offset_align);
-    told.then(|| Bytes(u64::from(alignment)))
 }
 
 /// Network interfaces that are up, in order of their names.

@@ -3,13 +3,13 @@
 #![expect(clippy::disallowed_types, reason = "processes are started here")]
 
 use std::io::Read;
-use std::os::unix::process::CommandExt;
 use std::process::{Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::thread::{sleep, spawn};
 use std::time::{Duration, Instant};
 
 use super::file::MOST;
+use crate::sys;
 use crate::text::short;
 
 const PAUSE: Duration = Duration::from_millis(10);
@@ -24,12 +24,11 @@ pub(super) fn ended(
     quoted: &str,
     patience: Duration,
 ) -> Result<String, String> {
+    sys::apart(&mut process);
     let mut child = process
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
-        // A group of its own, so that everything it started can be ended with it.
-        .process_group(0)
         .spawn()
         .map_err(|error| format!("`{quoted}` cannot be started: {error}"))?;
     // Pipes are emptied beside the waiting, so that a talkative command does not block.
@@ -47,11 +46,7 @@ pub(super) fn ended(
     let out = read(child.stdout.take().map(|pipe| Box::new(pipe) as _));
     let err = read(child.stderr.take().map(|pipe| Box::new(pipe) as _));
     let begun = Instant::now();
-    let group = rustix::process::Pid::from_child(&child);
-    // What has ended meanwhile needs no ending.
-    let end = || {
-        let _ = rustix::process::kill_process_group(group, rustix::process::Signal::KILL);
-    };
+    let end = sys::end_group(&child);
     let late = || format!("`{quoted}` did not end within {} s", patience.as_secs());
     tracing::debug!(command = %quoted, "started a command");
     let status = loop {

@@ -5,13 +5,12 @@
 //! and the person can read it and strike out lines.
 
 use std::collections::BTreeSet;
-use std::fs::{DirBuilder, OpenOptions};
 use std::io::{self, Read, Write};
-use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 use crate::study::tables::{Cells, guarded, parse, render};
 use crate::study::{Identity, Place, ShellCommand};
+use crate::sys;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -50,13 +49,7 @@ impl Allowed {
     /// When it cannot be read, or somebody else could have written it.
     pub fn read(folder: &Path) -> io::Result<Self> {
         let path = folder.join(NAME);
-        let open = OpenOptions::new()
-            .read(true)
-            .custom_flags(
-                (rustix::fs::OFlags::NOFOLLOW | rustix::fs::OFlags::NONBLOCK).bits() as i32,
-            )
-            .open(&path);
-        let file = match open {
+        let file = match sys::open_unfollowed(&path) {
             Ok(file) => file,
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
                 return Ok(Self {
@@ -68,8 +61,7 @@ impl Allowed {
             Err(error) => return Err(error),
         };
         let told = file.metadata()?;
-        let own = told.uid() == rustix::process::geteuid().as_raw();
-        if !told.is_file() || !own || told.mode() & 0o022 != 0 {
+        if !told.is_file() || !sys::is_mine_alone(&told) {
             return Err(io::Error::other(
                 "others could have written it: remove it, and allow the commands again",
             ));
@@ -119,17 +111,9 @@ impl Allowed {
             allowed: now,
         };
         if let Some(folder) = self.path.parent() {
-            DirBuilder::new()
-                .recursive(true)
-                .mode(0o700)
-                .create(folder)?;
+            sys::make_private_folder(folder)?;
         }
-        let mut file = OpenOptions::new()
-            .append(true)
-            .create(true)
-            .mode(0o600)
-            .custom_flags(rustix::fs::OFlags::NOFOLLOW.bits() as i32)
-            .open(&self.path)?;
+        let mut file = sys::append_privately(&self.path)?;
         file.write_all(render(&[row], !self.begun).as_bytes())?;
         file.sync_all()?;
         self.begun = true;
@@ -143,23 +127,16 @@ fn key(study: Identity, place: Place, command: &ShellCommand) -> (String, String
     (study.to_string(), place.to_string(), text)
 }
 
-/// The person's state folder of this program: `$XDG_STATE_HOME/poolproof`, else
-/// `~/.local/state/poolproof` (XDG Base Directory Specification 0.8, which passes over relative
-/// paths); `None` when neither is known.
+/// The person's state folder of this program, in the system's place for such; `None` when that is not
+/// known.
 pub fn state_folder() -> Option<PathBuf> {
-    let absolute = |name: &str| {
-        let path = PathBuf::from(std::env::var_os(name)?);
-        path.is_absolute().then_some(path)
-    };
-    let base =
-        absolute("XDG_STATE_HOME").or_else(|| Some(absolute("HOME")?.join(".local/state")))?;
-    Some(base.join("poolproof"))
+    Some(sys::state_base()?.join("poolproof"))
 }
 
 #[cfg(test)]
 mod tests {
     use std::fs;
-    use std::os::unix::fs::{PermissionsExt, symlink};
+    use std::os::unix::fs::{MetadataExt, PermissionsExt, symlink};
 
     use super::*;
 

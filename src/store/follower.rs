@@ -5,7 +5,6 @@ use std::fs::TryLockError;
 use std::path::Path;
 
 use jiff::Timestamp;
-use rustix::fs::OFlags;
 use serde::Serialize;
 
 use super::reader::{bytes, snapshot};
@@ -13,6 +12,7 @@ use super::tables::{append, claim, mend, set_aside};
 use super::{Disk, FolderDisk, StoreError, names};
 use crate::study::tables::render;
 use crate::study::{Place, ProbeRow, ProgressRow, Study};
+use crate::sys::OFlags;
 
 /// A study whose reshape nobody else follows.
 #[derive(Debug)]

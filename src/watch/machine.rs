@@ -8,13 +8,13 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use jiff::Timestamp;
-use rustix::time::{ClockId, clock_gettime};
 use tokio::task::spawn_blocking;
 use tokio::time::{sleep, timeout};
 
 use super::{Place, Probed, Probers, World};
 use crate::probe::{members, shell, text};
 use crate::study::{Server, ShellCommand};
+use crate::sys;
 
 /// What the operating system may take to end a command beyond its time.
 const GRACE: Duration = Duration::from_secs(10);
@@ -92,9 +92,8 @@ impl World for Machine {
     }
 
     fn steady(&self) -> f64 {
-        // Linux counts the time of sleep in this clock and not in the monotonic one.
-        let time = clock_gettime(ClockId::Boottime);
-        time.tv_sec as f64 + time.tv_nsec as f64 / 1e9
+        let (_, with_sleep) = sys::clocks();
+        with_sleep as f64 / 1e9
     }
 
     async fn ask(&mut self) -> Result<String, String> {

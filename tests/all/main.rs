@@ -23,6 +23,7 @@ mod under_way;
 mod watch;
 
 mod real_browser;
+mod real_reference;
 mod real_folder;
 mod real_live;
 mod real_local;

@@ -1,7 +1,6 @@
 //! Whether the machine slept while a trial ran: what it measured then is half a trial.
 
-use rustix::time::{ClockId, clock_gettime};
-
+use crate::sys;
 use crate::units::Nanos;
 
 /// A difference that reading two clocks one after the other does not make, busy machine or not.
@@ -17,13 +16,10 @@ pub(super) struct Clocks {
 impl Clocks {
     /// What they show now.
     pub(super) fn read() -> Self {
-        let read = |clock| {
-            let time = clock_gettime(clock);
-            Nanos(time.tv_sec as u64 * Nanos::SECOND.0 + time.tv_nsec as u64)
-        };
+        let (running, always) = sys::clocks();
         Self {
-            running: read(ClockId::Monotonic),
-            always: read(ClockId::Boottime),
+            running: Nanos(running),
+            always: Nanos(always),
         }
     }
 

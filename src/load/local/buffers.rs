@@ -37,6 +37,7 @@ impl Buffers {
             let Some(base) = NonNull::new(alloc(layout)) else {
                 handle_alloc_error(layout)
             };
+            #[cfg(target_os = "linux")]
             libc::madvise(base.as_ptr().cast(), size, libc::MADV_HUGEPAGE);
             base.as_ptr().write_bytes(0xa5, size);
             Self {

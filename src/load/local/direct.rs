@@ -5,10 +5,6 @@
 //! kernel is asked whether its pages stayed behind. Where direct I/O is not to be had, files are
 //! buffered, with their cache emptied before and after the trial, and the trial says why.
 
-use std::os::fd::BorrowedFd;
-
-use rustix::fs::{AtFlags, StatxFlags, statx};
-
 use super::buffers::Buffers;
 use super::files::Files;
 use super::folder::Folder;
@@ -16,10 +12,15 @@ use super::passing::{Look, Passing, look};
 use crate::load::{Assignment, LoadError, Watch};
 use crate::plan::{Direction, Operation};
 use crate::record::{Observations, observed};
+use crate::sys::{BorrowedFd, EMPTIES_CACHE, direct_alignment};
 use crate::units::Bytes;
 
 /// What being buffered means, for the trial's notes.
-const BUFFERED: &str = "buffered, with this client's cache emptied before and after (its memory may still have served a part)";
+const BUFFERED: &str = if EMPTIES_CACHE {
+    "buffered, with this client's cache emptied before and after (its memory may still have served a part)"
+} else {
+    "buffered, and nothing here empties this client's cache (its memory may have served all of it)"
+};
 /// The same when it turns out in the middle of a trial.
 pub(super) const REFUSED_LATE: &str = "direct I/O was refused within the trial, which began anew";
 const REFUSED: &str = "direct I/O is refused here";
@@ -169,15 +170,10 @@ fn told(files: &Files) -> impl Iterator<Item = Told> {
 }
 
 fn told_of(file: BorrowedFd<'_>) -> Told {
-    let status = statx(file, "", AtFlags::EMPTY_PATH, StatxFlags::DIOALIGN);
-    let Ok(status) = status else {
-        return Told::Nothing;
-    };
-    let (memory, offset) = (status.stx_dio_mem_align, status.stx_dio_offset_align);
-    match status.stx_mask & StatxFlags::DIOALIGN.bits() {
-        0 => Told::Nothing,
-        _ if offset == 0 => Told::None,
-        _ => Told::Alignment(Alignment {
+    match direct_alignment(file) {
+        None => Told::Nothing,
+        Some((_, 0)) => Told::None,
+        Some((memory, offset)) => Told::Alignment(Alignment {
             memory: (memory as usize).max(1),
             offset: offset as usize,
         }),

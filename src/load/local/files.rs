@@ -1,9 +1,5 @@
 //! The open files of one trial.
 
-use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
-
-use rustix::fs::{Advice, OFlags, fadvise, fdatasync, fsync};
-
 use super::buffers::Buffers;
 use super::direct::Alignment;
 use super::folder::{Folder, Refusal};
@@ -11,6 +7,9 @@ use super::transfer::read_fully;
 use crate::load::{Assignment, LoadError, Watch};
 use crate::plan::content;
 use crate::record::{Cause, Failure};
+use crate::sys::{
+    AsFd, BorrowedFd, DIRECT, EMPTIES_CACHE, OFlags, OwnedFd, drop_cache, fdatasync, fsync,
+};
 
 /// So many files are looked into before any is written to.
 const LOOKED_INTO: usize = 16;
@@ -33,11 +32,7 @@ impl Files {
         direct: bool,
         watch: &Watch,
     ) -> Result<Option<Self>, LoadError> {
-        let extra = if direct {
-            OFlags::DIRECT
-        } else {
-            OFlags::empty()
-        };
+        let extra = if direct { DIRECT } else { OFlags::empty() };
         let (reads, writes) = assignment.pattern.files();
         let highest = reads.iter().chain(writes).max().copied().unwrap_or(0);
         let mut by_number: Vec<Option<OwnedFd>> = (0..=highest).map(|_| None).collect();
@@ -105,15 +100,16 @@ impl Files {
             .filter_map(|(n, file)| Some((n, file.as_ref()?.as_fd())))
     }
 
-    /// Empties this client's cache of the files.
+    /// Empties this client's cache of the files, where the system has a call for that.
     ///
     /// # Errors
     /// When a file cannot be flushed or its cache not be emptied.
     pub(super) fn evict(&self) -> Result<(), LoadError> {
-        for (number, file) in self.all() {
+        let files = self.all().filter(|_| EMPTIES_CACHE);
+        for (number, file) in files {
             // Only clean pages can be dropped, so what was written has to be flushed first.
             fdatasync(file)
-                .and_then(|()| fadvise(file, 0, None, Advice::DontNeed))
+                .and_then(|()| drop_cache(file))
                 .map_err(|error| {
                     let file = format_args!("test data file {number}");
                     LoadError::io("emptying the cache of", file, error.into())

@@ -1,12 +1,8 @@
 //! Laying test data down: whole files, never sparse, flushed before they count.
 
-use std::os::fd::OwnedFd;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use std::thread;
-
-use rustix::fs::{Advice, FallocateFlags, OFlags, fadvise, fallocate, fsync};
-use rustix::io::{Errno, pwrite};
 
 use super::buffers::Buffers;
 use super::folder::{Folder, Refusal};
@@ -14,6 +10,7 @@ use crate::load::{LoadError, Watch};
 use crate::plan::DataFile;
 use crate::plan::content::{self, Address};
 use crate::study::Identity;
+use crate::sys::{DIRECT, Errno, OFlags, OwnedFd, allocate, drop_cache, fsync, pwrite};
 
 /// Bytes of one write.
 const CHUNK: u64 = 4 << 20;
@@ -45,9 +42,9 @@ pub(super) fn lay_down(
         }
     };
     // Direct where it goes, so that a large client memory does not hide how fast the share is.
-    let handle = make(OFlags::DIRECT)?;
+    let handle = make(DIRECT)?;
     // Room in one piece where the file system can; it also finds a full share before any writing.
-    let room = watch.slowly(|| fallocate(&handle, FallocateFlags::empty(), 0, file.bytes.0));
+    let room = watch.slowly(|| allocate(&handle, file.bytes.0));
     if let Err(error @ (Errno::NOSPC | Errno::DQUOT)) = room {
         return Err(fail("making room for")(error));
     }
@@ -66,7 +63,7 @@ pub(super) fn lay_down(
     }
     watch.slowly(|| fsync(&handle)).map_err(fail("flushing"))?;
     // What was buffered after all leaves this client's cache; that it cannot, is seen at the trial.
-    let _ = fadvise(&handle, 0, None, Advice::DontNeed);
+    let _ = drop_cache(&handle);
     folder.sync()
 }
 

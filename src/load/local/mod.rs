@@ -15,7 +15,9 @@ mod instrument;
 mod lay;
 mod observe;
 mod passing;
+#[cfg_attr(not(target_os = "linux"), path = "residency_untold.rs")]
 mod residency;
+#[cfg_attr(not(target_os = "linux"), path = "ring_missing.rs")]
 mod ring;
 mod sample;
 mod start;
@@ -31,7 +33,6 @@ use std::ops::ControlFlow;
 use std::path::PathBuf;
 
 use jiff::Timestamp;
-use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
 use self::asleep::Clocks;
 use self::choose::Chosen;
@@ -39,6 +40,7 @@ use self::cost::Cost;
 use self::direct::Opened;
 use self::folder::{Folder, Found};
 use self::observe::Observer;
+use self::passing::is_refusal;
 use self::ring::RingError;
 use self::trial::{Run, Trial};
 pub use self::verify::{Counts, Progress, Span};
@@ -49,6 +51,7 @@ use crate::plan::{DataFile, Space, TestData};
 use crate::probe;
 use crate::record::{Cause, Failure, Observations, observed};
 use crate::study::{Config, Identity, Server};
+use crate::sys::raise_open_files;
 
 /// A mounted directory, and the study's folder in it.
 #[derive(Debug)]
@@ -392,27 +395,13 @@ fn from<'a>(assignment: &Assignment<'a>, first: u64) -> Assignment<'a> {
 
 /// Whether an operation failed as direct I/O does that a file system accepts and then refuses.
 fn refused(failure: Option<&Failure>) -> bool {
-    let refusals = [libc::EINVAL, libc::EOPNOTSUPP];
     matches!(
         failure,
-        Some(Failure::Operation { cause: Cause::Os(number), .. }) if refusals.contains(number)
+        Some(Failure::Operation { cause: Cause::Os(number), .. }) if is_refusal(*number)
     )
 }
 
 /// Whether any file was laid down to its end.
 fn has_data(data: &TestData) -> bool {
     data.files.iter().any(|file| file.complete)
-}
-
-/// Lets this process open as many files as it is allowed to: a large set of test data has thousands.
-fn raise_open_files() {
-    let limits = getrlimit(Resource::Nofile);
-    // Where it is refused, opening too many files says so itself.
-    let _ = setrlimit(
-        Resource::Nofile,
-        Rlimit {
-            current: limits.maximum,
-            ..limits
-        },
-    );
 }

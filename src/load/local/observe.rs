@@ -4,8 +4,6 @@ use std::path::Path;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
-use rustix::fs::{SeekFrom, seek};
-
 use super::buffers::Buffers;
 use super::direct::Alignment;
 use super::files::Files;
@@ -18,6 +16,7 @@ use crate::probe::extents::{device_bytes, extents, position};
 use crate::probe::{self, Sources};
 use crate::record::{Observations, observed};
 use crate::study::{Identity, Server};
+use crate::sys;
 use crate::units::{Bytes, Nanos};
 
 /// Others that fill this part of the link are waited for, but not for ever.
@@ -269,18 +268,8 @@ fn put_residency(name: &str, assignment: &Assignment<'_>, files: &Files, seen: &
 fn holes(assignment: &Assignment<'_>, files: &Files) -> Option<f64> {
     let mut holes = 0;
     for &number in assignment.pattern.files().0 {
-        let file = files.get(number);
         let bytes = assignment.data.file(number)?.bytes.0;
-        let mut at = 0;
-        while at < bytes {
-            let hole = seek(file, SeekFrom::Hole(at)).ok()?.min(bytes);
-            at = match seek(file, SeekFrom::Data(hole)) {
-                Ok(data) => data.min(bytes),
-                Err(rustix::io::Errno::NXIO) => bytes,
-                Err(_) => return None,
-            };
-            holes += at - hole;
-        }
+        holes += sys::holes(files.get(number), bytes)?;
     }
     Some(holes as f64)
 }

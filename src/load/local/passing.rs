@@ -1,9 +1,6 @@
 //! Whether a direct transfer really passes this client's page cache: tried with one block.
 
 use std::fs;
-use std::os::fd::BorrowedFd;
-
-use rustix::fs::{Advice, fadvise, fdatasync, fstatfs};
 
 use super::direct::Alignment;
 use super::residency::resident_part;
@@ -12,9 +9,7 @@ use crate::facts::counters::ProcessIo;
 use crate::load::Outcome;
 use crate::plan::{Direction, Operation};
 use crate::record::Cause;
-
-/// File systems that live in memory, from include/uapi/linux/magic.h: tmpfs and ramfs.
-const IN_MEMORY: [u64; 2] = [0x0102_1994, 0x8584_58f6];
+use crate::sys::{BorrowedFd, Errno, drop_cache, fdatasync, lives_in_memory};
 
 /// What became of a block that was moved directly.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -112,25 +107,28 @@ fn fetched_so_far() -> Option<u64> {
     Some(ProcessIo::parse(&text).ok()?.fetched.0)
 }
 
-fn lives_in_memory(file: BorrowedFd<'_>) -> bool {
-    fstatfs(file).is_ok_and(|status| IN_MEMORY.contains(&(status.f_type as u64 & 0xffff_ffff)))
-}
-
 /// Drops a file from the cache; whether nothing is left there of a part of it, as far as the kernel
 /// tells. All of it, because pages come in larger units than blocks, and a unit is dropped as one.
 fn drop_pages(file: BorrowedFd<'_>, offset: u64, length: u64) -> bool {
     let nothing_left = || {
-        fadvise(file, 0, None, Advice::DontNeed).is_ok()
+        drop_cache(file).is_ok()
             && resident_part(file, offset, length).is_ok_and(|found| found.pages == 0)
     };
     // Pages that are not yet written stay until they are.
     nothing_left() || fdatasync(file).is_ok() && nothing_left()
 }
 
+/// Whether the number of an error is what file systems answer to direct I/O that they do not take.
+pub(super) fn is_refusal(number: i32) -> bool {
+    [Errno::INVAL, Errno::OPNOTSUPP]
+        .map(Errno::raw_os_error)
+        .contains(&number)
+}
+
 /// The block was moved; or what that it was not says.
 fn done(outcome: Outcome) -> Result<(), Passing> {
     outcome.map_err(|cause| match cause {
-        Cause::Os(libc::EINVAL | libc::EOPNOTSUPP) => Passing::Refused,
+        Cause::Os(number) if is_refusal(number) => Passing::Refused,
         // What else goes wrong, the trial will meet and say.
         _ => Passing::Unknown,
     })

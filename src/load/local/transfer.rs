@@ -1,14 +1,11 @@
 //! What is left of an operation that moved fewer bytes than were asked for: it is finished, never
 //! counted as whole.
 
-use std::os::fd::BorrowedFd;
-
-use rustix::io::{Errno, pread, pwrite};
-
 use super::direct::Alignment;
 use crate::load::Outcome;
 use crate::plan::Direction;
 use crate::record::Cause;
+use crate::sys::{BorrowedFd, Errno, pread, pwrite};
 
 /// Fills `buffer` from `offset` of `file`.
 pub(super) fn read_fully(

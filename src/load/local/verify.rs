@@ -8,19 +8,15 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::io::ErrorKind;
 use std::ops::ControlFlow;
-use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use std::sync::{Arc, Mutex, OnceLock, mpsc};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use rustix::fs::{Advice, OFlags, fadvise, fdatasync};
-use rustix::io::Errno;
-
 use super::buffers::Buffers;
 use super::direct::{self, Alignment};
 use super::folder::{Folder, Refusal};
-use super::passing::{Passing, look};
+use super::passing::{Passing, is_refusal, look};
 use super::residency::resident;
 use super::transfer::read_fully;
 use crate::integrity::{Expected, Finding, Judged};
@@ -29,6 +25,9 @@ use crate::plan::content::BLOCK;
 use crate::plan::{DataFile, Direction, Operation};
 use crate::record::Cause;
 use crate::study::Kind;
+use crate::sys::{
+    AsFd, BorrowedFd, DIRECT, Errno, OFlags, OwnedFd, drop_cache, drop_cache_of, fdatasync,
+};
 use crate::units::Bytes;
 
 /// Bytes of one read.
@@ -346,7 +345,7 @@ impl<'a> Queue<'a> {
     /// Opens a file as the others were, its size, and how it is open.
     fn handle(&self, name: &str) -> Result<(OwnedFd, u64, Way), LoadError> {
         if self.way != Some(Way::Buffered) {
-            match self.folder.file(name, OFlags::RDONLY | OFlags::DIRECT) {
+            match self.folder.file(name, OFlags::RDONLY | DIRECT) {
                 Ok((handle, status)) => {
                     let way = match direct::suit(handle.as_fd(), Bytes(CHUNK)) {
                         Ok(alignment) => {
@@ -412,7 +411,7 @@ fn count(counts: &mut Counts, kind: Kind, blocks: u64) {
 fn evict(file: BorrowedFd<'_>) -> Result<(), Errno> {
     // Only clean pages can be dropped. Not every file system flushes what is open for reading only.
     let _ = fdatasync(file);
-    fadvise(file, 0, None, Advice::DontNeed)
+    drop_cache(file)
 }
 
 /// Tries how a file is read, with a block or two of it: what to do, and what to say of it.
@@ -598,8 +597,7 @@ impl Task {
         let from = finding.offset - finding.offset % piece;
         let piece = piece.min(open.length - from);
         // Dropped from the cache first, where it went through it.
-        let length = std::num::NonZeroU64::new(piece);
-        let _ = fadvise(open.handle(), from, length, Advice::DontNeed);
+        let _ = drop_cache_of(open.handle(), from, piece);
         let buffer = &mut buffers.get(1)[..piece as usize];
         if open.read(folder, buffer, from).is_ok() {
             let at = (finding.offset - from) as usize;
@@ -642,9 +640,8 @@ impl Open {
         if let Some(file) = self.buffered.get() {
             return read_fully(file.as_fd(), buffer, offset, Alignment::ANY);
         }
-        let refusals = [Errno::INVAL, Errno::OPNOTSUPP].map(Errno::raw_os_error);
         match read_fully(self.handle.as_fd(), buffer, offset, self.way.alignment()) {
-            Err(Cause::Os(number)) if self.way != Way::Buffered && refusals.contains(&number) => {
+            Err(Cause::Os(number)) if self.way != Way::Buffered && is_refusal(number) => {
                 let Ok((file, _)) = folder.file(&self.file.name(), OFlags::RDONLY) else {
                     return Err(Cause::Os(number));
                 };

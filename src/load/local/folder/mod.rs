@@ -7,19 +7,16 @@
 
 use std::ffi::OsString;
 use std::io;
-use std::os::fd::OwnedFd;
-use std::os::unix::ffi::OsStringExt;
 use std::path::Path;
-
-use rustix::fs::{
-    AtFlags, Dir, FileType, Mode, OFlags, ResolveFlags, Stat, fcntl_getfl, fcntl_setfl, fstat,
-    fsync, mkdirat, open, openat, openat2, statat, unlinkat,
-};
-use rustix::io::{Errno, read, write};
 
 use crate::load::{LoadError, Watch};
 use crate::plan::DataFile;
 use crate::study::Identity;
+use crate::sys::{
+    AtFlags, DIRECT, Errno, FileType, Mode, NOT_IN_NAMES, OFlags, OwnedFd, SEVERAL, Stat,
+    block_again, entries, fstat, fsync, mkdirat, open, open_beneath, openat, pread, pwrite, statat,
+    unlinkat,
+};
 
 /// The file that says whose folder it is.
 const MARKER: &str = "THIS-BELONGS-TO-POOLPROOF.txt";
@@ -133,28 +130,30 @@ impl Folder {
         }
     }
 
-    /// Opens a file of test data that is there. `access` is read-only or read-write, and `DIRECT`.
+    /// Opens a file of test data that is there. `access` is read-only or read-write, and [`DIRECT`].
     ///
     /// # Errors
     /// When it is missing or no plain file with one name, and when direct I/O is refused.
     pub(super) fn file(&self, name: &str, access: OFlags) -> Result<(OwnedFd, Stat), Refusal> {
         let not_plain = || Refusal::Error(self.foreign(name, NOT_PLAIN));
         let fail = |error| match error {
-            Errno::INVAL if access.contains(OFlags::DIRECT) => Refusal::DirectIo,
+            Errno::INVAL if access.contains(DIRECT) => Refusal::DirectIo,
             Errno::LOOP | Errno::NXIO | Errno::ISDIR => not_plain(),
             error => Refusal::Error(self.error("opening", name, error)),
         };
         // Without NONBLOCK a named pipe would keep us waiting for its other end.
-        let file = confined(&self.handle, name, access | OFlags::NONBLOCK, Mode::empty());
+        let file = confined(
+            &self.handle,
+            name,
+            access | SEVERAL | OFlags::NONBLOCK,
+            Mode::empty(),
+        );
         let file = file.map_err(fail)?;
         let status = fstat(&file).map_err(fail)?;
         if !is_plain(&status) {
             return Err(not_plain());
         }
-        // A ring takes it as a wish not to wait for the drives either.
-        fcntl_getfl(&file)
-            .and_then(|flags| fcntl_setfl(&file, flags - OFlags::NONBLOCK))
-            .map_err(fail)?;
+        block_again(&file).map_err(fail)?;
         Ok((file, status))
     }
 
@@ -164,9 +163,9 @@ impl Folder {
     /// When anything of that name is there, or it cannot be made; when direct I/O is refused, an
     /// empty file may have been made.
     pub(super) fn make(&self, name: &str, access: OFlags) -> Result<OwnedFd, Refusal> {
-        let flags = access | OFlags::CREATE | OFlags::EXCL;
+        let flags = access | SEVERAL | OFlags::CREATE | OFlags::EXCL;
         confined(&self.handle, name, flags, Mode::RUSR | Mode::WUSR).map_err(|error| match error {
-            Errno::INVAL if access.contains(OFlags::DIRECT) => Refusal::DirectIo,
+            Errno::INVAL if access.contains(DIRECT) => Refusal::DirectIo,
             error => Refusal::Error(self.error("making", name, error)),
         })
     }
@@ -221,9 +220,18 @@ impl Folder {
     pub(super) fn remove_empty(self) -> Result<(), LoadError> {
         // The marker goes last, so that an interrupted removal can go on.
         self.discard(MARKER)?;
-        unlinkat(&self.share, &self.name, AtFlags::REMOVEDIR)
-            .map_err(|error| self.error("removing", "", error))?;
-        fsync(&self.share).map_err(|error| self.error("flushing", "", error))
+        let Self {
+            share,
+            handle,
+            name,
+        } = self;
+        // Some systems remove no folder that is open.
+        drop(handle);
+        let fail =
+            |doing, error: Errno| LoadError::io(doing, format_args!("{name}/"), error.into());
+        unlinkat(&share, name.as_str(), AtFlags::REMOVEDIR)
+            .map_err(|error| fail("removing", error))?;
+        fsync(&share).map_err(|error| fail("flushing", error))
     }
 
     /// An error about `name` in this folder.
@@ -240,24 +248,16 @@ impl Folder {
     }
 
     fn names(&self) -> Result<Vec<OsString>, LoadError> {
-        let fail = |error| self.error("listing", "", error);
-        let mut names = Vec::new();
-        for entry in Dir::read_from(&self.handle).map_err(fail)? {
-            let name = entry.map_err(fail)?.file_name().to_bytes().to_vec();
-            if name != b"." && name != b".." {
-                names.push(OsString::from_vec(name));
-            }
-        }
-        Ok(names)
+        entries(&self.handle).map_err(|error| self.error("listing", "", error))
     }
 
     fn write_marker(&self, study: Identity) -> Result<(), LoadError> {
         let file = self.make(MARKER, OFlags::WRONLY).map_err(Refusal::error)?;
         let put = || {
             let text = marker_text(study);
-            let mut rest = text.as_bytes();
-            while !rest.is_empty() {
-                rest = &rest[write(&file, rest)?..];
+            let mut written = 0;
+            while written < text.len() {
+                written += pwrite(&file, &text.as_bytes()[written..], written as u64)?;
             }
             fsync(&file)
         };
@@ -269,7 +269,7 @@ impl Folder {
         let (file, _) = self.file(MARKER, OFlags::RDONLY).map_err(Refusal::error)?;
         let mut text = [0; 512];
         let length =
-            read(&file, &mut text[..]).map_err(|error| self.error("reading", MARKER, error))?;
+            pread(&file, &mut text[..], 0).map_err(|error| self.error("reading", MARKER, error))?;
         Ok(String::from_utf8_lossy(&text[..length]).into_owned())
     }
 }
@@ -294,17 +294,15 @@ fn is_plain(status: &Stat) -> bool {
 
 /// Whether `name` names something in a folder, and nothing above or below it.
 fn is_plain_name(name: &str) -> bool {
-    !matches!(name, "" | "." | "..") && !name.contains(['/', '\0'])
+    !matches!(name, "" | "." | "..") && !name.contains(NOT_IN_NAMES)
 }
 
 /// Opens `name` in `folder` and nowhere else. Where the kernel cannot hold us to that, the name
 /// alone does: it is a plain one, and no link is followed.
 fn confined(folder: &OwnedFd, name: &str, flags: OFlags, mode: Mode) -> Result<OwnedFd, Errno> {
-    const CONFINED: ResolveFlags = ResolveFlags::BENEATH.union(ResolveFlags::NO_SYMLINKS);
     let flags = flags | OFlags::CLOEXEC | OFlags::NOFOLLOW;
-    match openat2(folder, name, flags, mode, CONFINED) {
-        // Linux before 5.6 does not know it; old filters of system calls answer with the other.
-        Err(Errno::NOSYS | Errno::PERM) => by_name_alone(folder, name, flags, mode),
+    match open_beneath(folder, name, flags, mode) {
+        Err(Errno::NOSYS) => by_name_alone(folder, name, flags, mode),
         opened => opened,
     }
 }
