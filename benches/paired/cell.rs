@@ -29,7 +29,7 @@ pub(super) struct Extent {
 }
 
 impl Cell {
-    pub(super) fn all() -> Vec<Self> {
+    pub(super) fn all() -> impl Iterator<Item = Self> {
         let mut all = Vec::new();
         for read_percent in [100, 0] {
             for access in [Access::Sequential, Access::Random] {
@@ -49,7 +49,7 @@ impl Cell {
                 }
             }
         }
-        all
+        all.into_iter()
     }
 
     /// Lets poolproof and a bare loop take turns, each being first in every other pair.
@@ -134,8 +134,8 @@ impl Cell {
         length: Nanos,
         (engine, direct): (Engine, bool),
     ) -> Result<Speed, Anyhow> {
-        let set = if self.0.reads() { 0 } else { 1 };
-        let file = data.files.get(set).ok_or("no test data")?;
+        let file = if self.0.reads() { 0 } else { 2 };
+        let file = data.files.get(file).ok_or("no test data")?;
         let flags = if direct { libc::O_DIRECT } else { 0 };
         let file: File = OpenOptions::new()
             .read(true)
@@ -162,6 +162,15 @@ impl Cell {
             file.sync_all()?;
         }
         Ok(Speed::of(&done))
+    }
+}
+
+impl fmt::Display for Cell {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Workload { block, depth, .. } = &self.0;
+        let direction = if self.0.reads() { "read" } else { "write" };
+        let access = self.0.access.word();
+        write!(f, "{access} {direction} | {} | {depth} ", block.iec())
     }
 }
 
@@ -196,17 +205,10 @@ pub(super) struct Found {
 
 impl fmt::Display for Found {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Workload { block, depth, .. } = &self.workload;
-        let direction = if self.workload.reads() {
-            "read"
-        } else {
-            "write"
-        };
         write!(
             f,
-            "| {} {direction} | {} | {depth} | {} | {} | {:.3} | {:.2} |",
-            self.workload.access.word(),
-            block.iec(),
+            "| {}| {} | {} | {:.3} | {:.2} |",
+            Cell(self.workload.clone()),
             self.engine.word(),
             if self.direct { "yes" } else { "no" },
             self.rate,

@@ -1,12 +1,13 @@
 //! The engines beside bare loops that make the same system calls and nothing else: whether the
 //! instrument can be told from its absence.
 //!
-//! `cargo bench --bench paired [-- --brief] [FOLDER...]` lays down test data in each folder and lets poolproof
+//! `cargo bench --bench paired [-- --brief --only=TEXT FOLDER...]` lays down test data in each folder and lets poolproof
 //! and the bare loop take turns on it, pair after pair, over directions, orders, block sizes and
 //! depths. It prints, for each of them, the medians over the pairs of two ratios: the rate of
 //! poolproof over that of the loop, and its processor time for an operation over that of the loop.
 //! Ratios within a pair are all that tells anything on a shared machine. It takes some 20 minutes, with
-//! `--brief` (fewer and shorter turns, wider of the mark) five. Laying down is compared with a loop that
+//! `--brief` (fewer and shorter turns, wider of the mark) five; with `--only` the loads that have the text
+//! in their first three cells, as `--only='random read | 4.00 KiB | 1'`. Laying down is compared with a loop that
 //! writes as much from the same memory over and over. Without a folder it takes one
 //! below `/var/tmp`, on a drive, and one below `/dev/shm`, in memory.
 #![expect(
@@ -36,7 +37,7 @@ use poolproof::units::{Bytes, Nanos};
 
 use cell::{Cell, Extent};
 
-/// Of each of the two sets.
+/// Of each file.
 const DATA: Bytes = Bytes::GIB;
 const FULL: Extent = Extent {
     length: Nanos::SECOND,
@@ -65,8 +66,11 @@ fn main() -> ExitCode {
     };
     let brief = std::env::args().any(|argument| argument == "--brief");
     let extent = if brief { BRIEF } else { FULL };
+    let only =
+        std::env::args().find_map(|argument| Some(argument.strip_prefix("--only=")?.to_owned()));
+    let only = only.unwrap_or_default();
     for folder in folders {
-        if let Err(why) = compare_in(&folder, extent) {
+        if let Err(why) = compare_in(&folder, extent, &only) {
             eprintln!("{}: {why}", folder.display());
             return ExitCode::FAILURE;
         }
@@ -76,7 +80,7 @@ fn main() -> ExitCode {
 
 type Anyhow = Box<dyn std::error::Error>;
 
-fn compare_in(folder: &Path, extent: Extent) -> Result<(), Anyhow> {
+fn compare_in(folder: &Path, extent: Extent, only: &str) -> Result<(), Anyhow> {
     let place = tempfile::tempdir_in(folder)?;
     let id = Identity(7);
     let config = Config::new(
@@ -97,7 +101,7 @@ fn compare_in(folder: &Path, extent: Extent) -> Result<(), Anyhow> {
     println!("laying down beside a bare loop: {laying:.3} of its rate\n");
     println!("| load | block | depth | engine | direct | rate | processor time | |");
     println!("| --- | --- | --- | --- | --- | --- | --- | --- |");
-    for cell in Cell::all() {
+    for cell in Cell::all().filter(|cell| cell.to_string().contains(only)) {
         let found = cell.compare(&mut share, &data, &place.path().join(&data.folder), extent)?;
         let miss = match (found.rate >= RATE, found.cpu <= CPU) {
             (true, true) => "",
@@ -121,33 +125,47 @@ fn laying(share: &mut LocalShare, folder: &Path) -> Result<f64, Anyhow> {
             complete: false,
             phase: Phase::Before,
         };
-        let begun = Instant::now();
-        share.lay_down(&file, &Watch::default())?;
-        let ours = begun.elapsed();
         let path = folder.join(file.name());
-        std::fs::remove_file(&path)?;
+        let mut ours = || -> Result<f64, Anyhow> {
+            let begun = Instant::now();
+            share.lay_down(&file, &Watch::default())?;
+            let took = begun.elapsed();
+            std::fs::remove_file(&path)?;
+            Ok(took.as_secs_f64())
+        };
         // As poolproof makes its files: for direct I/O.
-        let bare = OpenOptions::new()
-            .write(true)
-            .create_new(true)
-            .custom_flags(libc::O_DIRECT)
-            .open(&path)?;
-        let bare = bare::lay_down(&bare, DATA.0)?;
-        std::fs::remove_file(&path)?;
-        ratios.push(bare.as_secs_f64() / ours.as_secs_f64());
+        let bare = || -> Result<f64, Anyhow> {
+            let file = OpenOptions::new()
+                .write(true)
+                .create_new(true)
+                .custom_flags(libc::O_DIRECT)
+                .open(&path)?;
+            let took = bare::lay_down(&file, DATA.0)?;
+            std::fs::remove_file(&path)?;
+            Ok(took.as_secs_f64())
+        };
+        let (ours, bare) = match pair % 2 {
+            0 => (ours()?, bare()?),
+            _ => {
+                let bare = bare()?;
+                (ours()?, bare)
+            }
+        };
+        ratios.push(bare / ours);
     }
     Ok(median(&ratios).ok_or("nothing was laid down")?)
 }
 
-/// One file to read and one to write.
+/// One file to read, one to write, and one for the loop to write, whose content is none of poolproof's.
 fn laid_down(share: &mut LocalShare) -> Result<TestData, Anyhow> {
     let mut data = TestData {
         folder: "paired".to_owned(),
         ..TestData::default()
     };
     share.open_folder(&data)?;
-    for set in [Set::Read, Set::Write] {
+    for set in [Set::Read, Set::Write, Set::Fresh] {
         let file = data.next_file(set, DATA, Phase::Before);
+        data.next_number += 1;
         share.lay_down(&file, &Watch::default())?;
         data.files.push(DataFile {
             complete: true,

@@ -28,6 +28,7 @@ fn share(folder: &Path) -> (LocalShare, TestData) {
     for set in [Set::Read, Set::Write] {
         for _ in 0..4 {
             let file = data.next_file(set, Bytes::MIB, Phase::Before);
+            data.next_number += 1;
             data.files.push(file);
         }
     }

@@ -150,7 +150,7 @@ mod tests {
                     (0, None),
                     "{name}"
                 );
-                assert!(recording.started > 4, "{name}: {}", recording.started);
+                assert!(recording.started > 0, "{name}");
             });
         }
     }
