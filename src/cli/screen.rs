@@ -81,7 +81,7 @@ impl Screen {
     /// Shows an event.
     pub(super) fn event(&mut self, event: Event) {
         match event {
-            Event::Note(note) => self.line(&note),
+            Event::Note(said) | Event::Ahead(said) => self.line(&said),
             Event::Laying { bytes } => {
                 self.line(&format!("laying down {} of test data", bytes.iec()));
                 self.bar.set_length(bytes.0);
