@@ -86,7 +86,7 @@ impl Screen {
     /// Shows an event.
     pub(super) fn event(&mut self, event: Event) {
         match event {
-            Event::Note(note) => self.line(&note),
+            Event::Note(said) | Event::Ahead(said) => self.line(&said),
             Event::Warning(text) => self.aloud(&text, say),
             Event::Laying { bytes } => {
                 self.line(&format!("laying down {} of test data", bytes.iec()));

@@ -56,6 +56,8 @@ pub(super) enum Event {
     Note(String),
     /// Something that the person has to know.
     Warning(String),
+    /// What the sitting will take, in a sentence.
+    Ahead(String),
     /// Test data will be laid down, so much.
     Laying { bytes: Bytes },
     /// So much will be read back, of what.
@@ -126,9 +128,9 @@ pub(super) fn hold(
         )));
     }
     let (memory, smaller) = ahead::needed(store.study(), facts.client.memory);
-    let said = ahead::foresee(share, store, request, &facts)?;
-    for sentence in smaller.into_iter().chain(said) {
-        tell(Event::Note(sentence));
+    smaller.into_iter().for_each(|said| tell(Event::Note(said)));
+    for said in ahead::foresee(share, store, request, &facts)? {
+        tell(Event::Ahead(said));
     }
     let facts_id = store.put_facts(facts)?;
     let sizing = lay_down(share, store, request.data(), memory, watch, tell)?;

@@ -269,6 +269,7 @@ fn less_time_on_quiet_shares_and_hardly_ever_more_on_noisy_ones() {
 
 #[test]
 #[ignore = "prints a table of DEVELOPERS.md"]
+#[expect(clippy::print_stdout, reason = "the table is what this is for")]
 fn print_the_times() {
     let longest = LONGEST as f64 + AROUND;
     println!("SIMULATED: holds the truth, reached, trials, seconds; usual; as precise");
@@ -292,6 +293,7 @@ fn print_the_times() {
 
 #[test]
 #[ignore = "prints a table of DEVELOPERS.md"]
+#[expect(clippy::print_stdout, reason = "the table is what this is for")]
 fn print_the_coverage() {
     println!("SIMULATED: coverage (false alarms) of {LAYOUTS:?}");
     let alike = |share: usize, sd: f64| (share, share, sd);

@@ -101,15 +101,9 @@ fn a_quiet_share_is_known_in_less_time_and_each_trial_says_why_it_ended() {
             .iter()
             .any(|n| n.starts_with(&format!("{name}: known to ±")))
     };
-    assert!(names.iter().all(|name| known(&name)), "{:?}", sat.notes);
+    assert!(names.iter().all(|name| known(name)), "{:?}", sat.notes);
     let (asked, seconds) = until::asked_before(study).unwrap();
     assert_eq!((asked, seconds), (0.05, 30));
-    println!(
-        "SIMULATED, {SEED}: {} s instead of {} s, {} trials",
-        sat.took,
-        fixed.took,
-        study.trials.len()
-    );
     assert!(
         sat.took * 2.0 < fixed.took,
         "{SEED}: {} {}",
@@ -156,18 +150,13 @@ fn a_brief_sitting_answers_within_two_minutes_at_100_mb_a_second() {
     let sat = sit(&folder.path().join("scans"), hundred(), &request);
     let judged = judge_all(&sat.study);
     let grades: Vec<Grade> = judged.values().map(|judged| judged.ruling.grade).collect();
-    println!(
-        "SIMULATED, {SEED}: --brief took {:.0} s, {grades:?}",
-        sat.took
-    );
-    assert!(sat.took <= 120.0, "{SEED}: {} s", sat.took);
-    for workload in crate::plan::STANDARD {
-        let trials = sat
-            .study
-            .trials
-            .iter()
-            .filter(|trial| trial.workload == workload);
-        assert!(trials.count() >= 2, "{workload}");
+    assert!((90.0..=120.0).contains(&sat.took), "{SEED}: {} s", sat.took);
+    for workload in Workload::standard() {
+        let of = |trial: &&Trial| trial.workload == workload.name;
+        let trials = sat.study.trials.iter().filter(of).count();
+        // Small writes owe their cache more than their own time, so that there is none for another trial.
+        let least = if workload.writes() { 1 } else { 2 };
+        assert!(trials >= least, "{SEED}, {}: {trials}", workload.name);
     }
     assert_eq!(grades.len(), sat.study.trials.len());
 }
