@@ -151,10 +151,8 @@ mod tests {
     #[test]
     fn text_from_outside_has_no_meaning_in_it() {
         let text = of(Scene::Hostile);
-        assert!(
-            text.contains("\\<script\\>") && !text.contains("<script"),
-            "{text}"
-        );
+        assert!(text.contains("\\<script\\>"), "{text}");
+        assert!(!text.replace("\\<", "").contains('<'), "{text}");
         assert!(!text.contains('\u{1b}') && !text.contains('\u{202E}'));
         assert_eq!(
             escaped("[x](http://a)|*b*\n# c"),

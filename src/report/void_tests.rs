@@ -321,7 +321,9 @@ fn hostile_evidence_stays_text() {
     ));
     for (name, text) in &texts {
         let markup = name.contains('.');
-        assert!(!markup || !text.contains("<script"), "{name}");
+        // The page has one script of its own.
+        let own = usize::from(name == "report.html");
+        assert!(!markup || text.matches("<script").count() == own, "{name}");
         let forbidden = |c: char| (c.is_control() && c != '\n') || "\u{202E}\u{FFFE}".contains(c);
         assert!(!text.contains(forbidden), "{name}");
     }

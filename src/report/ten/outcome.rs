@@ -6,7 +6,7 @@ use crate::compare::{Bounds, Verdict};
 use crate::facts::Room;
 use crate::plan::Phase;
 use crate::report::{verdict, words};
-use crate::text::plain;
+use crate::text::{plain, short};
 use crate::units::{Bytes, percent};
 use jiff::Timestamp;
 
@@ -106,7 +106,7 @@ pub(super) fn pool(scene: &Scene<'_>) -> Line {
             "Measure again when the new layout is finished and the file system has grown.",
         );
     };
-    let name = plain(&row.workload);
+    let name = short(&row.workload, 40);
     let rows = trials([row.group(Phase::Before), row.group(Phase::After)]);
     let (sure, why_sure) = surety(contrast, scene.rules());
     if matches!(contrast.verdict, Verdict::Void { .. }) {

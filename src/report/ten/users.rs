@@ -8,7 +8,7 @@ use crate::compare::{Group, Row, Verdict};
 use crate::plan::Phase;
 use crate::report::account::span;
 use crate::report::{grades, words};
-use crate::text::plain;
+use crate::text::{plain, short};
 use crate::units::{Bytes, Rate};
 
 const LINK: &str = "What one user on this link sees";
@@ -274,7 +274,7 @@ fn by_trials(scene: &Scene<'_>) -> Line {
     let contrast = row.during_before.as_ref().expect("it was looked for");
     let (sure, why_sure) = surety(contrast, scene.rules());
     let void = matches!(contrast.verdict, Verdict::Void { .. });
-    let name = plain(&row.workload);
+    let name = short(&row.workload, 40);
     Line {
         title: COST,
         standing: if void { Standing::Void } else { Standing::Told },
