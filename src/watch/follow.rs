@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use jiff::tz::TimeZone;
 
+use super::absent::Absent;
 use super::{Place, World};
 use crate::report;
 use crate::reshape::{
@@ -18,9 +19,6 @@ use crate::text::plain;
 const NAP: f64 = 30.0;
 /// A probe lasts no longer, so that an end, or a sitting, is not kept waiting.
 const PROBE: f64 = 60.0;
-/// A share that could not be probed is tried again after so many seconds, then after twice as many each
-/// time, and at the latest after so many.
-const AGAIN: (f64, f64) = (60.0, 3600.0);
 /// Probing that costs more than this part of the reshape's speed is too much.
 const DEAR: f64 = 0.10;
 /// The cost of probing is told from so many pairs on.
@@ -333,29 +331,5 @@ impl<'a> Following<'a> {
             }
             (None, None) => {}
         }
-    }
-}
-
-/// The time in which a share cannot be probed, by the steady clock.
-struct Absent {
-    since: f64,
-    /// When it is tried again.
-    next: f64,
-    /// How long that is from the latest try.
-    distance: f64,
-}
-
-impl Absent {
-    fn begin(now: f64) -> Self {
-        Self {
-            since: now,
-            next: now + AGAIN.0,
-            distance: AGAIN.0,
-        }
-    }
-
-    fn again(&mut self, now: f64) {
-        self.distance = (2.0 * self.distance).min(AGAIN.1);
-        self.next = now + self.distance;
     }
 }

@@ -5,6 +5,7 @@
 //! machine may sleep, its clock may be set: each leaves its trace in the table and none ends the
 //! watch. All that touches the machine goes through a [`World`], so that days pass in a test at once.
 
+mod absent;
 mod follow;
 mod glance;
 pub mod live;

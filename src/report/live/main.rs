@@ -2,25 +2,16 @@
 
 use maud::{Markup, PreEscaped, html};
 
-use super::super::figures::account::busy;
-use super::super::watch::{
-    alarm_sentence, amounts, between, clock, position, remarks, without_forecast,
-};
-use super::super::words::{self, NONE, count, latency};
-use super::{Live, Over};
-use crate::chart::{CostLines, cost_chart, progress_chart};
+use super::super::watch::{alarm_sentence, amounts, between, clock, position, without_forecast};
+use super::super::words::{self, NONE};
+use super::{Live, Over, tables, users};
+use crate::chart::progress_chart;
 use crate::compare::Reshaped;
 use crate::compare::forecasted::{Finish, Forecasted, Moment, Told};
-use crate::compare::now::{self, FeltNow};
 use crate::reshape::{Alarm, Assessment, Extent, State};
-use crate::study::{ProbeRow, ProgressRow};
+use crate::study::ProgressRow;
 use crate::text::plain;
-use crate::units::{Nanos, Rate, percent};
-
-/// Rows of the tables at the end.
-const ROWS: usize = 12;
-/// Notes of the watch that are shown.
-const NOTES: usize = 8;
+use crate::units::{Rate, percent};
 
 /// The title of the window: position and state first, since a tab shows no more.
 pub fn live_title(live: &Live<'_>) -> String {
@@ -42,11 +33,11 @@ pub fn live_main(live: &Live<'_>) -> String {
     let parts = [
         ("head", head(live)),
         ("state", state(live)),
-        ("users", users(live, reshaped.as_ref())),
+        ("users", users::users(live, reshaped.as_ref())),
         ("progress", progress(live, reshaped.as_ref())),
-        ("probes", probes(live)),
-        ("readings", readings(live)),
-        ("rests", rests(live)),
+        ("probes", tables::probes(live)),
+        ("readings", tables::readings(live)),
+        ("rests", tables::rests(live)),
     ];
     html! {
         @for (name, inside) in parts {
@@ -57,16 +48,16 @@ pub fn live_main(live: &Live<'_>) -> String {
     .into_string()
 }
 
-fn heading(live: &Live<'_>, text: &str) -> Markup {
+pub(super) fn heading(live: &Live<'_>, text: &str) -> Markup {
     html! { h2 { (banner(live)) (text) } }
 }
 
-fn banner(live: &Live<'_>) -> Markup {
+pub(super) fn banner(live: &Live<'_>) -> Markup {
     html! { @if live.simulated() { span.simulated { (words::SIMULATED) } " " } }
 }
 
 /// A sentence whose per cent signs stay with their numbers.
-fn unbroken(sentence: &str) -> String {
+pub(super) fn unbroken(sentence: &str) -> String {
     sentence.replace(" %", "\u{a0}%")
 }
 
@@ -179,79 +170,6 @@ fn speed(seen: &Assessment, row: Option<&ProgressRow>) -> String {
     format!("{} an hour{told}", percent(speed * 3600.0, 2)).replace(" %", "\u{a0}%")
 }
 
-fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
-    let felt = FeltNow::of(live.study, live.now);
-    let lines = CostLines {
-        baseline_ns: live.before.small.as_ref().map(|small| small.value),
-        limit_ns: super::small_limit_ns(live),
-        busy: busy(live.study),
-    };
-    let hours = now::hours(live.study, reshaped, live.zone);
-    let known = hours.iter().any(|hour| hour.small_read_mean_ns.is_some());
-    html! {
-        (heading(live, "What it costs users now"))
-        @if felt.probes + felt.failed == 0 {
-            p { "Not known: the share was not probed in the last hour." }
-        } @else {
-            ul {
-                @if let Some(ns) = felt.small_ns { li { (unbroken(&small(live, &felt, ns, lines))) } }
-                @if let Some(rate) = felt.large_bytes_per_s { li { (unbroken(&large(live, rate))) } }
-                @if felt.failed > 0 { li {
-                    strong { (count(felt.failed, "probe")) " of the last hour failed." }
-                } }
-            }
-        }
-        @if let Some(cost) = &live.probing {
-            p.note { "What probing itself costs: " (unbroken(&super::super::cost_sentence(cost))) "." }
-        }
-        @if known {
-            div.figures.wide { figure {
-                (PreEscaped(cost_chart(&hours, lines, live.zone, live.simulated(), "live-cost")))
-                figcaption { (banner(live)) "What users felt, and the speed of the reshape below it, hour by hour." }
-            } }
-        }
-    }
-}
-
-fn small(live: &Live<'_>, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
-    let before = live.before.small.as_ref().map_or(String::new(), |before| {
-        format!(
-            ", {:.1} times the {} before the expansion",
-            ns / before.value,
-            latency(Some(before.value))
-        )
-    });
-    let limit = lines.limit_ns.map_or(String::new(), |limit| {
-        let side = if ns > limit { "over" } else { "within" };
-        format!("; {side} your limit of {}", latency(Some(limit)))
-    });
-    let (worst, reads) = (latency(felt.worst_ns.map(|ns| ns as f64)), felt.reads);
-    format!(
-        "In the last hour a small read took {} on average{before}{limit} (worst {worst}; {reads} reads).",
-        latency(Some(ns))
-    )
-}
-
-fn large(live: &Live<'_>, rate: f64) -> String {
-    let before = live.before.large.as_ref().map_or(String::new(), |before| {
-        let part = percent(rate / before.value, 0);
-        format!(
-            ", {part} of the {} before the expansion",
-            Rate(before.value)
-        )
-    });
-    let limit = live
-        .study
-        .config
-        .limits
-        .and_then(|limits| limits.copy_mb_per_s);
-    let limit = limit.map_or(String::new(), |limit| {
-        let side = if rate < limit * 1e6 { "under" } else { "above" };
-        format!("; {side} your limit of {}", Rate(limit * 1e6))
-    });
-    format!("Large reads of one user got {}{before}{limit}.", Rate(rate))
-}
-
 fn progress(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
     let drawn = reshaped.map(|reshaped| {
         let mut found = Forecasted::of(live.study, reshaped, live.zone);
@@ -305,85 +223,4 @@ fn latest(live: &Live<'_>) -> Option<Moment> {
         mark: fraction,
         told,
     })
-}
-
-fn probes(live: &Live<'_>) -> Markup {
-    let rows: Vec<&ProbeRow> = live.study.probes.iter().rev().take(ROWS).collect();
-    html! {
-        (heading(live, "Latest probes"))
-        @if rows.is_empty() { p { "None yet." } } @else {
-            div.scroll tabindex="0" { table {
-                caption { (banner(live)) "Small reads are 4 KiB at random, paced; large ones 1 MiB in order. Latencies count from the moment a read was due." }
-                thead { tr {
-                    th scope="col" { "Begun" } th.word scope="col" { "Reads" } th scope="col" { "Number" }
-                    th scope="col" { "Mean" } th scope="col" { "Worst" } th scope="col" { "Rate" }
-                } }
-                tbody { @for row in rows { (probe(live, row)) } }
-            } }
-        }
-    }
-}
-
-fn probe(live: &Live<'_>, row: &ProbeRow) -> Markup {
-    let of = |ns: Option<u64>| ns.map_or(NONE.to_owned(), |ns| Nanos(ns).to_string());
-    let kind = if row.kind == ProbeRow::SMALL {
-        "small"
-    } else {
-        "large"
-    };
-    html! {
-        tr {
-            th scope="row" { (clock(row.at, live.zone)) }
-            td.word { (kind) }
-            @if row.cause.is_empty() {
-                td { (row.operations + row.missed_operations) }
-                td { (of(row.mean_ns)) } td { (of(row.max_ns)) }
-                td { (row.rate_bytes_per_s.map_or(NONE.to_owned(), |rate| Rate(rate).to_string())) }
-            } @else {
-                td.word colspan="4" { strong { "failed: " } bdi { (plain(&row.cause)) } }
-            }
-        }
-    }
-}
-
-fn readings(live: &Live<'_>) -> Markup {
-    let rows: Vec<&ProgressRow> = live.study.progress.iter().rev().take(ROWS).collect();
-    html! {
-        (heading(live, "Latest readings"))
-        @if rows.is_empty() { p { "None yet." } } @else {
-            div.scroll tabindex="0" { table {
-                caption { (banner(live)) "As the source told them, newest first." }
-                thead { tr {
-                    th scope="col" { "Read" } th scope="col" { "Position" } th scope="col" { "Speed told" }
-                    th.word scope="col" { "Answer" }
-                } }
-                tbody { @for row in rows { tr {
-                    th scope="row" { (clock(row.at, live.zone)) }
-                    td { (position(row.fraction).replace(' ', "\u{a0}")) }
-                    td { (row.speed_bytes_per_s.map_or(NONE.to_owned(), |rate| Rate(rate).to_string())) }
-                    td.word {
-                        (row.state.word())
-                        @if !row.note.is_empty() { small { " " bdi { (plain(&row.note)) } } }
-                    }
-                } } }
-            } }
-        }
-    }
-}
-
-fn rests(live: &Live<'_>) -> Markup {
-    let remarks = live
-        .seen
-        .map_or(Vec::new(), |seen| remarks(seen, live.zone));
-    let notes = live.notes.iter().rev().take(NOTES);
-    html! {
-        (heading(live, "What this rests on"))
-        ul {
-            @for remark in &remarks { li { bdi { (unbroken(&plain(remark))) } "." } }
-            @for (at, note) in notes {
-                li { (clock(*at, live.zone)) ": " bdi { (unbroken(&plain(note))) } "." }
-            }
-            li { "Every number follows from progress.csv and probes.csv of the study, which keep each reading and each probe." }
-        }
-    }
 }

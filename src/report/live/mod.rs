@@ -4,6 +4,8 @@
 mod main;
 mod metrics;
 mod page;
+mod tables;
+mod users;
 #[cfg(test)]
 mod tests;
 

@@ -1,0 +1,85 @@
+//! What users feel now, beside what they had before and the limit.
+
+use maud::{Markup, PreEscaped, html};
+
+use super::super::figures::account::busy;
+use super::super::words::{count, latency};
+use super::Live;
+use super::main::{banner, heading, unbroken};
+use crate::chart::{CostLines, cost_chart};
+use crate::compare::Reshaped;
+use crate::compare::now::{self, FeltNow};
+use crate::units::{Rate, percent};
+
+pub(super) fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
+    let felt = FeltNow::of(live.study, live.now);
+    let lines = CostLines {
+        baseline_ns: live.before.small.as_ref().map(|small| small.value),
+        limit_ns: super::small_limit_ns(live),
+        busy: busy(live.study),
+    };
+    let hours = now::hours(live.study, reshaped, live.zone);
+    let known = hours.iter().any(|hour| hour.small_read_mean_ns.is_some());
+    html! {
+        (heading(live, "What it costs users now"))
+        @if felt.probes + felt.failed == 0 {
+            p { "Not known: the share was not probed in the last hour." }
+        } @else {
+            ul {
+                @if let Some(ns) = felt.small_ns { li { (unbroken(&small(live, &felt, ns, lines))) } }
+                @if let Some(rate) = felt.large_bytes_per_s { li { (unbroken(&large(live, rate))) } }
+                @if felt.failed > 0 { li {
+                    strong { (count(felt.failed, "probe")) " of the last hour failed." }
+                } }
+            }
+        }
+        @if let Some(cost) = &live.probing {
+            p.note { "What probing itself costs: " (unbroken(&super::super::cost_sentence(cost))) "." }
+        }
+        @if known {
+            div.figures.wide { figure {
+                (PreEscaped(cost_chart(&hours, lines, live.zone, live.simulated(), "live-cost")))
+                figcaption { (banner(live)) "What users felt, and the speed of the reshape below it, hour by hour." }
+            } }
+        }
+    }
+}
+
+fn small(live: &Live<'_>, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
+    let before = live.before.small.as_ref().map_or(String::new(), |before| {
+        format!(
+            ", {:.1} times the {} before the expansion",
+            ns / before.value,
+            latency(Some(before.value))
+        )
+    });
+    let limit = lines.limit_ns.map_or(String::new(), |limit| {
+        let side = if ns > limit { "over" } else { "within" };
+        format!("; {side} your limit of {}", latency(Some(limit)))
+    });
+    let (worst, reads) = (latency(felt.worst_ns.map(|ns| ns as f64)), felt.reads);
+    format!(
+        "In the last hour a small read took {} on average{before}{limit} (worst {worst}; {reads} reads).",
+        latency(Some(ns))
+    )
+}
+
+fn large(live: &Live<'_>, rate: f64) -> String {
+    let before = live.before.large.as_ref().map_or(String::new(), |before| {
+        let part = percent(rate / before.value, 0);
+        format!(
+            ", {part} of the {} before the expansion",
+            Rate(before.value)
+        )
+    });
+    let limit = live
+        .study
+        .config
+        .limits
+        .and_then(|limits| limits.copy_mb_per_s);
+    let limit = limit.map_or(String::new(), |limit| {
+        let side = if rate < limit * 1e6 { "under" } else { "above" };
+        format!("; {side} your limit of {}", Rate(limit * 1e6))
+    });
+    format!("Large reads of one user got {}{before}{limit}.", Rate(rate))
+}
