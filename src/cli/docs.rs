@@ -52,7 +52,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
 
 /// The man pages with their names, the program's own first.
 fn pages() -> Result<Vec<(String, Vec<u8>)>, Failure> {
-    let whole = command();
+    let mut whole = command();
+    // What holds for the whole reaches its commands.
+    whole.build();
     let mut pages = vec![("man1/poolproof.1".to_owned(), page(whole.clone(), &[])?)];
     let names: Vec<&str> = whole.get_subcommands().map(Command::get_name).collect();
     for command in whole.get_subcommands() {

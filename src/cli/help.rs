@@ -7,10 +7,7 @@ use super::Arguments;
 /// The command line. Each command declares its examples with what else there is to say of it; the
 /// short help has the first of them.
 pub(super) fn command() -> Command {
-    let mut command = Arguments::command();
-    // What is set for the whole reaches its commands.
-    command.build();
-    shortened(command.mut_subcommands(shortened))
+    shortened(Arguments::command().mut_subcommands(shortened))
 }
 
 fn shortened(command: Command) -> Command {
@@ -18,8 +15,7 @@ fn shortened(command: Command) -> Command {
         return command;
     };
     let first = examples(&long).next().unwrap_or_default();
-    let short =
-        format!("Example:\n  {first}\n\nMore of them, and all that is to say, with --help.");
+    let short = format!("Example:\n  {first}\n\nMore is said with --help.");
     command.after_help(short).after_long_help(long)
 }
 

@@ -30,11 +30,12 @@ pub fn status_text(
     text += &format!("\n{banner}Measured so far\n");
     text += &phases(study, judgements, next, width);
     if let Some(row) = study.progress.last() {
-        let place = row
+        let done = row
             .fraction
-            .map_or(NONE.to_owned(), |done| percent(done, 1));
-        let (state, when) = (row.state.word(), age(next.now, row.at));
-        text += &format!("\n{banner}Reshape: {state}, at {place} ({when})\n");
+            .map(|done| format!(", at {}", percent(done, 1)));
+        let (state, done) = (row.state.word(), done.unwrap_or_default());
+        let when = age(next.now, row.at);
+        text += &format!("\n{banner}Reshape: {state}{done} ({when})\n");
     }
     let rows = comparison.workloads.iter();
     let changes: String = rows

@@ -223,6 +223,9 @@ fn nothing_hostile_reaches_terminal_table_or_page() {
     let commands = [
         "show STUDY",
         "why STUDY",
+        "status STUDY",
+        "status",
+        "STUDY",
         "why STUDY 2",
         "why STUDY 99",
         "why STUDY --csv",

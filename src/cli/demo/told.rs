@@ -5,7 +5,6 @@ use jiff::tz::TimeZone;
 
 use super::tell_line;
 use crate::cli::check::moment;
-use crate::cli::say;
 use crate::pool::{Outlook, odds_in_words};
 use crate::ready::{Readiness, State, StepState, Verdict, next as follows};
 use crate::report;
@@ -120,7 +119,7 @@ impl Told {
                     tell_line(&format!("SIMULATED {line}"));
                 }
             }
-            Event::Alarm(sentence) => say(&format!("SIMULATED ALARM {sentence}")),
+            Event::Alarm(sentence) => tell_line(&format!("SIMULATED ALARM {sentence}")),
             Event::Calm => tell_line("SIMULATED the alarm is over"),
             Event::Note(note) => tell_line(&format!("SIMULATED {note}")),
             Event::Cost(cost) => self.cost = Some(cost),

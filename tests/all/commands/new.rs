@@ -82,7 +82,7 @@ fn workloads_of_ones_own_are_run_and_wrong_names_are_told() {
     assert!(
         place
             .fails(&format!("{SHORT} --phase later"), 2)
-            .contains("before, during or after")
+            .contains("choose from before, during, after")
     );
     assert!(
         place
