@@ -101,7 +101,7 @@ fn a_quiet_share_is_known_in_less_time_and_each_trial_says_why_it_ended() {
             .iter()
             .any(|n| n.starts_with(&format!("{name}: known to ±")))
     };
-    assert!(names.iter().all(|name| known(name)), "{:?}", sat.notes);
+    assert!(names.iter().all(known), "{:?}", sat.notes);
     let (asked, seconds) = until::asked_before(study).unwrap();
     assert_eq!((asked, seconds), (0.05, 30));
     assert!(
