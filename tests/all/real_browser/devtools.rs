@@ -187,8 +187,10 @@ impl Browser {
 
 impl Drop for Browser {
     fn drop(&mut self) {
-        // It may have ended by itself.
-        let _ = self.process.kill();
+        // It may have ended by itself; a page's own call would say so with a panic within a panic.
+        let close = json!({"id": self.number + 1, "method": "Browser.close"}).to_string();
+        let _ = self.to.write_all(close.as_bytes());
+        let _ = self.to.write_all(&[0]);
         let _ = self.process.wait();
     }
 }

@@ -10,7 +10,7 @@ use devtools::Browser;
 use serde_json::Value;
 
 use crate::hostile;
-use crate::support::{find, poolproof, real, run};
+use crate::support::{find, poolproof, real, run, say};
 
 const STUDY: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/reports/lighthouse-archive");
 
@@ -151,7 +151,7 @@ fn text_stands_out_in_light_and_dark_and_the_reader_can_choose() {
     // Paper is white, whatever was chosen.
     browser.evaluate(&choose("dark"));
     browser.medium("print", "dark");
-    assert_eq!(browser.evaluate(ground), grounds[0]);
+    assert_eq!(browser.evaluate(ground), "rgb(255, 255, 255)");
 }
 
 #[test]
@@ -237,12 +237,11 @@ fn a_screen_reader_is_told_headings_tables_and_pictures() {
         );
     }
     // One title, and no level left out on the way down.
-    let level = |node: &&Value| {
-        let properties = node["properties"].as_array().unwrap();
-        let of = properties.iter().find(|of| of["name"] == "level").unwrap();
-        of["value"]["value"].as_u64().unwrap()
-    };
-    let levels: Vec<u64> = of_role("heading").iter().map(level).collect();
+    let levels = browser.evaluate(
+        "[...document.querySelectorAll('h1, h2, h3, h4, h5, h6')].map(of => Number(of.tagName[1]))",
+    );
+    let levels: Vec<u64> = serde_json::from_value(levels).unwrap();
+    assert_eq!(of_role("heading").len(), levels.len());
     assert_eq!(levels.iter().filter(|level| **level == 1).count(), 1);
     assert!(
         levels.windows(2).all(|pair| pair[1] <= pair[0] + 1),
@@ -268,7 +267,9 @@ fn axe_finds_nothing() {
         "axe-core@4.14.1",
     ];
     if let Err(why) = run("npm", &wanted) {
-        eprintln!("skipped: axe-core cannot be had by npm on this machine: {why}");
+        say(&format!(
+            "skipped: axe-core cannot be had by npm on this machine: {why}"
+        ));
         return;
     }
     let script = folder.path().join("node_modules/axe-core/axe.min.js");
