@@ -74,12 +74,13 @@ async fn guard(State(door): State<Door>, request: Request, next: Next) -> Respon
         match door.leave(&parts) {
             Leave::Look => next.run(Request::from_parts(parts, body)).await,
             Leave::Keep(cookie) => {
-                let path = parts.uri.path().to_owned();
-                (
-                    StatusCode::SEE_OTHER,
-                    [(LOCATION, path), (SET_COOKIE, cookie)],
-                )
-                    .into_response()
+                // A path of the asker's own could lead elsewhere.
+                let path = match parts.uri.path() {
+                    "/metrics" => "/metrics",
+                    _ => "/",
+                };
+                let headers = [(LOCATION, path.to_owned()), (SET_COOKIE, cookie)];
+                (StatusCode::SEE_OTHER, headers).into_response()
             }
             Leave::WrongHost => {
                 let told =

@@ -235,6 +235,7 @@ async fn browsers_that_hang_hold_up_neither_the_loop_nor_its_end() {
     let answer = stage.ask("GET /changes", "").await;
     assert_eq!(status(&answer), 503, "{answer}");
     assert_eq!(status(&stage.ask("GET /", "").await), 200);
+    hanging.truncate(4);
     // More than any buffer between here and there holds.
     let large = "x".repeat(200_000);
     for _ in 0..50 {
