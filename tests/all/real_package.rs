@@ -134,10 +134,12 @@ fn real_static_program_runs_where_there_is_nothing_else() {
     let Some(program) = real("the static program", static_program) else {
         return;
     };
+    let chroot = find("chroot").unwrap();
     let root = tempfile::tempdir().unwrap();
     fs::copy(&program, root.path().join("poolproof")).unwrap();
     let within = |words: &[&str]| {
-        let output = Command::new("chroot")
+        // By its whole name: without an environment nothing tells where to look for it.
+        let output = Command::new(&chroot)
             .arg(root.path())
             .arg("/poolproof")
             .args(words)
