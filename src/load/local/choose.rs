@@ -35,6 +35,8 @@ pub(super) struct Chosen {
     pub(super) seen: Observations,
     /// Operations of the pattern that were used up.
     pub(super) used: u64,
+    /// What a reader of the trial should know.
+    pub(super) note: Option<String>,
 }
 
 impl Chosen {
@@ -45,6 +47,7 @@ impl Chosen {
             reason: reason.to_owned(),
             seen: Observations::default(),
             used: 0,
+            note: None,
         }
     }
 }
@@ -71,14 +74,6 @@ pub(super) fn choose(
 ) -> Result<Chosen, LoadError> {
     let begun = Instant::now();
     let (mut used, mut turns) = (0, [const { Vec::new() }; 2]);
-    let end = |engine, reason, seen, used| {
-        Ok(Chosen {
-            engine,
-            reason,
-            seen,
-            used,
-        })
-    };
     for turn in 0..2 * TURNS {
         let short = Assignment {
             length: TURN,
@@ -91,12 +86,11 @@ pub(super) fn choose(
         let run = match turn % 2 {
             0 => match rings(&trial) {
                 Err(RingError::Setup(error)) => {
-                    return end(
-                        Engine::Threads,
-                        refused(&error),
-                        Observations::default(),
-                        used,
-                    );
+                    let why = refused(&error);
+                    return Ok(Chosen {
+                        note: Some(format!("{why}: threads instead")),
+                        ..Chosen::taken(Engine::Threads, &why)
+                    });
                 }
                 Err(RingError::Work(error)) => {
                     return Err(LoadError::io("driving a ring for", name, error));
@@ -112,8 +106,11 @@ pub(super) fn choose(
             Some(done) => turns[turn % 2].push(done),
             // What went wrong, the trial will meet and say.
             None => {
-                let reason = "taken unmeasured: operations failed or were stopped".to_owned();
-                return end(Engine::Ring, reason, Observations::default(), used);
+                let reason = "taken unmeasured: operations failed or were stopped";
+                return Ok(Chosen {
+                    used,
+                    ..Chosen::taken(Engine::Ring, reason)
+                });
             }
         }
     }
@@ -128,7 +125,11 @@ pub(super) fn choose(
         seen.put_some(cost, middle(turns, |turn| turn.cost));
     }
     seen.put(observed::ENGINE_CHOICE, begun.elapsed().as_secs_f64());
-    end(engine, reason, seen, used)
+    Ok(Chosen {
+        seen,
+        used,
+        ..Chosen::taken(engine, &reason)
+    })
 }
 
 /// Why threads drive where rings would.

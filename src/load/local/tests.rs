@@ -6,7 +6,9 @@ use std::thread::sleep;
 use std::time::Duration;
 
 use super::*;
+use crate::load::{Drive, Engine};
 use crate::plan::{Operation, Pattern, Phase, Set, Workload};
+use crate::record::observed;
 use crate::seed::Seed;
 use crate::units::{Bytes, Nanos};
 
