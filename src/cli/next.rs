@@ -1,5 +1,7 @@
 //! `poolproof next`: what must follow now.
 
+use std::path::Path;
+
 use super::check::{Answer, moment, record};
 use super::mounted::{self, Patience};
 use super::{Exit, Failure, data, print, say, width};
@@ -48,10 +50,49 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let live =
         (!study.config.simulated).then(|| mounted::facts(&study.config, &arguments.patience));
     let live = live.transpose()?;
-    let follows = next(&study, live.as_ref(), moment(&study));
+    let follows = next(&study, live.as_ref(), moment(&study)).at(&typed(root));
     match arguments.json {
         true => data(&report::next_json(&follows))?,
         false => print(&report::next_text(&follows, width()))?,
     }
     Ok(Exit::Done)
+}
+
+/// A path as one word of the shell.
+fn typed(path: &Path) -> String {
+    let path = path.display().to_string();
+    let plain = |c: char| c.is_alphanumeric() || "/._-".contains(c);
+    match !path.is_empty() && path.chars().all(plain) {
+        true => path,
+        false => format!("'{}'", path.replace('\'', r"'\''")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::Parser;
+
+    use super::super::Arguments as Typed;
+    use super::*;
+    use crate::report::testing::{Scene, study};
+
+    /// Whatever stands between backticks and begins with the program's name runs as it is printed.
+    #[test]
+    fn every_command_that_is_suggested_can_be_typed() {
+        let mut seen = 0;
+        for scene in [Scene::Empty, Scene::BeforeOnly, Scene::BeforeDuring] {
+            let study = study(scene);
+            let follows = next(&study, None, moment(&study)).at("scans");
+            for step in &follows.steps {
+                assert!(!step.advice.contains("STUDY"), "{}", step.advice);
+                for command in step.advice.split('`').skip(1).step_by(2) {
+                    let parsed = Typed::try_parse_from(command.split_whitespace());
+                    assert!(parsed.is_ok(), "{command}: {:?}", parsed.err());
+                    seen += 1;
+                }
+            }
+        }
+        assert!(seen > 20, "{seen}");
+        assert_eq!(typed(Path::new("my scans")), "'my scans'");
+    }
 }

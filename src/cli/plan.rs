@@ -155,6 +155,7 @@ impl AssumeFlags {
             annual_failure_percent: self.annual_failure_percent,
             read_error: self.read_error,
             power_cuts: self.power_cuts,
+            local: false,
         }
     }
 }

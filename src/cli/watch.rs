@@ -15,7 +15,7 @@ use super::{Exit, Failure, note, owner, print, say, span, width};
 use crate::plan::Set;
 use crate::report::{self, Over};
 use crate::reshape::{Reading, Source, assess};
-use crate::store::Follower;
+use crate::store::{Follower, StoreError};
 use crate::study::{Following, Place, ProgressRow, ShellCommand, Study};
 use crate::units::Bytes;
 use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, Probers, follow};
@@ -27,7 +27,7 @@ use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, Probers, follo
 /// of the test data, in turns with leaving the share alone, and says what that costs the reshape.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  poolproof watch scans --source mdstat --command 'ssh archive cat /proc/mdstat'\n  poolproof watch scans --source btrfs --command 'btrfs balance status /scans; true'\n  poolproof watch scans --source raidz --command 'ssh archive zpool status scans' --every 15m\n  poolproof watch scans --page 127.0.0.1:8080\n  poolproof watch scans --at 37.5\n  poolproof watch scans --once || echo look at the reshape\n\nEnds with 0 when the reshape is done, with 8 when --once or --at finds an alarm, with 130 when you end it."
+    after_help = "Examples:\n  poolproof watch scans --source mdstat --command 'ssh archive cat /proc/mdstat'\n  poolproof watch scans --source btrfs --command 'btrfs balance status /scans; true'\n  poolproof watch scans --source raidz --command 'ssh archive zpool status scans' --every 15m\n  poolproof watch scans --page 127.0.0.1:8080\n  poolproof watch scans --at 37.5\n  poolproof watch scans --once || echo look at the reshape\n\nEnds with 0 when the reshape is done, with 8 when --once or --at finds an alarm or a balance ended of which only you can tell whether it was done (then: watch STUDY --at 100), with 130 when you end it. While a watch runs, `poolproof report STUDY` shows its state."
 )]
 pub(super) struct Arguments {
     #[command(flatten)]
@@ -67,7 +67,15 @@ pub(super) struct Arguments {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let root = &arguments.folder.study;
-    let mut store = Follower::open(root, &owner("watch"), Timestamp::now())?;
+    let store = Follower::open(root, &owner("watch"), Timestamp::now());
+    if let Err(error @ StoreError::Locked { .. }) = &store {
+        let place = root.display();
+        let message = format!(
+            "{error}; that watch tells where the reshape is, and `poolproof report {place}` puts it on a page meanwhile"
+        );
+        return Err(Failure::new(Exit::Study, message));
+    }
+    let mut store = store?;
     if store.study().config.simulated {
         let message = format!(
             "{} is a simulated study: it has no reshape to follow",
@@ -116,7 +124,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let ended = ended?;
     print(&told(store.study(), &zone))?;
     Ok(match ended {
-        Some(Ended::Once { alarm: true }) => Exit::Alarm,
+        Some(Ended::Once { alarm: true } | Ended::Unsettled) => Exit::Alarm,
         Some(Ended::Once { alarm: false } | Ended::Finished) => Exit::Done,
         None => Exit::Interrupted,
     })
@@ -242,7 +250,7 @@ fn asking(arguments: &Arguments, following: &Following, root: &Path) -> Result<A
 fn probers(study: &Study, patience: Duration) -> Option<Probers> {
     if study.data.bytes(Set::Read) == Bytes(0) {
         note(
-            "no test data is laid down, so users' latency is not probed: measure the phase before first, or follow without",
+            "no test data is laid down, so users' latency is not probed: measure the phase before first; if the reshape runs already, this follows it without probes, and `poolproof measure STUDY --phase during` lays test data down for the next watch",
         );
         return None;
     }

@@ -62,6 +62,8 @@ pub struct Expectation {
     pub drives: Bounds,
     /// The factor of the place of the data: between 1 and what a plan reckons, or as it was seen.
     pub location: Bounds,
+    /// Whether the place was seen; else nothing tells it, and it is a plan's.
+    pub located: bool,
     /// Both, and what the link lets through of it to one client.
     pub band: Bounds,
     /// Whether the link caps the band.
@@ -188,6 +190,7 @@ impl Context<'_> {
             workload: row.workload.clone(),
             drives,
             location,
+            located: place.is_ok(),
             band,
             capped: band != pool,
             measured: Some(contrast.ratio).filter(|ratio| !void && ratio.is_finite()),

@@ -3,6 +3,9 @@
 //! Probes look now and then, so a minute is outside, within, failed or not seen; what was not seen is
 //! never counted as fine.
 
+use std::collections::BTreeSet;
+use std::ops::RangeInclusive;
+
 use jiff::Timestamp;
 use serde::Serialize;
 
@@ -105,10 +108,12 @@ pub struct Stretch {
     pub ended: Timestamp,
     /// How many they were.
     pub probes: usize,
+    /// Minutes of the clock in which they looked: no more than all minutes outside.
+    pub observed: usize,
 }
 
 impl Stretch {
-    /// Its length in minutes, what lies between its probes included.
+    /// From its first probe to its last in minutes, what lies between its probes included.
     pub fn minutes(&self) -> f64 {
         self.ended.duration_since(self.began).as_secs_f64() / 60.0
     }
@@ -166,9 +171,7 @@ fn minutes(rows: &[&ProbeRow], reshaped: &Reshaped, what: Limited, limit: f64) -
             (true, Some(_)) => Minute::Within,
             (true, None) => continue,
         };
-        let begin = row.at.as_second();
-        let end = begin + (row.seconds.clamp(1.0, 86_400.0) as i64) - 1;
-        for of in begin.div_euclid(60)..=end.div_euclid(60) {
+        for of in touched(row) {
             let place = usize::try_from(of - first).ok();
             if let Some(seen) = place.and_then(|place| all.get_mut(place)) {
                 *seen = state.max(*seen);
@@ -182,6 +185,13 @@ fn minutes(rows: &[&ProbeRow], reshaped: &Reshaped, what: Limited, limit: f64) -
         failed: count(Minute::Failed),
         unseen: count(Minute::Unseen),
     })
+}
+
+/// The minutes of the clock in which a probe looked.
+fn touched(row: &ProbeRow) -> RangeInclusive<i64> {
+    let begin = row.at.as_second();
+    let end = begin + (row.seconds.clamp(1.0, 86_400.0) as i64) - 1;
+    begin.div_euclid(60)..=end.div_euclid(60)
 }
 
 fn longest(rows: &[&ProbeRow], what: Limited, limit: f64) -> Option<Stretch> {
@@ -200,10 +210,18 @@ fn longest(rows: &[&ProbeRow], what: Limited, limit: f64) -> Option<Stretch> {
             began: first.at,
             ended: last.at.checked_add(length).ok()?,
             probes: run.len(),
+            observed: run
+                .iter()
+                .flat_map(|row| touched(row))
+                .collect::<BTreeSet<i64>>()
+                .len(),
         })
     };
     let stretches = runs.filter_map(stretch);
-    stretches.max_by(|a, b| a.minutes().total_cmp(&b.minutes()))
+    stretches.max_by(|a, b| {
+        let by_span = || a.minutes().total_cmp(&b.minutes());
+        a.observed.cmp(&b.observed).then_with(by_span)
+    })
 }
 
 #[cfg(test)]
@@ -249,6 +267,8 @@ mod tests {
         let longest = small.longest.unwrap();
         assert_eq!((longest.began, longest.probes), (at(2.0), 6));
         assert!((longest.minutes() - 55.0).abs() < 0.01, "{longest:?}");
+        // Six probes of five minutes in 55 minutes: no more than were outside in all.
+        assert_eq!(longest.observed, 30);
         assert_eq!(small.worst, Some(50.0));
         assert_eq!((copy.limit, copy.minutes), (None, None));
     }

@@ -39,7 +39,7 @@ pub use bounds::Bounds;
 pub use contrast::Contrast;
 pub use group::{Group, Void};
 pub use quantity::Quantity;
-pub use reshaped::{Ending, Reshaped};
+pub use reshaped::Reshaped;
 pub use sample::BetweenSittings;
 pub use verdict::Verdict;
 

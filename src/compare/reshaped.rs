@@ -1,9 +1,9 @@
 //! The reshape as its readings tell it: since when it was followed, how fast it went at any time, and
 //! when it was done.
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 
-use crate::reshape::{Reading, State, Track, Word, assess};
+use crate::reshape::{Ending, Reading, Track, assess};
 use crate::study::{ProgressRow, Study};
 
 /// A span shorter than this, in seconds, has no speed of its own.
@@ -12,7 +12,7 @@ const SHORTEST: f64 = 60.0;
 /// A reshape that was followed.
 #[derive(Clone, Debug)]
 pub struct Reshaped {
-    /// All readings, in the order in which they were made.
+    /// All readings of it, in the order in which they were made; none of a later pass.
     pub readings: Vec<Reading>,
     /// Readings with their accidents set apart.
     pub track: Track,
@@ -28,32 +28,24 @@ pub struct Reshaped {
     stretches: Vec<(Timestamp, Timestamp, f64)>,
 }
 
-/// The end of a reshape, which lies between two readings.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Ending {
-    /// The last reading of it.
-    pub not_before: Timestamp,
-    /// The first reading that finds it done.
-    pub not_after: Timestamp,
-    /// When it was probably done: as its latest speed has it, between the two.
-    pub at: Timestamp,
-}
-
 impl Reshaped {
     /// What the readings of `study` tell; `None` where none tells a position.
     pub fn of(study: &Study) -> Option<Self> {
-        let readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
+        let mut readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
         let seen = assess(&readings, study.config.zones(), None)?;
-        let track = seen.track;
+        readings.truncate(seen.another.map_or(readings.len(), |another| another.from));
+        let (mut track, ending) = (seen.track, seen.ending);
+        if let Some(ending) = ending {
+            // That it was done may have been found, or said by hand, long after it was.
+            track.points.retain(|point| point.at <= ending.at);
+            track.moves.retain(|m| m.ended <= ending.at);
+        }
         let first = *track.points.first()?;
         let mut stretches: Vec<(Timestamp, Timestamp, f64)> = track
             .moves
             .iter()
             .map(|m| (m.began, m.ended, m.to - m.from))
             .collect();
-        let ending = (seen.state == State::Finished)
-            .then(|| ending(&readings, &track))
-            .flatten();
         if let Some((ending, last)) = ending.zip(track.last()) {
             let left = 1.0 - last.fraction;
             if left > 0.0 && ending.at > last.at {
@@ -105,35 +97,6 @@ impl Reshaped {
     }
 }
 
-/// The end, of a reshape that is known to be done.
-fn ending(readings: &[Reading], track: &Track) -> Option<Ending> {
-    let runs = |reading: &Reading| {
-        matches!(
-            reading.reported.word,
-            Word::Running | Word::Waiting | Word::Paused
-        )
-    };
-    let last = readings.iter().rposition(runs)?;
-    let done = |reading: &&Reading| {
-        let word = reading.reported.word;
-        matches!(word, Word::Finished | Word::Absent | Word::Other)
-    };
-    let not_after = readings[last + 1..].iter().find(done)?.at;
-    let not_before = readings[last].at;
-    let place = track.points.iter().rfind(|point| point.at <= not_before)?;
-    let latest = track.moves.iter().rfind(|m| m.ended <= not_before);
-    let at = latest.and_then(|m| {
-        let left = (1.0 - place.fraction).max(0.0) * m.seconds / (m.to - m.from);
-        let span = SignedDuration::try_from_secs_f64(left).ok()?;
-        place.at.checked_add(span).ok()
-    });
-    Some(Ending {
-        not_before,
-        not_after,
-        at: at.unwrap_or(not_after).max(not_before).min(not_after),
-    })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -172,6 +135,38 @@ mod tests {
         assert_eq!((seen.hours(), seen.ending), (None, None));
         let study = reshaping(|_| (0.0, Word::Unreadable));
         assert!(Reshaped::of(&study).is_none());
+    }
+
+    /// A person says hours later that it is done, and a month later a balance of maintenance runs.
+    #[test]
+    fn what_is_said_or_runs_later_moves_no_end() {
+        let mut study = reshaping(|hour| match hour {
+            h if h < 10.0 => (0.06 * h, Word::Running),
+            _ => (1.0, Word::Absent),
+        });
+        study.progress.retain(|row| row.at < at(11.0));
+        for row in &mut study.progress {
+            row.fraction = row.fraction.filter(|_| row.state == Word::Running);
+        }
+        let mut said = study.progress[0].clone();
+        (said.at, said.elapsed_s) = (at(15.0), None);
+        (said.state, said.fraction) = (Word::Finished, Some(1.0));
+        study.progress.push(said.clone());
+        let first = Reshaped::of(&study).unwrap();
+        let ending = first.ending.unwrap();
+        assert!(ending.at >= at(9.9) && ending.at <= at(10.1), "{ending:?}");
+        assert_eq!(first.until, ending.at);
+        assert!(first.track.points.iter().all(|point| point.at <= ending.at));
+        for (hours, fraction) in [(800.0, 0.1), (800.5, 0.2), (801.0, 0.3)] {
+            let mut row = said.clone();
+            row.at = at(hours);
+            (row.state, row.fraction) = (Word::Running, Some(fraction));
+            study.progress.push(row);
+        }
+        let later = Reshaped::of(&study).unwrap();
+        assert_eq!((later.ending, later.until), (first.ending, first.until));
+        assert_eq!(later.track, first.track);
+        assert_eq!(later.readings.len(), first.readings.len());
     }
 
     #[test]

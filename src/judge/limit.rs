@@ -105,14 +105,25 @@ fn wire_full(case: &Case<'_>) -> Option<bool> {
 
 fn client(case: &Case<'_>) -> Option<Limiting> {
     let over = |name, most| case.seen.get(name).filter(|part| *part > most);
-    let busy = over(observed::BUSIEST_CORE, FULL).map(|part| {
+    // A core that other programs fill says nothing of what the load would need.
+    let own = case
+        .seen
+        .get(observed::LOAD_RAN)
+        .map(|seconds| seconds / case.trial.seconds.max(1e-9));
+    let core = over(observed::BUSIEST_CORE, FULL);
+    let busy = core.filter(|_| own.is_none_or(|own| own >= FULL));
+    let busy = busy.map(|part| {
         let part = percent(part, 0);
         format!("limited by this client: one of its cores was busy {part} of the time")
     });
     let queued = || {
+        let others = match core {
+            Some(_) => ", since other programs on this client kept its cores busy",
+            None => "",
+        };
         over(observed::LOAD_QUEUED, QUEUED).map(|part| {
             format!(
-                "limited by this client: what makes the load waited for a core {} of the time, which stands in the latencies",
+                "limited by this client: what makes the load waited for a core {} of the time, which stands in the latencies{others}",
                 percent(part, 0)
             )
         })

@@ -136,6 +136,27 @@ fn waiting_for_a_core_of_this_client_is_no_latency_of_the_share() {
 }
 
 #[test]
+fn a_core_that_other_programs_fill_is_no_limit_of_this_client() {
+    let limit = |ran: f64, queued| {
+        let study = |seen: &[(&'static str, f64)]| study("small-read-deep", 116e6, seen);
+        let seconds = study(&[]).trials[0].seconds;
+        let seen = [
+            (observed::BUSIEST_CORE, 1.0),
+            (observed::LOAD_RAN, ran * seconds),
+            (observed::LOAD_QUEUED, queued),
+        ];
+        judged(&study(&seen)).limiting
+    };
+    assert_eq!(limit(0.95, 0.0).limit, Limit::Client);
+    assert_eq!(limit(0.1, 0.02).limit, Limit::Undetermined);
+    let starved = limit(0.1, 0.4).sentence;
+    assert!(
+        starved.contains("other programs on this client kept its cores busy"),
+        "{starved}"
+    );
+}
+
+#[test]
 fn what_did_not_cross_the_wire_came_from_this_client() {
     let seen = [
         (observed::WIRE_RECEIVED, 1e8),

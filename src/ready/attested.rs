@@ -2,15 +2,20 @@
 
 use jiff::Timestamp;
 
-use super::items::IDLE;
-use super::{Activity, BEFORE, Item, Line, State, age, answer, days};
+use super::items::{CLOCK, IDLE};
+use super::{Activity, BEFORE, Item, Line, Look, State, age, answer, days};
 use crate::study::{CheckRow, Outcome, Side, Study};
 
-/// A line for each item. Whether anything runs on the pool is asked only where nobody could look.
-pub(super) fn lines(study: &Study, activity: &Activity, now: Timestamp) -> Vec<Line> {
+/// A line for each item. Whether anything runs on the pool is asked only where nobody could look, and
+/// whether the clock is right only where the kernel says that nothing sets it.
+pub(super) fn lines(study: &Study, look: &Look, now: Timestamp) -> Vec<Line> {
     BEFORE
         .iter()
-        .filter(|item| item.word != IDLE || matches!(activity, Activity::NotSeen(_)))
+        .filter(|item| match item.word {
+            IDLE => matches!(look.activity, Activity::NotSeen(_)),
+            CLOCK => look.facts.clock_synchronised == Some(false),
+            _ => true,
+        })
         .map(|item| line(item, answer(study, Side::Before, item.word), now))
         .collect()
 }

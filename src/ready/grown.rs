@@ -11,6 +11,9 @@ use crate::units::{Bytes, percent};
 pub(super) enum Grown {
     /// As large as the geometry lets expect; in words.
     Yes(String),
+    /// Larger by as much as the drives' raw bytes and less than the geometry lets expect, on a file
+    /// system that is not known to count raw bytes; in words.
+    Raw(String),
     /// Larger, and by less than it; in words.
     Partly(String),
     /// The old size still; in words.
@@ -54,10 +57,21 @@ pub(super) fn file_system(study: &Study, sides: &Sides<'_>) -> Grown {
     if expected <= 1.0 {
         return Grown::Yes(told);
     }
-    match (is.0 as f64 / was.0 as f64 - 1.0) / (expected - 1.0) {
-        part if part >= THERE => Grown::Yes(told),
-        part if part >= NOTHING => Grown::Partly(told),
-        _ => Grown::No(told),
+    let grown = is.0 as f64 / was.0 as f64 - 1.0;
+    let raw = raw_growth(study).filter(|raw| *raw > 1.0 && grown / (raw - 1.0) >= THERE);
+    match (grown / (expected - 1.0), raw) {
+        (part, _) if part >= THERE => Grown::Yes(told),
+        (_, Some(raw)) => {
+            let raw = percent(raw - 1.0, 0);
+            match counts_raw_bytes(&new) {
+                true => Grown::Yes(format!(
+                    "{told} of data; btrfs shows raw bytes, of which +{raw} is the whole growth"
+                )),
+                false => Grown::Raw(format!("{told} of data and +{raw} of raw bytes")),
+            }
+        }
+        (part, None) if part >= NOTHING => Grown::Partly(told),
+        (_, None) => Grown::No(told),
     }
 }
 
@@ -66,6 +80,19 @@ fn growth(study: &Study) -> Option<f64> {
     let expansion = study.config.pool.as_ref()?;
     let after = expansion.after().ok()?;
     Some(f64::from(after.data_drives()) / f64::from(expansion.before().data_drives().max(1)))
+}
+
+/// Drives of the pool after over before: what its raw bytes grow by.
+fn raw_growth(study: &Study) -> Option<f64> {
+    let expansion = study.config.pool.as_ref()?;
+    let after = expansion.after().ok()?;
+    Some(f64::from(after.drives) / f64::from(expansion.before().drives.max(1)))
+}
+
+/// btrfs tells the size of its drives together, parity not taken off.
+fn counts_raw_bytes(recorded: &Recorded<'_>) -> bool {
+    let mount = recorded.facts.mount.as_ref();
+    mount.is_some_and(|mount| mount.kind == "btrfs")
 }
 
 /// A size in both units: `18 TB (16.4 TiB)`.

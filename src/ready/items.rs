@@ -41,9 +41,9 @@ const fn after(word: &'static str, title: &'static str, takes: &'static str) -> 
     }
 }
 
-/// What a person attests before the expansion, by `check --attest`. The last one is asked only where
-/// the program cannot look itself.
-pub const BEFORE: [Item; 10] = [
+/// What a person attests before the expansion, by `check --attest`. The last two are asked only
+/// where the program cannot look itself.
+pub const BEFORE: [Item; 11] = [
     before(
         "self-test",
         30,
@@ -109,10 +109,25 @@ pub const BEFORE: [Item; 10] = [
         "no reshape, rebuild or scrub is running",
         "look at the server's own status of the pool",
     ),
+    before(
+        CLOCK,
+        7,
+        "this machine's clock is right",
+        "compare this machine's clock with another that is right, to a few seconds",
+    ),
 ];
 
 /// The item that stands in for a look of the program's own.
 pub(super) const IDLE: &str = "idle";
+/// The same for a clock that the kernel takes to be unsynchronised.
+pub(super) const CLOCK: &str = "clock-set";
+
+impl Item {
+    /// Whether it stands in for a look of the program's own, and is asked only without one.
+    pub(super) fn stands_in(&self) -> bool {
+        matches!(self.word, IDLE | CLOCK)
+    }
+}
 
 /// What a person records while and after the pool grows, by `next --done`.
 pub const AFTER: [Item; 9] = [
@@ -151,7 +166,7 @@ pub const AFTER: [Item; 9] = [
     after(
         "report",
         "the report has been sent",
-        "run `poolproof report` and send the page",
+        "run `poolproof report STUDY` and send the page",
     ),
     after(
         "look-7",

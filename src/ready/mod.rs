@@ -118,7 +118,7 @@ pub struct Look {
 /// Judges whether the expansion may start, at the moment `now`.
 pub fn readiness(study: &Study, look: &Look, now: Timestamp) -> Readiness {
     let seen = seen::lines(study, look, now);
-    let attested = attested::lines(study, &look.activity, now);
+    let attested = attested::lines(study, look, now);
     let worst = seen.iter().chain(&attested).map(|line| line.state).max();
     let verdict = match worst {
         Some(State::No) => Verdict::No,

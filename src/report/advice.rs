@@ -1,8 +1,9 @@
 //! What could not be observed of a trial, and what to do next.
 
 use super::grades::{Cause, cause};
+use crate::facts::server;
 use crate::judge::{Judgement, Layer, Limit};
-use crate::plan::{Access, Phase};
+use crate::plan::{Access, Phase, Set};
 use crate::record::{Observations, observed};
 use crate::study::{Server, Study, Trial};
 
@@ -24,6 +25,7 @@ pub(super) fn absent(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec
     let told = |source: &str| judgement.evidence.iter().any(|sign| sign.source == source);
     let pool = study.config.pool.as_ref();
     let mount = study.facts.get(&trial.facts).and_then(|f| f.mount.as_ref());
+    let link = !is_local(study, trial);
     let nfs = mount.is_some_and(|mount| mount.kind.starts_with("nfs"));
     let reads = trial.read_percent > 0;
     let random = trial.access == Access::Random && trial.read_percent == 100;
@@ -44,14 +46,14 @@ pub(super) fn absent(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec
             words: "NFS client: what it asked of the server was not counted.",
         },
         Look {
-            applies: reads,
+            applies: reads && link,
             seen: seen(observed::WIRE_RECEIVED),
             words: "wire: the link to the server was not counted, so what a cache of this client served does not show there.",
         },
         Look {
-            applies: true,
+            applies: link,
             seen: seen(observed::WIRE_LINE_RATE),
-            words: "line rate: no ceiling of the link is known; state --link-gigabits, or link_gigabits in study.toml.",
+            words: "line rate: no ceiling of the link is known; state it as link_gigabits in study.toml.",
         },
         Look {
             applies: true,
@@ -105,7 +107,8 @@ pub(super) fn steps(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec<
     }
     let counts_members = server
         .is_some_and(|server| server.diskstats_command.is_some() && !server.members.is_empty());
-    if !counts_members {
+    // Counted all the same where the share is made up.
+    if !counts_members && !told("member drives") {
         steps.push(
             "Give diskstats_command and members under [server] in study.toml: counting the member drives \
              is what proves where the bytes came from."
@@ -126,7 +129,8 @@ pub(super) fn steps(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec<
     if told("slow drive") {
         steps.push("Look at the health of the slow drive before going on.".to_owned());
     }
-    steps.extend(at_the_limit(judgement.limiting.limit).map(str::to_owned));
+    let local = is_local(study, trial);
+    steps.extend(at_the_limit(judgement.limiting.limit, local).map(str::to_owned));
     if !judgement.ruling.grade.holds() {
         steps.push(again(trial.phase));
     }
@@ -134,13 +138,18 @@ pub(super) fn steps(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec<
 }
 
 fn against_server(study: &Study, server: Option<&Server>) -> Vec<String> {
+    let read = study.data.bytes(Set::Read);
     let size = match study.config.server_memory {
+        Some(memory) if read >= memory.times(2) => format!(
+            "The test data to read, {}, is twice the server's memory or more already: what served it is larger, or held just this.",
+            read.iec()
+        ),
         Some(memory) => format!(
             "Enlarge the test data with --size to {} or more, twice the server's memory.",
             memory.times(2)
         ),
-        None => "State the server's memory with --server-memory, and enlarge the test data with --size to \
-                 twice of it or more."
+        None => "State the server's memory (server_memory in study.toml), and enlarge the test data with \
+                 `measure --size` to twice of it or more."
             .to_owned(),
     };
     let empty = match server.and_then(|server| server.empty_cache_command.as_ref()) {
@@ -180,11 +189,20 @@ fn others_at_the_drives(judgement: &Judgement) -> bool {
     })
 }
 
-fn at_the_limit(limit: Limit) -> Option<&'static str> {
+/// Whether the trial ran on a share of this machine, without a link between.
+fn is_local(study: &Study, trial: &Trial) -> bool {
+    let mount = study.facts.get(&trial.facts).and_then(|f| f.mount.as_ref());
+    !trial.simulated && mount.is_some_and(|mount| server(mount).is_none())
+}
+
+fn at_the_limit(limit: Limit, local: bool) -> Option<&'static str> {
     match limit {
         Limit::Link => Some(
             "Take a faster link, or many clients, to see the drives: what fills the link tells the link.",
         ),
+        Limit::Client if local => {
+            Some("Measure while nothing else runs on this machine, or with larger blocks.")
+        }
         Limit::Client => Some("Measure from a faster client, or with larger blocks."),
         Limit::Latency | Limit::Cache | Limit::Drives | Limit::Undetermined => None,
     }

@@ -165,7 +165,8 @@ fn grade_columns(
     judgements: &Judgements,
 ) -> [(String, String); 5] {
     let void = group.and_then(|group| group.void);
-    let limiting = group.and_then(|group| grades::limiting(judgements, &group.trials));
+    let limiting =
+        group.and_then(|group| Some(grades::limiting(judgements, &group.trials, &group.values)?.1));
     // The worst of the trials, as the grade is.
     let cached = group.and_then(|group| match group.void {
         Some(void) => void.cached,

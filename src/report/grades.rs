@@ -4,7 +4,10 @@ use std::collections::BTreeMap;
 
 use super::words::NONE;
 use crate::compare::Group;
-use crate::judge::{Cached, Evidence, Grade, Judgement, Layer, Limiting, NEGLIGIBLE, Ruling, Says};
+use crate::judge::{
+    Cached, Evidence, Grade, Judgement, Layer, Limit, Limiting, NEGLIGIBLE, Ruling, Says,
+};
+use crate::stats::describe::median;
 use crate::units::percent;
 
 /// Judgements by number of trial.
@@ -66,15 +69,32 @@ pub(super) fn worst<'a>(judgements: &'a Judgements, trials: &[u64]) -> Option<&'
         })
 }
 
-/// What limited most of `trials`, told by the first of those.
-pub(super) fn limiting<'a>(judgements: &'a Judgements, trials: &[u64]) -> Option<&'a Limiting> {
-    let all: Vec<&Limiting> = trials
+/// What limited most of `trials`, told by the one of those whose value (in their order) is nearest to
+/// the median of all, with its number.
+pub(super) fn limiting<'a>(
+    judgements: &'a Judgements,
+    trials: &[u64],
+    values: &[f64],
+) -> Option<(u64, &'a Limiting)> {
+    let all: Vec<(u64, f64, &Limiting)> = trials
         .iter()
-        .filter_map(|trial| Some(&judgements.get(trial)?.limiting))
+        .zip(values)
+        .filter_map(|(trial, value)| Some((*trial, *value, &judgements.get(trial)?.limiting)))
         .collect();
-    let count = |of: &Limiting| all.iter().filter(|other| other.limit == of.limit).count();
+    let middle = median(values)?;
+    let count = |limit: Limit| all.iter().filter(|(.., of)| of.limit == limit).count();
     // The last of equal maxima is taken: from behind, that is the first.
-    all.iter().rev().copied().max_by_key(|of| count(of))
+    let most = all
+        .iter()
+        .rev()
+        .max_by_key(|(.., of)| count(of.limit))?
+        .2
+        .limit;
+    let off = |value: f64| (value - middle).abs();
+    all.iter()
+        .filter(|(.., of)| of.limit == most)
+        .min_by(|(_, a, _), (_, b, _)| off(*a).total_cmp(&off(*b)))
+        .map(|(trial, _, of)| (*trial, *of))
 }
 
 /// The grades of `trials`, counted: `3 A, 1 X`.

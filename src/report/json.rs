@@ -258,7 +258,8 @@ fn row<'a>(row: &'a Row, judgements: &'a Judgements) -> RowJson<'a> {
 }
 
 fn group<'a>(group: &'a Group, judgements: &'a Judgements) -> GroupJson<'a> {
-    let limiting = grades::limiting(judgements, &group.trials);
+    let limiting =
+        grades::limiting(judgements, &group.trials, &group.values).map(|(_, limiting)| limiting);
     let worst = grades::worst(judgements, &group.trials);
     let cached = match group.void {
         Some(void) => void.cached,

@@ -214,8 +214,14 @@ fn workload_rows(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<Vec<Stri
 /// What limits each workload, and why it is void where it is.
 fn limits(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<String> {
     let sentence = |name: String| {
-        let trials: Vec<u64> = complete(sitting, &name).iter().map(|t| t.trial).collect();
-        let limiting = plain(&grades::limiting(judgements, &trials)?.sentence);
+        let of = complete(sitting, &name);
+        let trials: Vec<u64> = of.iter().map(|t| t.trial).collect();
+        let rates: Vec<f64> = of
+            .iter()
+            .map(|t| t.rate_bytes_per_s.unwrap_or(0.0))
+            .collect();
+        let (_, limiting) = grades::limiting(judgements, &trials, &rates)?;
+        let limiting = plain(&limiting.sentence);
         let ruling = &grades::worst(judgements, &trials)?.ruling;
         let sentence = match ruling.grade.holds() {
             true => limiting,

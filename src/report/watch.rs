@@ -31,6 +31,29 @@ pub fn span(seconds: f64) -> String {
     }
 }
 
+/// A speed in parts of the whole a second: `2.50 % an hour`, `0.83 % a minute`.
+pub(super) fn pace(per_second: f64) -> String {
+    let (per, unit) = match per_second.abs() {
+        speed if speed * 3600.0 <= 1.0 => (3600.0, "an hour"),
+        speed if speed * 60.0 <= 1.0 => (60.0, "a minute"),
+        _ => (1.0, "a second"),
+    };
+    format!("{} {unit}", percent(per_second * per, 2))
+}
+
+/// The time of the latest reading, with seconds where readings come faster than minutes.
+fn latest(seen: &Assessment, zone: &TimeZone) -> String {
+    let often = match seen.track.points.as_slice() {
+        [.., before, last] => last.seconds - before.seconds < 60.0,
+        _ => false,
+    };
+    if !often {
+        return clock(seen.at, zone);
+    }
+    let at = seen.at.to_zoned_datetime(zone.clone());
+    at.strftime("%a %-d %b %H:%M:%S").to_string()
+}
+
 pub(super) fn between(range: Range, zone: &TimeZone) -> String {
     format!(
         "{} to {}",
@@ -43,12 +66,15 @@ pub(super) fn between(range: Range, zone: &TimeZone) -> String {
 pub fn reading_line(seen: &Assessment, zone: &TimeZone) -> String {
     let mut line = format!(
         "{}  {:>7}  {:<8}",
-        clock(seen.at, zone),
+        latest(seen, zone),
         position(seen.fraction),
         seen.state.word()
     );
+    if let Some(sentence) = another_sentence(seen, zone) {
+        line += &format!("  {sentence}");
+    }
     if let Some(speed) = seen.speed {
-        line += &format!("  {} an hour", percent(speed * 3600.0, 2));
+        line += &format!("  {}", pace(speed));
     }
     if let Some(forecast) = &seen.forecast {
         line += &format!(
@@ -58,6 +84,32 @@ pub fn reading_line(seen: &Assessment, zone: &TimeZone) -> String {
         );
     }
     line.trim_end().to_owned()
+}
+
+/// What runs now, after the reshape is done.
+fn another_sentence(seen: &Assessment, zone: &TimeZone) -> Option<String> {
+    let another = seen.another?;
+    let state = match another.at_work {
+        true => "what runs now is another pass",
+        false => "what ran since was another pass",
+    };
+    let begun = clock(another.since, zone);
+    Some(format!(
+        "the reshape that this study follows ended {}; {state}, read since {begun} and last at {}, which changes nothing here",
+        clock(seen.since, zone),
+        position(another.fraction)
+    ))
+}
+
+/// Where the latest reading found it: `, at 37.5 %`.
+fn found_at(seen: &Assessment) -> String {
+    match seen.fraction {
+        Some(fraction) if seen.state == State::Finished && fraction < 1.0 => {
+            format!(", last read at {}", percent(fraction, 1))
+        }
+        Some(fraction) => format!(", at {}", percent(fraction, 1)),
+        None => String::new(),
+    }
 }
 
 /// The alarm as one sentence: first the one thing to do, then why. `None` when there is none.
@@ -107,7 +159,11 @@ pub fn alarm_sentence(seen: &Assessment, zone: &TimeZone) -> Option<String> {
             percent(*to, 1)
         ),
         Alarm::Gone(at) => format!(
-            "look whether the array runs, and force nothing: since {since} no reshape is mentioned any more, and it was at {}",
+            "look whether the array runs, and force nothing: since {since} no reshape is mentioned any more, and it was at {}; if you know that it is done, say `poolproof watch STUDY --at 100`",
+            percent(*at, 1)
+        ),
+        Alarm::Unsettled(at) => format!(
+            "ask `btrfs balance status` and `btrfs device usage`: no balance is running any more since {since}, and {} was the last seen, so it ended or was cancelled; if it is done, say `poolproof watch STUDY --at 100`",
             percent(*at, 1)
         ),
         Alarm::NoAnswer(why) => format!(
@@ -130,7 +186,9 @@ pub fn watch_text(
     let banner = words::banner(row.simulated);
     let mut text = heading(&format!("{banner}Reshape of {}", plain(name)));
     let place = match (row.done, row.total) {
-        (Some(done), Some(total)) => format!(", {}", amounts(done, total, row.counts)),
+        (Some(done), Some(total)) if seen.another.is_none() => {
+            format!(", {}", amounts(done, total, row.counts))
+        }
         _ => String::new(),
     };
     let since = clock(seen.since, zone);
@@ -138,11 +196,14 @@ pub fn watch_text(
         width,
         "state     ",
         &format!(
-            "{} since {since}, at {}{place}",
+            "{} since {since}{}{place}",
             seen.state.word(),
-            position(seen.fraction)
+            found_at(seen)
         ),
     );
+    if let Some(sentence) = another_sentence(seen, zone) {
+        text += &paragraph(width, "now       ", &sentence);
+    }
     if let Some(sentence) = alarm_sentence(seen, zone) {
         text += &paragraph(width, "alarm     ", &sentence);
     }
@@ -152,8 +213,8 @@ pub fn watch_text(
             (Some(rate), _) => format!(", {}", Rate(rate)),
             (None, _) => String::new(),
         };
-        let pace = percent(speed * 3600.0, 2);
-        text += &paragraph(width, "speed     ", &format!("{pace} an hour{told}"));
+        let speed = pace(speed);
+        text += &paragraph(width, "speed     ", &format!("{speed}{told}"));
     }
     match &seen.forecast {
         Some(forecast) => text += &ahead(forecast, zone, width),
@@ -192,6 +253,7 @@ pub(super) fn without_forecast(seen: &Assessment) -> &'static str {
             "done; grow the file system, wait for a clean scrub, then measure with --phase after"
         }
         State::Paused | State::Stalled => "not known while it does not move",
+        State::Ended => "it may be done: see the alarm",
         State::Lost => "not known while nothing is heard of it",
         State::Moving | State::Slowing if seen.fraction.is_some_and(|f| f >= 1.0) => {
             "not known: it is past the end that was expected"
@@ -222,16 +284,22 @@ pub(super) fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
             false => "nothing is known of the hours of the day (speed_by_hour in study.toml): the hours to come are taken to be like those that were seen",
         }.to_owned());
         if let Some(straight) = &forecast.straight {
-            let pace = |slope: f64| percent(slope * 3600.0, 2);
             let robust = straight.robust_slope.map_or(String::new(), |slope| {
                 format!(", {} by Theil and Sen", pace(slope))
             });
             all.push(format!(
-                "straight line for comparison: {} an hour by least squares{robust}, R² {:.4}",
+                "straight line for comparison: {} by least squares{robust}, R² {:.4}",
                 pace(straight.line.slope),
                 straight.r_squared
             ));
         }
+    }
+    if let Some(ending) = seen.ending.filter(|ending| !ending.told) {
+        all.push(format!(
+            "nobody said that it is done: it was last seen at {}, and when it was not mentioned any more at {}, it had had the time for the rest; look at the sizes that the server shows",
+            position(seen.fraction),
+            clock(ending.not_after, zone)
+        ));
     }
     let track = &seen.track;
     if track.standing > 0.0 {
@@ -293,7 +361,6 @@ pub fn probe_line(row: &ProbeRow) -> String {
 
 /// What probing costs the reshape, as a sentence.
 pub fn cost_sentence(cost: &Cost) -> String {
-    let pace = |speed: f64| percent(speed * 3600.0, 2);
     let interval = cost.interval.map_or(String::new(), |interval| {
         format!(
             " (95 % interval {} to {})",
@@ -302,7 +369,7 @@ pub fn cost_sentence(cost: &Cost) -> String {
         )
     });
     format!(
-        "{} an hour with probes, {} without: over {} probing costs {} of the speed{interval}",
+        "{} with probes, {} without: over the latest {} probing costs {} of the speed{interval}",
         pace(cost.with),
         pace(cost.without),
         words::count(cost.pairs, "pair"),
@@ -397,6 +464,7 @@ mod tests {
                 "find out what stopped",
             ),
             (Alarm::Gone(0.4), "look whether the array runs"),
+            (Alarm::Unsettled(0.4), "ask `btrfs balance status`"),
             (Alarm::NoAnswer(hostile), "look whether the server"),
         ];
         for (alarm, begins) in alarms {

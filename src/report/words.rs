@@ -3,6 +3,7 @@
 use super::grades::{self, Judgements};
 use crate::chart::Family;
 use crate::compare::{BetweenSittings, Comparison, Group, Quantity, Row, Rules};
+use crate::judge::Limit;
 use crate::plan::Phase;
 use crate::study::{Study, Trial};
 use crate::text::plain;
@@ -123,6 +124,16 @@ pub(super) fn count(number: usize, noun: &str) -> String {
     format!("{number} {noun}{plural}")
 }
 
+/// A length of time: `41.3 h`, `12.5 min`, `48 s`.
+pub(super) fn lasted(hours: f64) -> String {
+    let seconds = hours * 3600.0;
+    match seconds {
+        s if s < 119.5 => format!("{s:.0} s"),
+        s if s < 3600.0 => format!("{:.1} min", s / 60.0),
+        _ => format!("{hours:.1} h"),
+    }
+}
+
 /// What a reader has to know before trusting a comparison, a sentence each.
 pub(super) fn cautions(comparison: &Comparison) -> Vec<String> {
     let rows = comparison.workloads.iter().flat_map(remarks);
@@ -147,23 +158,26 @@ fn remarks(row: &Row) -> Vec<String> {
 /// What intervals leave out where sittings are too few, with what would bring it in; nothing where
 /// they leave nothing out.
 fn between_sittings(comparison: &Comparison) -> Option<String> {
-    let contrasts = comparison
-        .workloads
-        .iter()
-        .flat_map(|row| [row.during_before.as_ref(), row.after_before.as_ref()]);
-    let (mut more_before, mut more_other) = (0, 0);
-    for contrast in contrasts.flatten() {
-        if let BetweenSittings::NotIncluded { before, other } = contrast.between_sittings {
-            more_before = more_before.max(before);
-            more_other = more_other.max(other);
+    let (mut before_more, mut during_more, mut after_more) = (0, 0, 0);
+    for row in &comparison.workloads {
+        for (contrast, of_phase) in [
+            (&row.during_before, &mut during_more),
+            (&row.after_before, &mut after_more),
+        ] {
+            let lacks = contrast.as_ref().map(|contrast| contrast.between_sittings);
+            if let Some(BetweenSittings::NotIncluded { before, other }) = lacks {
+                before_more = before_more.max(before);
+                *of_phase = other.max(*of_phase);
+            }
         }
     }
     let more = |count: usize, phase: &str| {
         (count > 0).then(|| format!("{} {phase}", self::count(count, "more sitting")))
     };
     let sides = [
-        more(more_before, "before"),
-        more(more_other, "in the other phase"),
+        more(before_more, "before"),
+        more(during_more, "during"),
+        more(after_more, "after"),
     ];
     let sides: Vec<String> = sides.into_iter().flatten().collect();
     (!sides.is_empty()).then(|| {
@@ -185,10 +199,15 @@ pub(super) fn graded_rate(row: &Row, group: &Group) -> String {
 /// What limits each phase of each workload, the same sentence once.
 pub(super) fn limits(comparison: &Comparison, judgements: &Judgements) -> Vec<String> {
     let sentence = |(row, group): (&Row, &Group)| {
-        let limiting = grades::limiting(judgements, &group.trials)?;
+        let (trial, limiting) = grades::limiting(judgements, &group.trials, &group.values)?;
         let grade = crate::chart::letter(group.grade);
         let place = format!("{} {} ({grade})", plain(&row.workload), group.phase);
-        Some((place, plain(&limiting.sentence)))
+        // Its figures are those of one trial.
+        let whose = match limiting.limit {
+            Limit::Latency if group.trials.len() > 1 => format!(" (trial {trial}, the median one)"),
+            _ => String::new(),
+        };
+        Some((place, plain(&limiting.sentence) + &whose))
     };
     let rows = comparison.workloads.iter();
     let groups = rows.flat_map(|row| row.groups.iter().flatten().map(move |group| (row, group)));
@@ -327,6 +346,13 @@ mod tests {
     fn runs_of_trials_are_drawn_together() {
         assert_eq!(numbers(&[3, 1, 2, 9, 11, 12]), "1–3, 9, 11, 12");
         assert_eq!(numbers(&[]), "");
+    }
+
+    #[test]
+    fn lengths_of_time_have_a_unit_that_shows_them() {
+        assert_eq!(lasted(41.26), "41.3 h");
+        assert_eq!(lasted(0.209), "12.5 min");
+        assert_eq!(lasted(0.0133), "48 s");
     }
 
     #[test]

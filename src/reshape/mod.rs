@@ -12,7 +12,8 @@
 //! | `track` | which readings count, and how long it really moved between them |
 //! | `work` | how much work lies between two positions, by zone; how fast an hour of the day is |
 //! | `forecast` | when it will be done, and how sure that is |
-//! | `state` | moving, slowing, paused, stalled, finished or lost; what somebody has to do |
+//! | `ending` | when it was done; whether one that is gone is; where another pass begins |
+//! | `state` | moving, slowing, paused, stalled, finished, ended or lost; what somebody has to do |
 //! | `cost` | what probing costs the reshape |
 
 mod reading;
@@ -21,6 +22,7 @@ mod track;
 mod work;
 mod forecast;
 mod straight;
+mod ending;
 mod state;
 mod cost;
 
@@ -28,10 +30,11 @@ mod cost;
 pub(crate) mod simulated;
 
 pub use cost::{Cost, probing_cost};
+pub use ending::Ending;
 pub use forecast::{Forecast, Range, forecast};
 pub use reading::{Extent, Reading, Reported, Word};
 pub use source::{Source, SourceError};
-pub use state::{Alarm, Assessment, State, assess};
+pub use state::{Alarm, Another, Assessment, State, assess};
 pub use straight::Straight;
 pub use track::{ClockStep, Jump, Move, Point, Track};
 pub use work::{Hours, Model, Zones};

@@ -72,6 +72,9 @@ impl Extent {
     }
 }
 
+/// The note of one that runs, and that somebody has asked to end.
+pub(super) const CANCELLED: &str = "an end was requested";
+
 /// What a source's text says.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Reported {
@@ -104,6 +107,11 @@ impl Reported {
             speed: None,
             note: note.into(),
         }
+    }
+
+    /// Whether the source says that somebody asked it to end before its time.
+    pub fn cancelled(&self) -> bool {
+        self.word == Word::Running && self.note == CANCELLED
     }
 }
 

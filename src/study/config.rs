@@ -11,8 +11,8 @@ use toml_edit::Document;
 use super::bounds::{self, TEXT};
 use super::place::placed;
 use super::{Audience, Limits, Place, ShellCommand};
-use crate::facts::Mount;
 use crate::facts::counters::is_nfs;
+use crate::facts::{Mount, server};
 use crate::plan::{STANDARD, Workload};
 use crate::pool::{Level, Pool, PoolError, Scheme, Stated};
 use crate::reshape::{Hours, Source, Zones};
@@ -142,6 +142,17 @@ pub struct Mounted {
 }
 
 impl Mounted {
+    /// Whether it is a file system of this machine. Of FUSE nobody knows what is behind it.
+    pub fn is_local(&self) -> bool {
+        let mount = Mount {
+            point: self.point.clone(),
+            kind: self.kind.clone(),
+            source: self.source.clone(),
+            ..Mount::default()
+        };
+        !self.kind.starts_with("fuse") && server(&mount).is_none()
+    }
+
     /// Whether both are the same file system in the same place. Versions of NFS have types of their
     /// own and are settings, not another file system.
     pub fn is_same(&self, other: &Self) -> bool {

@@ -2,7 +2,7 @@
 
 use jiff::civil::DateTime;
 
-use super::Config;
+use super::{Config, Mounted};
 use crate::pool::{Proposal, Scheme, Stated};
 use crate::units::Bytes;
 
@@ -66,6 +66,7 @@ impl Config {
             drive_rate: pool.drive_rate,
             rpm: pool.rpm,
             link_gigabits: self.link_gigabits,
+            local: !self.simulated && self.mount.as_ref().is_some_and(Mounted::is_local),
             ..Stated::default()
         };
         KnownPool {

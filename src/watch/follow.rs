@@ -63,6 +63,8 @@ pub enum Event<'a> {
 pub enum Ended {
     /// The reshape is done.
     Finished,
+    /// It runs no more, and nobody but a person can tell whether it was done.
+    Unsettled,
     /// One reading was asked for; whether an alarm stands.
     Once {
         /// Whether somebody has to know something.
@@ -87,8 +89,8 @@ pub async fn follow<W: World>(
             let alarm = assessment.is_some_and(|seen| seen.alarm.is_some());
             return Ended::Once { alarm };
         }
-        if follower.is_done(assessment.as_ref()) {
-            return Ended::Finished;
+        if let Some(ended) = follower.ended(assessment.as_ref()) {
+            return ended;
         }
         let place = place(assessment.as_ref());
         follower.weigh_probes(world, tell);
@@ -223,9 +225,13 @@ impl<'a> Following<'a> {
         }
     }
 
-    /// Whether the end is sure: the source says so, or does not mention the reshape twice in a row.
-    fn is_done(&self, assessment: Option<&Assessment>) -> bool {
-        let finished = assessment.is_some_and(|seen| seen.state == State::Finished);
+    /// How it ended, when that is sure: the source says so, does not mention the reshape twice in a
+    /// row, or tells of another pass.
+    fn ended(&self, assessment: Option<&Assessment>) -> Option<Ended> {
+        let seen = assessment.filter(|_| self.unwritten.is_empty())?;
+        if seen.state == State::Ended {
+            return Some(Ended::Unsettled);
+        }
         let words: Vec<Word> = self
             .readings
             .iter()
@@ -235,7 +241,8 @@ impl<'a> Following<'a> {
             .collect();
         let gone = |word: &Word| matches!(word, Word::Absent | Word::Other);
         let sure = words.first() == Some(&Word::Finished) || words.iter().all(gone);
-        finished && sure && self.unwritten.is_empty()
+        let over = seen.state == State::Finished && (sure || seen.another.is_some());
+        over.then_some(Ended::Finished)
     }
 
     /// Looks at what probing costs, and lets it cost less.

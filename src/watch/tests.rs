@@ -531,3 +531,38 @@ fn turns() -> Vec<bool> {
         })
         .collect()
 }
+
+/// A balance of eight chunks at a reading every five seconds: the last ones pass between two readings,
+/// and one that was cancelled early is not taken for done.
+#[tokio::test(start_paused = true)]
+async fn a_balance_that_is_gone_ends_the_watch_either_way() {
+    let balance = |chunks: f64| match chunks {
+        done if done < 8.0 => Ok(format!(
+            "Balance on '/x' is running\n{done} out of about 8 chunks balanced (8 considered), {:.0}% left\n",
+            100.0 - 12.5 * done
+        )),
+        _ => Ok("No balance found on '/x'\n".to_owned()),
+    };
+    let orders = Orders {
+        source: Source::Btrfs,
+        every: Duration::from_secs(5),
+        ..orders()
+    };
+    for (ends, expected, raised) in [(25.0, Ended::Finished, 0), (9.0, Ended::Unsettled, 1)] {
+        let study = Study::new();
+        let mut world = Scene::new(|seconds| match seconds < ends {
+            // A chunk in four seconds, up to the fifth; the rest is small.
+            true => balance((seconds / 4.0).floor()),
+            false => balance(8.0),
+        });
+        let alarms = world.raised.clone();
+        let ended = follow(&mut world, &mut study.follower(), &orders, &mut |_| ()).await;
+        assert_eq!((ended, alarms.borrow().len()), (expected, raised), "{ends}");
+        for alarm in alarms.borrow().iter() {
+            assert!(
+                alarm.contains("--at 100") && !alarm.contains("array"),
+                "{alarm}"
+            );
+        }
+    }
+}

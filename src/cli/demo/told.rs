@@ -42,11 +42,13 @@ pub(super) fn plan(outlook: &Outlook) -> String {
             band(speed.pool_after.low, speed.pool_after.high)
         )
     });
+    // Hours of use lie where the start puts them.
+    let start = outlook.time.start.strftime("%a %-d %b %H:%M");
     let [loss, _] = outlook.danger.loss_following;
     let [cut, _] = outlook.danger.power_cut;
     format!(
         "SIMULATED plan: {} for data become {} (shown as {}){large}\n\
-         SIMULATED plan: takes {likely}, {best} at best, {worst} at worst; a power cut meanwhile: {}; data lost: {}",
+         SIMULATED plan: takes {likely}, {best} at best, {worst} at worst with a start on {start}; a power cut meanwhile: {}; data lost: {}",
         space.before.usable.si(),
         space.usable_after.si(),
         space.usable_after.iec(),

@@ -33,6 +33,8 @@ pub struct Assumed {
     pub drive_operations: Option<f64>,
     /// Line rate of the link in bits per second.
     pub link_bits_per_s: u64,
+    /// Whether there is none: the share is on this machine.
+    pub no_link: bool,
     /// Bytes of the largest packet.
     pub mtu: u64,
     /// The part of the pool that holds data, 0 to 1.
@@ -228,10 +230,23 @@ impl Assumed {
             (1.0, "no source"),
             |cuts| format!("{cuts}"),
         );
+        let no_link = stated.local && stated.link_gigabits.is_none();
+        if no_link {
+            let link = |of: &Assumption| matches!(of.flag, "--link-gigabits" | "--mtu");
+            ledger.list.retain(|of| !link(of));
+            ledger.list.push(Assumption {
+                what: "narrowest link",
+                value: "none".to_owned(),
+                stated: false,
+                source: "the share is on this machine",
+                flag: "--link-gigabits",
+            });
+        }
         Ok(Self {
             drive,
             drive_operations: stated.drive_operations,
             link_bits_per_s: (gigabits * 1e9).round() as u64,
+            no_link,
             mtu,
             used: used / 100.0,
             reserve: reserve / 100.0,
@@ -249,8 +264,11 @@ impl Assumed {
         })
     }
 
-    /// Payload of the link: TCP over IPv4 with timestamps.
+    /// Payload of the link: TCP over IPv4 with timestamps; without bounds where there is none.
     pub fn payload(&self) -> Rate {
+        if self.no_link {
+            return Rate(f64::INFINITY);
+        }
         payload_rate(self.link_bits_per_s, self.mtu, IpVersion::V4, true, false)
     }
 

@@ -105,6 +105,10 @@ pub struct Stated {
     /// Power cuts in a year.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub power_cuts: Option<f64>,
+    /// Whether the share is known to be on this machine: then no link stands between unless one is
+    /// stated.
+    #[serde(skip)]
+    pub local: bool,
 }
 
 impl Stated {
@@ -127,6 +131,7 @@ impl Stated {
             annual_failure_percent: self.annual_failure_percent.or(other.annual_failure_percent),
             read_error: self.read_error.or(other.read_error),
             power_cuts: self.power_cuts.or(other.power_cuts),
+            local: self.local || other.local,
         }
     }
 }

@@ -26,7 +26,7 @@ pub struct Outlook {
     pub space: Space,
     /// Speed of each kind of work.
     pub speed: Vec<Expected>,
-    /// Payload of the link in bytes per second.
+    /// Payload of the link in bytes per second; infinite where there is none.
     pub payload: f64,
     /// How long it takes.
     pub time: Durations,

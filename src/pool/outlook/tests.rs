@@ -96,6 +96,19 @@ fn a_full_link_hides_the_gain() {
     assert!(!free.speed[0].link_bound());
     assert_eq!(free.speed[0].user_after, free.speed[0].pool_after);
     assert!(!said(&free, "The link is full already"));
+    // On this machine there is none, unless somebody states one.
+    let local = outlook(|proposal| proposal.stated.local = true);
+    assert!(local.payload.is_infinite() && !local.speed[0].link_bound());
+    assert_eq!(local.speed[0].user_after, local.speed[0].pool_after);
+    let text = crate::report::outlook_text(&local, 80);
+    assert!(
+        !text.contains("this link") && text.contains("no link stands between"),
+        "{text}"
+    );
+    let stated = outlook(|proposal| {
+        (proposal.stated.local, proposal.stated.link_gigabits) = (true, Some(1.0));
+    });
+    assert!(stated.speed[0].link_bound());
 }
 
 /// Derived for drives twice as fast outside as inside: RAID 5 of four to five at 0.9, so that 0.9

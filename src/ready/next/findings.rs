@@ -6,7 +6,7 @@ use crate::compare::Comparison;
 use crate::plan::Phase;
 use crate::ready::counted::{ENOUGH, holding};
 use crate::ready::grown::{Grown, Stripe, file_system, stripe};
-use crate::ready::items::{IDLE, item};
+use crate::ready::items::item;
 use crate::ready::{AFTER, BEFORE, Sides, answer, days};
 use crate::study::{CheckRow, Outcome, Side, State, Study, Trial, VerifiedRow};
 
@@ -51,7 +51,10 @@ fn takes(word: &str) -> &'static str {
 
 /// How a person records an item.
 fn record(word: &str) -> String {
-    format!("{}; then record it: `next --done {word}`", takes(word))
+    format!(
+        "{}; then record it: `poolproof next STUDY --done {word} --by NAME`",
+        takes(word)
+    )
 }
 
 /// An item that only a person knows.
@@ -110,7 +113,7 @@ pub(super) fn checks(study: &Study, begun: Option<&(String, Timestamp)>) -> Find
             _ => *start,
         }
     });
-    let asked = BEFORE.iter().filter(|item| item.word != IDLE);
+    let asked = BEFORE.iter().filter(|item| !item.stands_in());
     let passed: Vec<&CheckRow> = asked
         .clone()
         .filter_map(|item| {
@@ -161,6 +164,15 @@ pub(super) fn grow(study: &Study, sides: &Sides<'_>) -> Finding {
     let at = sides.after.map(|after| after.at);
     match file_system(study, sides) {
         Grown::Yes(told) => Finding::done(told, at),
+        // By raw bytes that is all of it, and somebody who looked says that it is.
+        Grown::Raw(told) if recorded.done => Finding {
+            evidence: format!("{}; {told}", recorded.evidence),
+            ..recorded
+        },
+        Grown::Raw(told) => Finding::open(
+            format!("this may be all of the growth, or a part of it: {told}"),
+            record("grow"),
+        ),
         Grown::Partly(told) => Finding::open(
             format!("only a part of the growth has arrived: {told}{contradicts}"),
             "look at the table of bytes: the layer that falls short is the one to grow",

@@ -18,7 +18,8 @@ use super::{Sides, answer};
 use crate::compare::{diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::study::{Outcome, Side, Study};
+use crate::reshape::{Reading, assess};
+use crate::study::{Outcome, ProgressRow, Side, Study};
 
 /// Whether and since when the expansion has begun, and what tells so.
 pub(super) fn begun(study: &Study) -> Option<(String, Timestamp)> {
@@ -27,7 +28,12 @@ pub(super) fn begun(study: &Study) -> Option<(String, Timestamp)> {
     let recorded = started
         .or_else(|| answer(study, Side::After, "reshape"))
         .map(|row| (format!("{} recorded '{}'", row.by, row.item), row.done));
-    recorded.or_else(|| {
+    let read = || {
+        let mut readings = study.progress.iter().map(ProgressRow::reading);
+        let first = readings.find(|r| r.position().is_some())?;
+        Some(("`watch` read its progress".to_owned(), first.at))
+    };
+    recorded.or_else(read).or_else(|| {
         let trial = study.trials.iter().find(|t| t.phase != Phase::Before)?;
         let why = format!("trial {} was measured {}", trial.trial, trial.phase);
         Some((why, trial.started))
@@ -39,7 +45,16 @@ fn finished(study: &Study) -> Option<(String, Timestamp)> {
     let recorded = answer(study, Side::After, "reshape")
         .filter(|row| row.result == Outcome::Passed)
         .map(|row| (format!("{} recorded it", row.by), row.done));
-    recorded.or_else(|| {
+    let read = || {
+        let readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
+        let ending = assess(&readings, study.config.zones(), None)?.ending?;
+        let why = match ending.told {
+            true => "`watch` read that it is done",
+            false => "`watch` read it to where it was not mentioned any more and had had the time",
+        };
+        Some((why.to_owned(), ending.at))
+    };
+    recorded.or_else(read).or_else(|| {
         let trial = study.trials.iter().find(|t| t.phase == Phase::After)?;
         let why = format!("trial {} was measured after", trial.trial);
         Some((why, trial.started))

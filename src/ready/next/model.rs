@@ -106,6 +106,16 @@ pub struct Next {
     pub located: Vec<Located>,
 }
 
+impl Next {
+    /// The same with `place`, where the study lies, in each command that is named.
+    pub fn at(mut self, place: &str) -> Self {
+        for step in &mut self.steps {
+            step.advice = step.advice.replace(" STUDY", &format!(" {place}"));
+        }
+        self
+    }
+}
+
 /// A workload's change, after over before, taken apart.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Located {

@@ -185,13 +185,23 @@ pub(super) fn fill_level(context: &Context<'_>) -> Found {
         return context.now(State::Unknown, "the share did not tell its room", "");
     };
     let (was, is) = (filled(old), filled(room));
+    let own = context.study.data.total();
+    let part = own.0 as f64 / room.total.0 as f64;
+    // The facts of the first sitting are taken before its test data is laid down, those of others
+    // after that.
+    let moved = (is - was).abs();
+    let others = moved.min((is - part - was).abs());
     let evidence = format!(
-        "{} full, {} {}",
+        "{} full, {} {}{}",
         percent(is, 0),
         percent(was, 0),
-        recorded.when()
+        recorded.when(),
+        match others < moved {
+            true => format!("; {} of it is this study's own test data", own.iec()),
+            false => String::new(),
+        }
     );
-    if (is - was).abs() > FILL_MOVED {
+    if others > FILL_MOVED {
         let advice = "measure once more before: a pool's speed moves with its fill level";
         return context.now(State::NotYet, evidence, advice);
     }

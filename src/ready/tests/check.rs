@@ -212,6 +212,23 @@ fn room_and_fill_level() {
             free(37)(look);
         },
     );
+    // What the program itself has laid down since fills nothing.
+    expect(
+        "fill-level",
+        State::Holds,
+        Verdict::Go,
+        "this study's own test data",
+        |study, look| {
+            let room = look.facts.space.as_mut().unwrap();
+            let laid = study.data.total();
+            room.total = Bytes(laid.0 * 10);
+            room.available = Bytes(laid.0 * 8);
+            for facts in study.facts.values_mut() {
+                let room = facts.space.as_mut().unwrap();
+                (room.total, room.available) = (Bytes(laid.0 * 10), Bytes(laid.0 * 9));
+            }
+        },
+    );
     expect(
         "free-space",
         State::Unknown,
@@ -226,21 +243,38 @@ fn room_and_fill_level() {
 #[test]
 fn clock_memory_and_direct_io() {
     use Verdict::*;
+    // A person has answered for it, or has not.
+    expect("clock", State::Unknown, Go, "unsynchronised", |_, look| {
+        look.facts.clock_synchronised = Some(false);
+    });
     expect(
-        "clock",
+        "clock-set",
         State::NotYet,
         NotYet,
-        "unsynchronised",
-        |_, look| {
+        "nobody has answered",
+        |study, look| {
             look.facts.clock_synchronised = Some(false);
+            study.checks.retain(|row| row.item != "clock-set");
         },
     );
     expect("clock", State::Unknown, Go, "does not tell", |_, look| {
         look.facts.clock_synchronised = None;
     });
-    expect("memory", State::NotYet, NotYet, "1.0 times", |study, _| {
-        study.config.server_memory = Some(Bytes::GIB.times(64));
+    // Its trials show no cache, so less data than twice the memory is to be minded.
+    expect("memory", State::Mind, Go, "0.12 times", |study, _| {
+        study.config.server_memory = Some(Bytes::GIB.times(512));
     });
+    // Without trials nothing is known, and what there is room for has to be laid down; what there is
+    // no room for is asked of nobody.
+    let unmeasured = |gib: u64| {
+        move |study: &mut Study, _: &mut Look| {
+            study.trials.clear();
+            study.config.server_memory = Some(Bytes::GIB.times(gib));
+        }
+    };
+    expect("memory", State::NotYet, NotYet, "1.0 times", unmeasured(64));
+    let none = unmeasured(1 << 20);
+    expect("memory", State::Mind, NotYet, "has no room for", none);
     expect(
         "memory",
         State::Unknown,
@@ -351,6 +385,7 @@ fn every_answer_goes_stale_on_its_day() {
         for (days, state) in [(limit, State::Holds), (limit + 1, State::NotYet)] {
             let (mut study, mut look, now) = ready();
             look.activity = Activity::default();
+            look.facts.clock_synchronised = Some(false);
             study.checks.retain(|row| row.item != item.word);
             attest(&mut study, item, days_before(now, days));
             let found = readiness(&study, &look, now);

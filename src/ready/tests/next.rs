@@ -3,10 +3,12 @@
 use jiff::{SignedDuration, Timestamp};
 
 use super::{attest, days_before, done, ready, scene};
+use crate::compare::scene::{at, reshaping};
 use crate::facts::{Device, Facts};
 use crate::plan::Phase;
 use crate::ready::*;
 use crate::report::testing::Scene;
+use crate::reshape::Word;
 use crate::study::{Outcome, PassRow, Side, State as TrialState, Study};
 use crate::units::Bytes;
 
@@ -227,7 +229,7 @@ fn sizes_count_before_records() {
         "{told}"
     );
     change_after(&mut study, |facts| {
-        facts.space.as_mut().unwrap().total = Bytes::TB.times(15);
+        facts.space.as_mut().unwrap().total = Bytes::TB.times(14);
     });
     let told = next(&study, None, end);
     assert!(evidence(&told, "grow").contains("only a part"), "{told:?}");
@@ -243,6 +245,53 @@ fn sizes_count_before_records() {
         state(&next(&study, Some(&live), end), "grow"),
         StepState::Now
     );
+}
+
+/// Five drives in place of four are 25 % more raw bytes, and 50 % more for data in RAID 6.
+#[test]
+fn raw_bytes_that_grew_with_the_drives_are_enough_on_btrfs_and_for_who_looked() {
+    let (mut study, end) = complete();
+    change_after(&mut study, |facts| {
+        facts.space.as_mut().unwrap().total = Bytes::TB.times(15);
+    });
+    let follows = next(&study, None, end);
+    assert_eq!(state(&follows, "grow"), StepState::Now);
+    let told = evidence(&follows, "grow");
+    assert!(
+        told.contains("may be all") && told.contains("+25 % of raw bytes"),
+        "{told}"
+    );
+    let mut recorded = study.clone();
+    done(&mut recorded, "grow", end);
+    let follows = next(&recorded, None, end);
+    assert_eq!(state(&follows, "grow"), StepState::Done);
+    assert!(evidence(&follows, "grow").starts_with("the keeper recorded it"));
+    change_after(&mut study, |facts| {
+        facts.mount.as_mut().unwrap().kind = "btrfs".into()
+    });
+    let follows = next(&study, None, end);
+    assert_eq!(state(&follows, "grow"), StepState::Done);
+    assert!(evidence(&follows, "grow").contains("shows raw bytes"));
+}
+
+/// What `watch` has read needs no record.
+#[test]
+fn a_reshape_that_was_followed_to_its_end_is_begun_and_finished() {
+    let mut study = reshaping(|hour| match hour < 40.0 {
+        true => (hour / 40.0, Word::Running),
+        false => (1.0, Word::Finished),
+    });
+    study.trials.retain(|trial| trial.phase == Phase::Before);
+    study.checks.clear();
+    let now = at(50.0);
+    let follows = next(&study, None, now);
+    assert_eq!(state(&follows, "started"), StepState::Done);
+    assert_eq!(state(&follows, "reshape"), StepState::Done);
+    assert!(evidence(&follows, "reshape").contains("read that it is done"));
+    study.progress.truncate(100);
+    let follows = next(&study, None, now);
+    assert_eq!(follows.stage, Stage::During);
+    assert_eq!(state(&follows, "reshape"), StepState::Now);
 }
 
 #[test]

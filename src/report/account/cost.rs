@@ -8,6 +8,9 @@ use crate::stats::describe::median;
 use crate::text::plain;
 use crate::units::{Rate, percent};
 
+/// Fewer probes than this carry a caution.
+const FEW: usize = 10;
+
 pub(super) fn section(account: &Account) -> Section {
     let cost = &account.cost;
     let reshape = cost
@@ -23,18 +26,24 @@ pub(super) fn section(account: &Account) -> Section {
         let interval = probing
             .interval
             .map_or(String::new(), |Bounds { low, high }| {
-                let (low, high) = (change(1.0 - high), change(1.0 - low));
-                format!(" (95 % interval {low} to {high})")
+                format!(
+                    " (95 % interval {} to {})",
+                    percent(low, 1),
+                    percent(high, 1)
+                )
             });
         findings.push(format!(
-            "Probing itself changed the speed of the reshape by {}{interval}, over {} of stretches with probes and without.",
-            change(1.0 - probing.loss),
+            "Probing itself cost {} of the reshape's speed{interval}, over all {} of stretches with probes and without; what `watch` says is of its latest pairs.",
+            percent(probing.loss, 1),
             count(probing.pairs, "pair")
         ));
     }
     let mut notes = Vec::new();
     if cost.small.is_none() && cost.large.is_none() {
         notes.push("What users felt between trials is not known: no light probes were made; `watch` makes them.".to_owned());
+    }
+    if cost.small.is_some() && !cost.trials.is_empty() {
+        notes.push("Probes and trials need not agree: probes are single cold reads, day and night over the whole reshape; trials stand at the hours of their sittings only.".to_owned());
     }
     if account.reshaped.is_none() {
         notes.push(
@@ -70,9 +79,10 @@ fn small(felt: &Felt, beside: &str) -> String {
         None => no_match("4 KiB at random, one at a time"),
     };
     format!(
-        "A small read took {value} on average ({median}worst {worst}; {reads} reads of {}){beside}{before}{}.",
+        "A small read took {value} on average ({median}worst {worst}; {reads} reads of {}){beside}{before}{}{}.",
         count(felt.probes, "probe"),
-        failed(felt)
+        failed(felt),
+        few(felt)
     )
 }
 
@@ -87,10 +97,11 @@ fn large(felt: &Felt, beside: &str) -> String {
         None => no_match("1 MiB in order, one at a time"),
     };
     format!(
-        "Large reads of one user got {} ({}){beside}{before}{}.",
+        "Large reads of one user got {} ({}){beside}{before}{}{}.",
         Rate(felt.value),
         count(felt.probes, "probe"),
-        failed(felt)
+        failed(felt),
+        few(felt)
     )
 }
 
@@ -102,6 +113,14 @@ fn failed(felt: &Felt) -> String {
     match felt.failed {
         0 => String::new(),
         failed => format!("; {} failed", count(failed, "more probe")),
+    }
+}
+
+/// A caution where a figure rests on few probes.
+fn few(felt: &Felt) -> &'static str {
+    match felt.probes < FEW {
+        true => "; so few probes tell little of the whole reshape",
+        false => "",
     }
 }
 

@@ -1,9 +1,9 @@
 //! What was forecast against what came.
 
-use super::{Figures, Section, Topic, clock, signed_hours};
+use super::{Figures, Section, Topic, clock, off_by};
 use crate::compare::Account;
 use crate::compare::forecasted::{Finish, Forecasted, Moment, Planned, Told};
-use crate::report::words::NONE;
+use crate::report::words::{NONE, lasted};
 use crate::units::percent;
 
 const TITLE: &str = "Forecast against actual";
@@ -33,17 +33,10 @@ pub(super) fn section(account: &Account) -> Section {
     Section {
         topic: Topic::Forecast,
         title: TITLE,
-        findings: vec![actual(found, account), plan(found)],
+        findings: vec![actual(found, account), plan(found, account)],
         tables: vec![Figures {
             caption: "The finish as it would have been told".to_owned(),
-            head: vec![
-                "at",
-                "told",
-                "finish",
-                "too late by",
-                "80 % range",
-                "95 % range",
-            ],
+            head: vec!["at", "told", "finish", "off by", "80 % range", "95 % range"],
             rows: found
                 .moments
                 .iter()
@@ -69,14 +62,15 @@ fn actual(found: &Forecasted, account: &Account) -> String {
     };
     match (found.finished, found.hours) {
         (Some(finished), Some(hours)) => format!(
-            "Followed from {began}{from}; done {}, {hours:.1} h later.",
-            clock(finished, &account.zone)
+            "Followed from {began}{from}; done {}, {} later.",
+            clock(finished, &account.zone),
+            lasted(hours)
         ),
         _ => format!("Followed from {began}{from}; its end has not been read yet."),
     }
 }
 
-fn plan(found: &Forecasted) -> String {
+fn plan(found: &Forecasted, account: &Account) -> String {
     match &found.plan {
         Planned::Unknown(why) => format!("Not held against a plan: {why}."),
         Planned::Hours {
@@ -86,20 +80,25 @@ fn plan(found: &Forecasted) -> String {
             held,
         } => {
             let hours = |hours: Option<f64>| {
-                hours.map_or("over ten years".to_owned(), |hours| format!("{hours:.0} h"))
+                hours.map_or("over ten years".to_owned(), |hours| match hours < 10.0 {
+                    true => lasted(hours),
+                    false => format!("{hours:.0} h"),
+                })
             };
+            // `plan` reckons with the start that is stated, so its hours of use are others.
             let told = format!(
-                "The plan said {} at best, {} likely, {} at worst",
+                "The plan, reckoned with the start that it had ({}), says {} at best, {} likely, {} at worst",
+                clock(found.began, &account.zone),
                 hours(*best),
                 hours(*likely),
                 hours(*worst)
             );
             match (held, found.hours) {
                 (Some(true), Some(actual)) => {
-                    format!("{told}: it took {actual:.1} h, as the plan had it.")
+                    format!("{told}: it took {}, as the plan had it.", lasted(actual))
                 }
                 (Some(false), Some(actual)) => {
-                    format!("{told}: it took {actual:.1} h, outside the plan.")
+                    format!("{told}: it took {}, outside the plan.", lasted(actual))
                 }
                 _ => format!("{told}."),
             }
@@ -116,8 +115,16 @@ fn row(moment: &Moment, account: &Account) -> Vec<String> {
     };
     match &moment.told {
         Told::NotRead => rest("not read there"),
-        Told::Nothing(state) => rest(&format!("no finish: {state}")),
+        Told::Nothing(state) => rest(&no_finish(state)),
         Told::Finish(finish) => told(at.clone(), finish, account),
+    }
+}
+
+/// Why no finish time was told in that state.
+fn no_finish(state: &str) -> String {
+    match state {
+        "moving" | "slowing" => "no finish: too few readings".to_owned(),
+        state => format!("no finish: {state}"),
     }
 }
 
@@ -127,7 +134,7 @@ fn told(at: String, finish: &Finish, account: &Account) -> Vec<String> {
         let part = finish.error_of_left.map_or(String::new(), |part| {
             format!("\n{} of the rest", percent(part.abs(), 0))
         });
-        format!("{}{part}", signed_hours(error))
+        format!("{}{part}", off_by(error))
     });
     let range = |[early, late]: [jiff::Timestamp; 2], held: Option<bool>| {
         let held = match held {

@@ -121,7 +121,10 @@ pub(super) fn expected(account: &Account) -> Option<Section> {
         vec![
             plain(&of.workload),
             times(of.drives),
-            times(of.location),
+            match of.located {
+                true => times(of.location),
+                false => format!("not known\n{} by plan", times(of.location)),
+            },
             format!("{}{link}", times(of.band)),
             measured,
             of.accord.word().to_owned(),

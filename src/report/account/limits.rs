@@ -3,7 +3,7 @@
 use super::{Section, Topic, clock};
 use crate::compare::Account;
 use crate::compare::limits::{Kept, Limited, Minutes};
-use crate::report::words::grouped;
+use crate::report::words::{count, grouped, lasted};
 
 pub(super) fn section(account: &Account) -> Section {
     let unset: Vec<&str> = account
@@ -55,10 +55,11 @@ fn finding(kept: &Kept, account: &Account) -> Option<String> {
     );
     if let Some(stretch) = kept.longest {
         text += &format!(
-            " Longest: {:.0} min from {}, in which every probe ({}) was outside.",
-            stretch.minutes(),
+            " Longest stretch: {} min outside, as {} in a row found, of which the first began {} and the last ended {} after it.",
+            stretch.observed,
+            count(stretch.probes, "probe"),
             clock(stretch.began, &account.zone),
-            stretch.probes
+            lasted(stretch.minutes() / 60.0)
         );
     }
     if let Some(worst) = kept.worst {

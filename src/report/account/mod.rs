@@ -96,20 +96,15 @@ fn clock(at: Timestamp, zone: &TimeZone) -> String {
     super::watch::clock(at, zone)
 }
 
-/// `+2.1 h`, `−0.4 h`.
-fn signed_hours(hours: f64) -> String {
-    let sign = match hours {
-        // What is rounded to nothing has no sign.
-        h if h.abs() < 0.05 => "",
-        h if h < 0.0 => "−",
-        _ => "+",
-    };
-    format!("{sign}{:.1} h", hours.abs())
+/// `2.1 h late`, `25 min early`: a finish time that was told, against the end.
+fn off_by(hours: f64) -> String {
+    let way = if hours < 0.0 { "early" } else { "late" };
+    format!("{} {way}", super::words::lasted(hours.abs()))
 }
 
 /// `3.93 % an hour`.
 fn pace(fraction_per_h: f64) -> String {
-    format!("{} an hour", crate::units::percent(fraction_per_h, 2))
+    super::watch::pace(fraction_per_h / 3600.0)
 }
 
 #[cfg(test)]

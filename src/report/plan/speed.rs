@@ -15,21 +15,20 @@ pub(super) fn speeds(outlook: &Outlook, width: usize) -> String {
          that it holds now, spread over all drives afterwards and so moved to faster tracks.",
     );
     for expected in &outlook.speed {
-        text += &block(expected, width);
+        text += &block(expected, outlook.payload.is_finite(), width);
     }
-    let payload = Rate(outlook.payload);
-    text + "\n"
-        + &paragraph(
-            width,
-            "",
-            &format!(
-                "The link carries {payload} of payload (TCP over IPv4 with timestamps); file sharing takes \
-                 some more. Caches can make anything look faster than the drives; they are not in this."
-            ),
-        )
+    let link = match outlook.payload.is_finite() {
+        true => format!(
+            "The link carries {} of payload (TCP over IPv4 with timestamps); file sharing takes some more.",
+            Rate(outlook.payload)
+        ),
+        false => "The share is on this machine: no link stands between.".to_owned(),
+    };
+    let caches = "Caches can make anything look faster than the drives; they are not in this.";
+    text + "\n" + &paragraph(width, "", &format!("{link} {caches}"))
 }
 
-fn block(expected: &Expected, width: usize) -> String {
+fn block(expected: &Expected, link: bool, width: usize) -> String {
     let line = |name: &str, text: &str| paragraph(width, &format!("  {name:<34}"), text);
     let mut text = format!("\n{}\n", expected.work.word());
     text += &line("gain by the drives", &band(expected));
@@ -47,7 +46,11 @@ fn block(expected: &Expected, width: usize) -> String {
         ),
         false => pair(expected.user_before, expected.user_after),
     };
-    text + &line("one user on this link will see", &user)
+    let seer = match link {
+        true => "one user on this link will see",
+        false => "one user on this machine will see",
+    };
+    text + &line(seer, &user)
 }
 
 fn range(expected: &Expected, range: Range) -> String {

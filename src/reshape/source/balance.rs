@@ -4,7 +4,7 @@
 //! (btrfs-balance(8)), so whoever calls it through a shell adds `; true`.
 
 use super::{decimal, quote};
-use crate::reshape::reading::{Extent, Reported, Word};
+use crate::reshape::reading::{CANCELLED, Extent, Reported, Word};
 
 /// The printed remainder is rounded to a whole percent, and both counts may move while it is made.
 const ROUNDING: f64 = 1.5;
@@ -30,7 +30,7 @@ pub(super) fn read(text: &str) -> Result<Reported, String> {
         "running" => (Word::Running, ""),
         "paused" => (Word::Paused, ""),
         "running, pause requested" => (Word::Running, "a pause was requested"),
-        "running, cancel requested" => (Word::Running, "an end was requested"),
+        "running, cancel requested" => (Word::Running, CANCELLED),
         _ => {
             return Err(format!(
                 "the balance is in an unknown state: {}",

@@ -2,8 +2,9 @@
 
 use jiff::Timestamp;
 
+use super::ending::{Ending, at_work, counts_chunks, first_pass, latest_speed, may_have_ended};
 use super::forecast::{Forecast, forecast};
-use super::reading::{Extent, Reading, Word};
+use super::reading::{Reading, Word};
 use super::track::{Move, Point, Track};
 use super::work::{Hours, Model, Zones};
 use crate::stats::describe::median;
@@ -19,9 +20,6 @@ const SLOW: f64 = 0.5;
 const LATEST: usize = 3;
 /// The usual speed needs so many movements before those.
 const USUAL: usize = 4;
-/// A reshape that is gone from its source may have finished when it would have been within this of
-/// its end by now.
-const NEAR_END: f64 = 0.02;
 /// Reads beyond the reshape's own count as those of others from this part of its usual own on.
 const OTHERS: f64 = 0.5;
 
@@ -40,6 +38,8 @@ pub enum State {
     Stalled,
     /// It is done.
     Finished,
+    /// No balance runs any more, and nothing tells whether it was done or cancelled.
+    Ended,
     /// Nobody knows: no answers, or it is gone before its end.
     Lost,
 }
@@ -65,6 +65,7 @@ impl State {
             Self::Paused => "paused",
             Self::Stalled => "stalled",
             Self::Finished => "finished",
+            Self::Ended => "ended",
             Self::Lost => "lost",
         }
     }
@@ -92,6 +93,8 @@ pub enum Alarm {
     },
     /// It was here, and is not mentioned any more.
     Gone(f64),
+    /// It was here, runs no more, and was done or cancelled.
+    Unsettled(f64),
     /// The source gives no answers, for this reason.
     NoAnswer(String),
 }
@@ -119,6 +122,7 @@ impl Alarm {
             Self::Held(_) => "held",
             Self::WentBack { .. } => "went-back",
             Self::Gone(_) => "gone",
+            Self::Unsettled(_) => "unsettled",
             Self::NoAnswer(_) => "no-answer",
         }
     }
@@ -129,7 +133,7 @@ impl Alarm {
 pub struct Assessment {
     /// The state.
     pub state: State,
-    /// Since when, as far as readings tell.
+    /// Since when, as far as readings tell; of one that is done, its end.
     pub since: Timestamp,
     /// The latest reading's time.
     pub at: Timestamp,
@@ -143,8 +147,25 @@ pub struct Assessment {
     pub alarm: Option<Alarm>,
     /// When it will be done; `None` when it does not move or too little was seen.
     pub forecast: Option<Forecast>,
+    /// When it was done; `None` before that, and where no reading showed it at work.
+    pub ending: Option<Ending>,
+    /// What runs now, after the end; it has no part in all the others.
+    pub another: Option<Another>,
     /// Readings with their accidents set apart.
     pub track: Track,
+}
+
+/// Another pass, after the reshape was done: a balance or a reshape of its own.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Another {
+    /// Its first reading.
+    pub since: Timestamp,
+    /// The position that was read of it last.
+    pub fraction: Option<f64>,
+    /// Whether it was still at work at the latest reading.
+    pub at_work: bool,
+    /// How many readings there were before it.
+    pub from: usize,
 }
 
 /// Assesses `readings`, in the order in which they were made; `None` when there are none. Zones and
@@ -154,47 +175,52 @@ pub fn assess(
     zones: Option<Zones>,
     hours: Option<&Hours>,
 ) -> Option<Assessment> {
-    let latest = readings.last()?;
-    let track = Track::of(readings);
+    let done = |readings: &[Reading]| {
+        let verdict = Verdict::of(readings, &Track::of(readings), zones);
+        verdict.state == State::Finished
+    };
+    let (own, later) = readings.split_at(first_pass(readings, done));
+    let latest = own.last()?;
+    let track = Track::of(own);
     let Verdict {
         state,
         since,
         alarm,
-    } = Verdict::of(readings, &track, zones);
+    } = Verdict::of(own, &track, zones);
     let moves = matches!(state, State::Moving | State::Slowing);
     let forecast = moves.then(|| forecast(&track, zones, hours)).flatten();
-    let told = readings.iter().rev().find(|r| r.position().is_some());
+    let told = own.iter().rev().find(|r| r.position().is_some());
+    let ended = state == State::Finished;
+    let ending = ended.then(|| Ending::of(own, &track)).flatten();
     Some(Assessment {
         state,
-        since,
-        at: latest.at,
+        since: ending.map_or(since, |ending| ending.at),
+        at: later.last().unwrap_or(latest).at,
         fraction: track.last().map(|point| point.fraction),
         speed: latest_speed(&track.moves).filter(|_| moves),
         told_speed: told.and_then(|r| r.reported.speed).filter(|_| moves),
         alarm,
         forecast,
+        ending,
+        another: Another::of(later, own.len()),
         track,
     })
 }
 
-/// Whether a reshape that `since` then is not mentioned any more may have come to its end: at its
-/// speed it would be there by now, had it gone on since it was last seen to move.
-fn may_have_ended(answered: &[Reading], track: &Track, since: Timestamp) -> bool {
-    let (Some(last), Some(stood)) = (track.last(), track.standing_since()) else {
-        return false;
-    };
-    // What counts chunks moves between its steps; what stood still for too long did not.
-    let waited = last.seconds - stood.seconds;
-    let seen = if waited > track.patience { last } else { stood };
-    let unseen = since.duration_since(seen.at).as_secs_f64().max(0.0);
-    let ahead = last.fraction + latest_speed(&track.moves).unwrap_or(0.0) * unseen;
-    // The number of chunks is an estimate, and the last of them differ in size.
-    let told = answered.iter().rev().find(|r| r.position().is_some());
-    let chunk = told
-        .filter(|r| r.reported.extent == Some(Extent::Chunks))
-        .and_then(|r| r.reported.total)
-        .map_or(0.0, |total| 1.0 / total.max(1.0));
-    ahead >= 1.0 - chunk.max(NEAR_END)
+impl Another {
+    fn of(later: &[Reading], from: usize) -> Option<Self> {
+        let position = later.iter().rev().find_map(Reading::position);
+        let answer = |r: &&Reading| r.reported.word != Word::Unreadable;
+        Some(Self {
+            since: later.first()?.at,
+            fraction: position,
+            at_work: later
+                .iter()
+                .rfind(answer)
+                .is_some_and(|r| at_work(r.reported.word)),
+            from,
+        })
+    }
 }
 
 struct Verdict {
@@ -274,10 +300,15 @@ impl Verdict {
             // One such answer may come from a text that was cut off.
             return Self::of(before, track, zones);
         }
+        let (state, alarm) = match counts_chunks(answered) {
+            // `btrfs balance status` says the same of one that is done and one that was cancelled.
+            true => (State::Ended, Alarm::Unsettled(last.fraction)),
+            false => (State::Lost, Alarm::Gone(last.fraction)),
+        };
         Self {
-            state: State::Lost,
+            state,
             since,
-            alarm: Some(Alarm::Gone(last.fraction)),
+            alarm: Some(alarm),
         }
     }
 
@@ -342,14 +373,6 @@ impl Verdict {
 fn run(readings: &[Reading], kind: impl Fn(Word) -> bool) -> &[Reading] {
     let other = readings.iter().rposition(|r| !kind(r.reported.word));
     &readings[other.map_or(0, |index| index + 1)..]
-}
-
-/// Fraction per second over the latest movements.
-fn latest_speed(moves: &[Move]) -> Option<f64> {
-    let latest = &moves[moves.len().saturating_sub(LATEST)..];
-    let seconds: f64 = latest.iter().map(|m| m.seconds).sum();
-    let way: f64 = latest.iter().map(|m| m.to - m.from).sum();
-    (seconds > 0.0).then(|| way / seconds)
 }
 
 /// The part of its usual speed at which it goes, and since when, if that is slow. Zones are reckoned

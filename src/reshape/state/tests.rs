@@ -1,7 +1,7 @@
 use jiff::{SignedDuration, Timestamp};
 
 use super::*;
-use crate::reshape::reading::Reported;
+use crate::reshape::reading::{Extent, Reported};
 
 /// Readings every five minutes, as a person writes them: a percentage, or a word.
 struct Story {
@@ -237,4 +237,147 @@ fn a_balance_that_is_gone_between_two_chunks_is_finished_unless_it_stood() {
     assert_eq!(balance(2).state, State::Moving);
     // It had stood for hours: whoever stopped it did not wait for its end.
     assert_eq!(balance(300).state, State::Stalled);
+}
+
+/// Readings of `btrfs balance status`, each so many seconds after the one before: chunks done of a
+/// total, or the answer that no balance is found.
+fn balance(readings: &[(i64, Option<(u32, u32)>)]) -> Vec<Reading> {
+    let mut seconds = 0;
+    let mut all: Vec<Reading> = Vec::new();
+    for (step, chunks) in readings {
+        seconds += step;
+        let text = match chunks {
+            Some((done, total)) => format!(
+                "Balance on '/x' is running\n{done} out of about {total} chunks balanced ({} considered), {}% left\n",
+                done + 1,
+                100 - 100 * done / total
+            ),
+            None => "No balance found on '/x'\n".to_owned(),
+        };
+        let reported = crate::reshape::Source::Btrfs.read(&text, None).unwrap();
+        let at = minute(0) + SignedDuration::from_secs(seconds);
+        let elapsed = (!all.is_empty()).then_some(*step as f64);
+        all.push(Reading {
+            elapsed,
+            ..Reading::of(at, reported)
+        });
+    }
+    all
+}
+
+#[test]
+fn a_balance_of_few_chunks_that_had_the_time_for_the_rest_is_finished() {
+    // Eight chunks, two of them small and last: seen at 62.5 % and five seconds later no more.
+    let ended = balance(&[
+        (5, Some((0, 8))),
+        (5, Some((2, 8))),
+        (5, Some((3, 8))),
+        (5, Some((5, 8))),
+        (5, None),
+        (5, None),
+    ]);
+    let seen = assess(&ended, None, None).unwrap();
+    assert_eq!((seen.state, seen.alarm), (State::Finished, None));
+    assert!(!seen.ending.unwrap().told);
+    // Two readings five minutes apart, and then none: no whole movement was seen.
+    let slow = balance(&[
+        (0, Some((0, 7))),
+        (300, Some((2, 7))),
+        (300, None),
+        (300, None),
+    ]);
+    let seen = assess(&slow, None, None).unwrap();
+    assert_eq!(
+        seen.state,
+        State::Ended,
+        "4 of 7 by then, with two unseen 6"
+    );
+    let slow = balance(&[
+        (0, Some((0, 7))),
+        (300, Some((3, 7))),
+        (300, None),
+        (300, None),
+    ]);
+    assert_eq!(assess(&slow, None, None).unwrap().state, State::Finished);
+}
+
+#[test]
+fn a_balance_that_cannot_be_done_yet_ended_and_nobody_is_sent_to_an_array() {
+    let mut readings: Vec<(i64, Option<(u32, u32)>)> =
+        (0..20).map(|done| (60, Some((done, 100)))).collect();
+    readings.extend([(60, None), (60, None)]);
+    let mut all = balance(&readings);
+    let seen = assess(&all, None, None).unwrap();
+    assert_eq!(
+        (seen.state, seen.alarm),
+        (State::Ended, Some(Alarm::Unsettled(0.19)))
+    );
+    // A person knows better, and then the end is when it was gone.
+    let told = crate::reshape::Source::Percent.read("100", None).unwrap();
+    let at = all[21].at + SignedDuration::from_hours(5);
+    all.push(Reading::of(at, told));
+    let seen = assess(&all, None, None).unwrap();
+    assert_eq!((seen.state, seen.alarm), (State::Finished, None));
+    let ending = seen.ending.unwrap();
+    assert!(ending.told && seen.since == ending.at);
+    assert_eq!(
+        (ending.not_before, ending.not_after),
+        (all[19].at, all[20].at)
+    );
+}
+
+#[test]
+fn a_balance_that_was_asked_to_end_is_not_taken_for_done() {
+    let mut all = balance(&[
+        (5, Some((0, 8))),
+        (5, Some((2, 8))),
+        (5, Some((4, 8))),
+        (5, Some((6, 8))),
+        (5, None),
+        (5, None),
+    ]);
+    assert_eq!(assess(&all, None, None).unwrap().state, State::Finished);
+    let text = "Balance on '/x' is running, cancel requested\n6 out of about 8 chunks balanced (7 considered), 25% left\n";
+    all[3].reported = crate::reshape::Source::Btrfs.read(text, None).unwrap();
+    assert_eq!(assess(&all, None, None).unwrap().state, State::Ended);
+}
+
+#[test]
+fn a_later_pass_moves_no_end_and_raises_no_alarm() {
+    let month = 30 * 86_400;
+    let first = [
+        (0, Some((0, 8))),
+        (5, Some((2, 8))),
+        (5, Some((4, 8))),
+        (5, Some((6, 8))),
+        (5, None),
+        (5, None),
+    ];
+    let end = assess(&balance(&first), None, None).unwrap();
+    let later = [
+        (month, Some((0, 7))),
+        (5, Some((2, 7))),
+        (5, Some((4, 7))),
+        (5, None),
+        (5, None),
+    ];
+    for count in 1..=later.len() {
+        let mut all = first.to_vec();
+        all.extend_from_slice(&later[..count]);
+        let seen = assess(&balance(&all), None, None).unwrap();
+        assert_eq!((seen.state, seen.alarm), (State::Finished, None));
+        assert_eq!((seen.ending, seen.since), (end.ending, end.since));
+        assert_eq!(seen.track, end.track);
+        let another = seen.another.unwrap();
+        assert_eq!((another.from, another.at_work), (6, count < 4));
+    }
+    // A power cut near the end is none, and neither is a slip of the hand.
+    let story = Story::new()
+        .runs(96.0, 0.5, 8)
+        .says(Word::Absent, "")
+        .says(Word::Absent, "");
+    let seen = story.runs(97.0, 0.5, 2).assess();
+    assert_eq!((seen.another, seen.state), (None, State::Moving));
+    let story = Story::new().runs(20.0, 0.5, 8).says(Word::Finished, "");
+    assert_eq!(story.runs(24.0, 0.5, 2).assess().another, None);
 }
