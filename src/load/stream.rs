@@ -23,7 +23,7 @@ pub struct Job {
     period: Option<f64>,
     first: u64,
     taken: AtomicU64,
-    recorders: usize,
+    shape: Shape,
 }
 
 impl Job {
@@ -43,7 +43,19 @@ impl Job {
             period: workload.operations_per_second.map(|rate| 1e9 / rate),
             first,
             taken: AtomicU64::new(0),
-            recorders,
+            shape: Shape::for_trial((length.0 / WINDOW.0) as usize, recorders),
+        }
+    }
+
+    /// The same, recorded as a whole: its seconds are not told apart, and it has no windows. Saves a
+    /// histogram for each second where nobody asks for them.
+    pub fn without_windows(self) -> Self {
+        Self {
+            shape: Shape {
+                windows: 0,
+                ..self.shape
+            },
+            ..self
         }
     }
 
@@ -55,12 +67,8 @@ impl Job {
             in_flight: 0,
             waiting: None,
             closed: false,
-            recording: Recording::new(self.shape()),
+            recording: Recording::new(self.shape),
         }
-    }
-
-    fn shape(&self) -> Shape {
-        Shape::for_trial((self.length.0 / WINDOW.0) as usize, self.recorders)
     }
 
     /// Bytes of one operation.
@@ -84,7 +92,7 @@ impl Job {
         streams: impl IntoIterator<Item = Recording>,
         stopped: Option<Nanos>,
     ) -> Recording {
-        let mut all = Recording::merged(self.shape(), streams);
+        let mut all = Recording::merged(self.shape, streams);
         let end = stopped.unwrap_or(self.length).min(self.length);
         if let Some(period) = self.period {
             // Numbers that no stream took up, though they were due.
@@ -339,6 +347,17 @@ mod tests {
         });
         assert_eq!((recording.started, recording.missed), (101, 299));
         assert_eq!(recording.tail_latency.len(), 300);
+    }
+
+    #[test]
+    fn without_windows_the_whole_is_the_same() {
+        let service = |n| Nanos(Nanos::MILLI.0 * (1 + n % 7));
+        let [(with, depth), (without, _)] = [(); 2].map(|()| job(2, Some(100.0), 4));
+        let [with, without] =
+            [with, without.without_windows()].map(|job| run(&job, depth, service));
+        assert_eq!((with.windows.len(), without.windows.len()), (4, 0));
+        assert_eq!(with.latency(0), without.latency(0));
+        assert_eq!((with.bytes(), with.ended), (without.bytes(), without.ended));
     }
 
     #[test]

@@ -39,6 +39,11 @@ impl SimulatedShare {
             assignment.first,
             workload.streams as usize,
         );
+        // A probe of a watch: of the whole minute a number or two is kept, and a demo makes thousands.
+        let job = match observes || workload.operations_per_second.is_none() {
+            true => job,
+            false => job.without_windows(),
+        };
         let streams: Vec<Stream<'_>> = (0..workload.streams)
             .map(|_| job.stream(workload.depth))
             .collect();
