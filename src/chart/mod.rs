@@ -19,6 +19,7 @@ mod palette;
 mod progress;
 mod series;
 mod sweep;
+mod thin;
 mod time;
 
 pub use cost::{CostLines, cost_chart};
@@ -27,9 +28,10 @@ pub use grade::{cached, letter, void};
 pub use latency::{PhaseLatency, latency_distribution};
 pub use layers::{Reached, Stage, layers_chart};
 pub use palette::{standalone, stylesheet};
-pub use progress::progress_chart;
-pub use series::trial_series;
+pub use progress::{progress_chart, progress_told};
+pub use series::{series_told, trial_series};
 pub use sweep::sweep_chart;
+pub use thin::{evenly, thin, told};
 
 #[cfg(test)]
 mod tests;

@@ -4,9 +4,10 @@ use hdrhistogram::Histogram;
 
 use super::grades::Judgements;
 use super::layers;
+use super::shown::Shown;
 use crate::chart::{
     CostLines, Family, PhaseLatency, cost_chart, family_chart, latency_distribution, layers_chart,
-    progress_chart, sweep_chart, trial_series,
+    progress_chart, progress_told, series_told, sweep_chart, trial_series,
 };
 use crate::compare::limits::Limited;
 use crate::compare::{Account, Comparison, Row};
@@ -72,7 +73,7 @@ impl Figures {
                 .collect(),
             sweep: sweep(study),
             latencies,
-            series: series(study, judgements),
+            series: series(study, judgements, &Shown::of(study)),
             remarks,
         }
     }
@@ -109,10 +110,13 @@ fn cost(account: &Account) -> Option<Figure> {
 fn progress(account: &Account) -> Option<Figure> {
     let (reshaped, found) = (account.reshaped.as_ref()?, account.forecasts.as_ref()?);
     let id = "progress".to_owned();
+    let words = "Progress of the reshape, and the finish as it would have been told on the way";
     Some(Figure {
         svg: progress_chart(reshaped, found, &account.zone, account.simulated, &id),
-        caption: "Progress of the reshape, and the finish as it would have been told on the way."
-            .to_owned(),
+        caption: match progress_told(reshaped) {
+            Some(told) => format!("{words}; {told}."),
+            None => format!("{words}."),
+        },
         id,
     })
 }
@@ -231,7 +235,7 @@ fn merge(study: &Study, trial: u64, merged: &mut Histogram<u64>) -> Result<(), S
         .map_err(|_| "it holds values out of the range of a trial".to_owned())
 }
 
-fn series(study: &Study, judgements: &Judgements) -> Vec<(String, Vec<Figure>)> {
+fn series(study: &Study, judgements: &Judgements, shown: &Shown) -> Vec<(String, Vec<Figure>)> {
     let mut names: Vec<&str> = Vec::new();
     for trial in &study.trials {
         if !names.contains(&trial.workload.as_str()) {
@@ -246,35 +250,51 @@ fn series(study: &Study, judgements: &Judgements) -> Vec<(String, Vec<Figure>)> 
             .position(|w| w.name == *name)
             .unwrap_or(known.len())
     });
-    let workload = |name: &str| (name.to_owned(), workload_series(study, judgements, name));
+    let workload = |name: &str| {
+        (
+            name.to_owned(),
+            workload_series(study, judgements, shown, name),
+        )
+    };
     names.into_iter().map(workload).collect()
 }
 
 /// The trials of a workload, by phase, on one scale.
-fn workload_series(study: &Study, judgements: &Judgements, name: &str) -> Vec<Figure> {
-    let windows = |trial: &Trial| -> &[WindowRow] {
-        study.windows.get(&trial.trial).map_or(&[], Vec::as_slice)
-    };
+fn workload_series<'a>(
+    study: &'a Study,
+    judgements: &Judgements,
+    shown: &Shown,
+    name: &str,
+) -> Vec<Figure> {
     let of_workload = study
         .trials
         .iter()
         .enumerate()
-        .filter(|(_, t)| t.workload == name);
-    let trials: Vec<(usize, &Trial)> = of_workload.collect();
-    let all = trials.iter().flat_map(|(_, trial)| windows(trial));
+        .filter(|(place, trial)| trial.workload == name && shown.has(*place));
+    let unpacked =
+        |(place, trial): (usize, &'a Trial)| (place, trial, study.windows.of(trial.trial));
+    let trials: Vec<(usize, &Trial, Vec<WindowRow>)> = of_workload.map(unpacked).collect();
+    let all = trials.iter().flat_map(|(_, _, windows)| windows);
     let top = all.map(|window| window.bytes() as f64).fold(0.0, f64::max);
-    let figure = |(index, trial): &(usize, &Trial)| {
+    let figure = |(index, trial, windows): &(usize, &Trial, Vec<WindowRow>)| {
         // The place in the table keeps it unique where a number stands twice in a damaged one.
         let id = format!("series-{:04}-trial-{}", index + 1, trial.trial);
         let judged = judgements.get(&trial.trial);
         let grade = judged.map(|judged| judged.ruling.grade);
         Figure {
-            svg: trial_series(trial, windows(trial), grade, top, &id),
-            caption: format!("Trial {}, {}.", trial.trial, trial.phase),
+            svg: trial_series(trial, windows, grade, top, &id),
+            caption: match series_told(windows) {
+                Some(told) => format!("Trial {}, {}; {told}.", trial.trial, trial.phase),
+                None => format!("Trial {}, {}.", trial.trial, trial.phase),
+            },
             id,
         }
     };
-    let of_phase = |phase: Phase| trials.iter().filter(move |(_, trial)| trial.phase == phase);
+    let of_phase = |phase: Phase| {
+        trials
+            .iter()
+            .filter(move |(_, trial, _)| trial.phase == phase)
+    };
     Phase::ALL
         .into_iter()
         .flat_map(of_phase)

@@ -29,7 +29,7 @@ pub use allowed::{Allowed, state_folder};
 pub use disk::{Disk, FolderDisk};
 pub use follower::Follower;
 pub use publish::publish;
-pub use reader::{progress, read, read_config};
+pub use reader::{progress, read, read_config, read_latest};
 pub use writer::Writer;
 
 use crate::study::tables::TableError;
