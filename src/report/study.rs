@@ -196,6 +196,25 @@ mod tests {
     }
 
     #[test]
+    fn earlier_sittings_are_counted_unless_all_are_asked_for() {
+        let study = testing::study(Scene::Full);
+        let judgements = judge_all(&study);
+        let text = study_text(&study, &judgements, 1, 80);
+        assert!(text.contains("2 earlier sittings with"), "{text}");
+        assert!(
+            text.contains("\n  3  after") && !text.contains("\n  2  "),
+            "{text}"
+        );
+        for latest in [3, usize::MAX] {
+            let text = study_text(&study, &judgements, latest, 80);
+            assert!(
+                !text.contains("earlier") && text.contains("\n  1  "),
+                "{text}"
+            );
+        }
+    }
+
+    #[test]
     fn a_study_tells_sittings_facts_changes_data_and_damage() {
         let study = testing::study(Scene::Full);
         let text = study_text(&study, &judge_all(&study), LATEST, 80);

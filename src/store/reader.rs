@@ -220,3 +220,42 @@ fn remark_torn(name: &str, torn: usize, remarks: &mut Vec<String>) {
         ));
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::judge::judge_some;
+
+    #[test]
+    fn the_latest_sittings_are_read_as_of_the_whole_study() {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("reports/lighthouse-archive");
+        let whole = read(&root).unwrap();
+        let latest = read_latest(&root, 3).unwrap();
+        let first = whole.first_of_latest(3);
+        assert_eq!(first, latest.first_of_latest(3));
+        assert_eq!((&latest.trials, &latest.data), (&whole.trials, &whole.data));
+        let (mut wanted, mut others) = (0, 0);
+        for trial in &whole.trials {
+            let number = trial.trial;
+            if trial.sitting < first {
+                assert_eq!(latest.windows.of(number), []);
+                assert!(!latest.observations.contains_key(&number));
+                assert_eq!(latest.latency.get(number).unwrap(), None);
+                others += 1;
+            } else {
+                assert_eq!(latest.windows.of(number), whole.windows.of(number));
+                assert_eq!(
+                    latest.observations.get(&number),
+                    whole.observations.get(&number)
+                );
+                assert_eq!(latest.latency.get(number), whole.latency.get(number));
+                wanted += 1;
+            }
+        }
+        assert!(wanted > 0 && others > 0, "{wanted} {others}");
+        assert_eq!(
+            judge_some(&latest, first).len(),
+            judge_some(&whole, first).len()
+        );
+    }
+}
