@@ -24,8 +24,12 @@ use measured::{Run, run};
 
 type Anyhow = Box<dyn std::error::Error>;
 
+/// The word by which this program starts itself to make a study.
+const MAKING: &str = "--make";
 /// Runs of each command; medians are told.
 const RUNS: usize = 3;
+/// Starts of the program for the time that starting takes.
+const STARTS: usize = 50;
 /// What is asked for at full size: seconds of each command.
 const GOALS: [(&str, f64); 3] = [("show", 0.5), ("compare", 2.0), ("report", 5.0)];
 /// Of `report`: bytes of memory and of the page.
@@ -33,8 +37,14 @@ const MEMORY: u64 = 300_000_000;
 const PAGE: u64 = 3_000_000;
 
 fn main() -> Result<(), Anyhow> {
-    let percents: Vec<f64> = std::env::args()
-        .skip(1)
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    if let [making, folder, part] = arguments.as_slice()
+        && making == MAKING
+    {
+        return made::make(Path::new(folder), Size::of(part.parse()?));
+    }
+    let percents: Vec<f64> = arguments
+        .iter()
         .filter_map(|argument| argument.parse().ok())
         .collect();
     let percents = match percents.is_empty() {
@@ -47,7 +57,7 @@ fn main() -> Result<(), Anyhow> {
     println!("| ---: | ---: | --- | ---: | ---: | ---: | ---: | --- |");
     for percent in percents {
         let folder = place.path().join("study");
-        let bytes = made::make(&folder, Size::of(percent / 100.0))?;
+        let bytes = make(&folder, percent / 100.0)?;
         let mut runs = Vec::new();
         for (command, goal) in GOALS {
             let run = median(command, &folder)?;
@@ -78,7 +88,20 @@ fn main() -> Result<(), Anyhow> {
         found.push((percent, runs.try_into().map_err(|_| "three commands")?));
     }
     slopes(&found);
-    demo(place.path())
+    demo(place.path())?;
+    start()
+}
+
+/// Makes a study, in a process of its own; its bytes in all. A process that is started from one that was
+/// large counts as that large itself.
+fn make(folder: &Path, part: f64) -> Result<u64, Anyhow> {
+    let mut program = Command::new(std::env::current_exe()?);
+    run(program.arg(MAKING).arg(folder).arg(part.to_string()))?;
+    let mut bytes = 0;
+    for entry in std::fs::read_dir(folder)? {
+        bytes += entry?.metadata()?.len();
+    }
+    Ok(bytes)
 }
 
 /// The run with the median of processor times.
@@ -117,6 +140,22 @@ fn slope(points: &[(f64, f64)]) -> f64 {
     across / points.iter().map(|p| (p.0 - x).powi(2)).sum::<f64>()
 }
 
+/// How long it takes to start at all, and how large the program is.
+fn start() -> Result<(), Anyhow> {
+    let program = env!("CARGO_BIN_EXE_poolproof");
+    let mut runs = (0..STARTS)
+        .map(|_| run(Command::new(program).arg("--help")))
+        .collect::<Result<Vec<Run>, Anyhow>>()?;
+    runs.sort_by(|a, b| a.wall.total_cmp(&b.wall));
+    println!(
+        "--help: {:.1} ms (median of {STARTS}), at least {:.1} ms; the program has {:.1} MB",
+        runs[STARTS / 2].wall * 1e3,
+        runs[0].wall * 1e3,
+        std::fs::metadata(program)?.len() as f64 / 1e6
+    );
+    Ok(())
+}
+
 /// How much made-up time goes by in a second of the demo, all its sittings included.
 fn demo(place: &Path) -> Result<(), Anyhow> {
     let folder = place.join("demo");
@@ -125,13 +164,18 @@ fn demo(place: &Path) -> Result<(), Anyhow> {
     let study = poolproof::store::read(&folder)?;
     let readings = study.progress.first().zip(study.progress.last());
     let (first, last) = readings.ok_or("the demo follows its reshape")?;
+    let trials = study.trials.first().zip(study.trials.last());
+    let (begin, end) = trials.ok_or("the demo has trials")?;
     let reshape = last.at.duration_since(first.at).as_secs_f64();
+    let all = end.started.duration_since(begin.started).as_secs_f64();
     println!(
-        "\ndemo: {:.2} s, processor {:.2} s, with {} trials and {} probes; its reshape of {:.0} h alone is {:.0} times real time",
+        "\ndemo: {:.2} s, processor {:.2} s, with {} trials and {} probes; its {:.0} h are {:.0} times real time, the {:.0} h of its reshape alone {:.0} times",
         run.wall,
         run.processor,
         study.trials.len(),
         study.probes.len(),
+        all / 3600.0,
+        all / run.processor,
         reshape / 3600.0,
         reshape / run.processor
     );
