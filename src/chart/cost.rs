@@ -9,7 +9,7 @@ use plotters::style::text_anchor::HPos;
 
 use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, Place, hatch, line, mark, picture, rule, write};
-use super::{palette, time};
+use super::{palette, thin, time};
 use crate::compare::cost::Hour;
 use crate::plan::Phase;
 use crate::units::{Nanos, percent};
@@ -23,6 +23,8 @@ const FELT: (i32, i32) = (52, 196);
 const SPEED: (i32, i32) = (236, 332);
 /// Ticks of an axis.
 const TICKS: usize = 4;
+/// Stretches of hours, where there are more than twice as many: then hours have no marks of their own.
+const STRETCHES: usize = 240;
 
 /// Levels that stand beside the latency.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -228,19 +230,27 @@ fn heading(canvas: &Canvas<'_>, top: i32, words: &str) -> Result<(), Failure> {
     write(canvas, words, place, 11.0, palette::MUTED, HPos::Left)
 }
 
-/// Marks of the hours that are known, joined where they follow one another.
+/// Marks of the hours that are known, joined where they follow one another; of very many hours, the
+/// least and the greatest of each stretch, without marks.
 fn series(
     canvas: &Canvas<'_>,
     hours: &[Hour],
     place: impl Fn(&Hour) -> Option<Place>,
 ) -> Result<(), Failure> {
     let places: Vec<Option<Place>> = hours.iter().map(place).collect();
+    let many = hours.len() > 2 * STRETCHES;
     for run in places.split(Option::is_none) {
-        let run: Vec<Place> = run.iter().flatten().copied().collect();
+        let mut run: Vec<Place> = run.iter().flatten().copied().collect();
+        if many {
+            let heights: Vec<f64> = run.iter().map(|place| f64::from(place.1)).collect();
+            let part = (STRETCHES * run.len()).div_ceil(hours.len());
+            let kept = thin::thin(&heights, part).into_iter();
+            run = kept.map(|index| run[index]).collect();
+        }
         if run.len() > 1 {
             line(canvas, Phase::During, run.clone())?;
         }
-        for at in run {
+        for at in run.into_iter().filter(|_| !many) {
             mark(canvas, Phase::During, at, 3)?;
         }
     }

@@ -8,6 +8,7 @@ use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, font, hatch, mark, picture, rule, write};
 use super::grade::{letter, void};
 use super::palette;
+use super::thin::evenly;
 use crate::compare::{Group, Row};
 use crate::plan::{Access, Phase};
 use crate::text::short;
@@ -64,6 +65,8 @@ const RIGHT: i32 = 446;
 const TOP: i32 = 34;
 const NAME: i32 = 24;
 const LANE: i32 = 26;
+/// Rings of a lane at most: of more trials, evenly from the slowest to the fastest.
+const RINGS: usize = 60;
 /// The median stands so far above the middle of a lane, interval and single trials as far below it,
 /// so that neither hides the other.
 const APART: i32 = 6;
@@ -232,7 +235,19 @@ fn lane(
             rule(canvas, (end, below - 4), (end, below + 4), ink, 1)?;
         }
     }
-    for rate in group.rates.iter().filter(|rate| rate.is_finite()) {
+    let mut rates: Vec<f64> = group
+        .rates
+        .iter()
+        .copied()
+        .filter(|rate| rate.is_finite())
+        .collect();
+    if rates.len() > RINGS {
+        rates.sort_by(f64::total_cmp);
+        rates = evenly(rates.len(), RINGS)
+            .map(|index| rates[index])
+            .collect();
+    }
+    for rate in &rates {
         let place = (at(*rate), below);
         canvas.draw(&Circle::new(place, 2, ink.colour().stroke_width(1)))?;
     }

@@ -22,6 +22,7 @@ mod position;
 mod progress;
 mod series;
 mod sweep;
+mod thin;
 mod time;
 
 pub use bitmap::Painter;
@@ -33,9 +34,10 @@ pub use latency::{PhaseLatency, latency_distribution};
 pub use layers::{Reached, Stage, layers_chart};
 pub use palette::{standalone, stylesheet};
 pub use position::{Lying, position_chart};
-pub use progress::{progress_chart, progress_points};
-pub use series::trial_series;
+pub use progress::{progress_chart, progress_points, progress_told};
+pub use series::{series_told, trial_series};
 pub use sweep::sweep_chart;
+pub use thin::{evenly, thin, told};
 
 #[cfg(test)]
 mod tests;

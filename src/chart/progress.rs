@@ -8,7 +8,7 @@ use plotters::style::text_anchor::HPos;
 
 use super::axis::Scale;
 use super::canvas::{Canvas, Caption, Failure, mark, picture, rule, write};
-use super::{palette, time};
+use super::{palette, thin, time};
 use crate::compare::Reshaped;
 use crate::compare::forecasted::{Finish, Forecasted, Told};
 use crate::plan::Phase;
@@ -25,8 +25,8 @@ const STEP: i32 = 22;
 const CURVE: (i32, i32) = (160, 336);
 /// So many times the time that it took, and no more, has room.
 const MOST: f64 = 1.6;
-/// Points of the curve at most: more are thinned evenly.
-const POINTS: usize = 600;
+/// Stretches of a curve that has more points than twice as many.
+const STRETCHES: usize = 300;
 /// Points that can be read off, at most.
 const READ: usize = 200;
 
@@ -43,7 +43,7 @@ pub fn progress_chart(
     let caption = Caption {
         id,
         title: "Progress, and the finish as it would have been told".to_owned(),
-        description: describe(found),
+        description: describe(reshaped, found),
         simulated,
     };
     let (first, last) = span(reshaped, found);
@@ -126,6 +126,14 @@ fn span(reshaped: &Reshaped, found: &Forecasted) -> (Timestamp, Timestamp) {
     (reshaped.began, last)
 }
 
+/// What a reader is told of the readings that are not drawn, where there are any.
+pub fn progress_told(reshaped: &Reshaped) -> Option<String> {
+    let points = &reshaped.track.points;
+    let fractions: Vec<f64> = points.iter().map(|point| point.fraction).collect();
+    let kept = thin::thin(&fractions, STRETCHES).len();
+    thin::told(kept, points.len(), "readings")
+}
+
 fn finish(told: &Told) -> Option<&Finish> {
     match told {
         Told::Finish(finish) => Some(finish),
@@ -185,11 +193,10 @@ fn curve(canvas: &Canvas<'_>, reshaped: &Reshaped, x: Scale) -> Result<(), Failu
         write(canvas, &words, place, 11.0, palette::MUTED, HPos::Right)?;
     }
     let points = &reshaped.track.points;
-    let each = points.len().div_ceil(POINTS).max(1);
-    let mut places: Vec<(i32, i32)> = points
-        .iter()
-        .step_by(each)
-        .chain(points.last())
+    let fractions: Vec<f64> = points.iter().map(|point| point.fraction).collect();
+    let mut places: Vec<(i32, i32)> = thin::thin(&fractions, STRETCHES)
+        .into_iter()
+        .map(|index| &points[index])
         .map(|point| (x.at(time::seconds(point.at)), y.at(point.fraction)))
         .collect();
     if let Some(ending) = reshaped.ending {
@@ -205,11 +212,14 @@ fn curve(canvas: &Canvas<'_>, reshaped: &Reshaped, x: Scale) -> Result<(), Failu
     canvas.draw(&PathElement::new(places, style))
 }
 
-fn describe(found: &Forecasted) -> String {
+fn describe(reshaped: &Reshaped, found: &Forecasted) -> String {
     let hours = found.hours.map_or("not done yet".to_owned(), |hours| {
         format!("done after {hours:.1} hours")
     });
     let mut text = format!("Progress of the reshape, {hours}.");
+    if let Some(told) = progress_told(reshaped) {
+        text += &format!(" {told}.");
+    }
     for moment in &found.moments {
         let at = percent(moment.mark, 0);
         let Some(finish) = finish(&moment.told) else {

@@ -7,7 +7,7 @@ use plotters::style::text_anchor::HPos;
 use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, hatch, picture, rule, write};
 use super::grade::letter;
-use super::palette;
+use super::{palette, thin};
 use crate::judge::Grade;
 use crate::study::{Trial, WindowRow};
 use crate::units::Rate;
@@ -19,6 +19,8 @@ const TOP: i32 = 28;
 const BOTTOM: i32 = 112;
 /// Up to so many windows, each is a dot on the line.
 const MOST_DOTS: usize = 60;
+/// Stretches of a series that has more windows than twice as many: each is two pixels wide.
+const STRETCHES: usize = 100;
 
 /// The rate of each 1 s window of `trial` in MB/s: windows before steady state hollow on a shaded
 /// ground, the mean of the others as a level line. `grade` stands above; where it does not hold, so does
@@ -64,9 +66,10 @@ pub fn trial_series(
         let x = Scale::new(0.0, windows.len() as f64, LEFT, RIGHT);
         let y = Scale::new(0.0, most, BOTTOM, TOP);
         // A window stands at its middle.
-        let places: Vec<(i32, i32)> = (0..)
-            .zip(&megabytes)
-            .map(|(index, rate)| (x.at(f64::from(index) + 0.5), y.at(*rate)))
+        let kept = thin::thin(&megabytes, STRETCHES);
+        let places: Vec<(i32, i32)> = kept
+            .iter()
+            .map(|index| (x.at(*index as f64 + 0.5), y.at(megabytes[*index])))
             .collect();
         let warm = windows.iter().take_while(|window| window.warmup).count();
         if warm > 0 {
@@ -84,8 +87,8 @@ pub fn trial_series(
         }
         let colour = palette::of(trial.phase).colour();
         canvas.draw(&PathElement::new(places.clone(), colour.stroke_width(1)))?;
-        for (window, place) in windows.iter().zip(&places) {
-            if window.warmup {
+        for (index, place) in kept.iter().zip(&places) {
+            if windows[*index].warmup {
                 canvas.draw(&Circle::new(*place, 2, palette::PAPER.colour().filled()))?;
                 canvas.draw(&Circle::new(*place, 2, colour.stroke_width(1)))?;
             } else if windows.len() <= MOST_DOTS {
@@ -146,12 +149,19 @@ fn axes(canvas: &Canvas<'_>, x: Scale, y: Scale, seconds: usize, most: f64) -> R
     Ok(())
 }
 
+/// What a reader is told of the windows of a trial that are not drawn, where there are any.
+pub fn series_told(windows: &[WindowRow]) -> Option<String> {
+    let bytes: Vec<f64> = windows.iter().map(|w| w.bytes() as f64).collect();
+    thin::told(thin::thin(&bytes, STRETCHES).len(), bytes.len(), "windows")
+}
+
 fn describe(trial: &Trial, windows: &[WindowRow], mean: Option<f64>, grade: &str) -> String {
     let warm = windows.iter().filter(|window| window.warmup).count();
     let mean = mean.map_or("none".to_owned(), |mean| Rate(mean * 1e6).to_string());
+    let told = series_told(windows).map_or(String::new(), |told| format!("; {told}"));
     format!(
         "Rate of trial {} ({}, {}) in windows of one second: {} windows, {warm} of them before \
-         steady state; mean of the others {mean}; {grade}.",
+         steady state; mean of the others {mean}; {grade}{told}.",
         trial.trial,
         trial.workload,
         trial.phase,

@@ -73,7 +73,7 @@ fn every_picture_of_every_study_is_well_formed() {
             check(&family_chart(HOSTILE, family, &rows, false, "x"));
         }
         for trial in study.trials.iter().step_by(7) {
-            let windows = &study.windows[&trial.trial];
+            let windows = &study.windows.of(trial.trial);
             check(&trial_series(trial, windows, Some(Grade::C), 1e9, "x"));
         }
     }
@@ -123,7 +123,7 @@ fn warm_up_windows_are_hollow_and_shaded() {
     let trial = study.trials.iter().find(warm).unwrap();
     let svg = trial_series(
         trial,
-        &study.windows[&trial.trial],
+        &study.windows.of(trial.trial),
         Some(Grade::B),
         0.0,
         "x",
@@ -193,7 +193,8 @@ fn void_latencies_and_trials_say_so() {
         "{svg}"
     );
     let study = testing::study(Scene::Full);
-    let (trial, windows) = (&study.trials[0], &study.windows[&study.trials[0].trial]);
+    let trial = &study.trials[0];
+    let windows = &study.windows.of(trial.trial);
     let series = |grade| trial_series(trial, windows, Some(grade), 0.0, "x");
     assert!(series(Grade::X).contains("grade X: void"));
     assert!(series(Grade::A).contains("grade A") && !series(Grade::A).contains("void"));

@@ -16,7 +16,7 @@ use crate::plan::Set;
 use crate::report::{self, Over};
 use crate::reshape::{Reading, Source, assess};
 use crate::store::{Follower, StoreError};
-use crate::study::{Following, Place, ProgressRow, ShellCommand, Study};
+use crate::study::{Following, Place, ProgressRow, ShellCommand, Study, Windows};
 use crate::units::Bytes;
 use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, Probers, follow};
 
@@ -255,7 +255,7 @@ fn probers(study: &Study, patience: Duration) -> Option<Probers> {
         return None;
     }
     let mut study = study.clone();
-    study.windows.clear();
+    study.windows = Windows::default();
     Some(Probers::new(move |thread| {
         Prober::local(&study, patience, thread)
     }))

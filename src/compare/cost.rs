@@ -5,6 +5,8 @@
 //! sides are put together by the hour, and what goes together is told as a rank correlation with its
 //! interval: never as a cause, since users slow a reshape as it slows them.
 
+use std::collections::BTreeSet;
+
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
@@ -293,7 +295,8 @@ pub(super) fn baseline(study: &Study, comparison: &Comparison, small: bool) -> O
     let group = row
         .group(Phase::Before)
         .filter(|group| group.void.is_none())?;
-    let of_group = |trial: &&Trial| group.trials.contains(&trial.trial);
+    let numbers: BTreeSet<u64> = group.trials.iter().copied().collect();
+    let of_group = |trial: &&Trial| numbers.contains(&trial.trial);
     let means: Vec<f64> = study
         .trials
         .iter()
@@ -310,7 +313,7 @@ pub(super) fn baseline(study: &Study, comparison: &Comparison, small: bool) -> O
     })
 }
 
-/// The hours of the local clock from the first probe or reading to the last.
+/// The hours of the local clock from the first probe or reading to the last; `rows` in order of time.
 pub(super) fn timeline(
     rows: &[&ProbeRow],
     reshaped: Option<&Reshaped>,
@@ -338,15 +341,9 @@ pub(super) fn timeline(
         let Ok(ends) = begins.checked_add(SignedDuration::from_hours(1)) else {
             break;
         };
-        let inside: Vec<&ProbeRow> = rows
-            .iter()
-            .filter(|row| (begins..ends).contains(&row.at))
-            .copied()
-            .collect();
-        let (small, large) = (
-            good(&inside, ProbeRow::SMALL),
-            good(&inside, ProbeRow::LARGE),
-        );
+        let before = |moment: Timestamp| rows.partition_point(|row| row.at < moment);
+        let inside = &rows[before(begins)..before(ends)];
+        let (small, large) = (good(inside, ProbeRow::SMALL), good(inside, ProbeRow::LARGE));
         hours.push(Hour {
             begins,
             hour: hour_of(begins, zone),
@@ -371,16 +368,13 @@ fn by_hour(
     zone: &TimeZone,
     timeline: &[Hour],
 ) -> Vec<HourOfDay> {
+    let mut inside = [const { Vec::new() }; 24];
+    for row in rows {
+        inside[usize::from(hour_of(row.at, zone))].push(*row);
+    }
     let hour = |hour: u8| {
-        let inside: Vec<&ProbeRow> = rows
-            .iter()
-            .filter(|row| hour_of(row.at, zone) == hour)
-            .copied()
-            .collect();
-        let (small, large) = (
-            good(&inside, ProbeRow::SMALL),
-            good(&inside, ProbeRow::LARGE),
-        );
+        let inside = &inside[usize::from(hour)];
+        let (small, large) = (good(inside, ProbeRow::SMALL), good(inside, ProbeRow::LARGE));
         let speeds: Vec<f64> = timeline
             .iter()
             .filter(|of| of.hour == hour)
@@ -436,7 +430,8 @@ fn during(study: &Study, row: &Row, reshaped: Option<&Reshaped>) -> Option<Durin
         row.group(Phase::Before)
             .is_some_and(|group| group.void.is_none())
     });
-    let of_group = |trial: &&Trial| group.trials.contains(&trial.trial);
+    let numbers: BTreeSet<u64> = group.trials.iter().copied().collect();
+    let of_group = |trial: &&Trial| numbers.contains(&trial.trial);
     Some(During {
         workload: row.workload.clone(),
         ratio: contrast.map(|contrast| contrast.ratio),

@@ -25,8 +25,13 @@ pub struct Reshaped {
     /// When it was done, where that was read.
     pub ending: Option<Ending>,
     /// Way over time: begin and end of each stretch, and its part of the whole.
-    stretches: Vec<(Timestamp, Timestamp, f64)>,
+    stretches: Vec<Stretch>,
+    /// Whether neither their begins nor their ends go back.
+    ordered: bool,
 }
+
+/// Begin, end, and the part of the whole between them.
+type Stretch = (Timestamp, Timestamp, f64);
 
 impl Reshaped {
     /// What the readings of `study` tell; `None` where none tells a position.
@@ -41,7 +46,7 @@ impl Reshaped {
             track.moves.retain(|m| m.ended <= ending.at);
         }
         let first = *track.points.first()?;
-        let mut stretches: Vec<(Timestamp, Timestamp, f64)> = track
+        let mut stretches: Vec<Stretch> = track
             .moves
             .iter()
             .map(|m| (m.began, m.ended, m.to - m.from))
@@ -58,6 +63,7 @@ impl Reshaped {
             from: first.fraction,
             until: ending.map_or(latest, |ending| ending.at),
             ending,
+            ordered: stretches.is_sorted_by(|a, b| a.0 <= b.0 && a.1 <= b.1),
             stretches,
             track,
             readings,
@@ -81,8 +87,7 @@ impl Reshaped {
             return None;
         }
         let way: f64 = self
-            .stretches
-            .iter()
+            .during(from, to)
             .map(|(began, ended, way)| {
                 let inside = span((*began).max(from), (*ended).min(to)).max(0.0);
                 let length = span(*began, *ended);
@@ -94,6 +99,19 @@ impl Reshaped {
             })
             .sum();
         Some(way / covered * 3600.0)
+    }
+
+    /// The stretches that may have a part between `from` and `to`. A clock that was set back leaves them
+    /// out of order: then that is all of them.
+    fn during(&self, from: Timestamp, to: Timestamp) -> impl Iterator<Item = &Stretch> {
+        let (first, last) = match self.ordered {
+            true => (
+                self.stretches.partition_point(|stretch| stretch.1 <= from),
+                self.stretches.partition_point(|stretch| stretch.0 < to),
+            ),
+            false => (0, self.stretches.len()),
+        };
+        self.stretches[first.min(last)..last].iter()
     }
 }
 

@@ -13,7 +13,6 @@ mod summary;
 pub use expected::{Expected, Judged};
 pub use finding::Finding;
 pub use path::{escaped, unescaped};
-pub(crate) use proof::grouped;
 pub use proof::{sample_sentence, upper_bound};
 pub use seal::{Hashes, SEAL_BLOCK, SealKey, Sealed, WholeHash, draw};
 pub use summary::{Pass, Reached, ReadBack, Sealing, latest_pass, open_pass, read_back, sealing};

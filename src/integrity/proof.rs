@@ -1,7 +1,7 @@
 //! What a sample proves of all that it was drawn from.
 
 use crate::stats::interval::{clopper_pearson, none_seen_bound};
-use crate::units::percent;
+use crate::units::{grouped, percent};
 
 /// How sure a bound is.
 const CONFIDENCE: f64 = 0.95;
@@ -38,19 +38,6 @@ pub fn sample_sentence(differing: u64, sampled: u64) -> Option<String> {
         "{counted}: with 95 % confidence fewer than {} of all do (exact bound of Clopper and Pearson)",
         digits(exact)
     ))
-}
-
-/// A count with its thousands apart.
-pub(crate) fn grouped(count: u64) -> String {
-    let text = count.to_string();
-    let mut grouped = String::new();
-    for (index, digit) in text.chars().enumerate() {
-        if index > 0 && (text.len() - index).is_multiple_of(3) {
-            grouped.push(',');
-        }
-        grouped.push(digit);
-    }
-    grouped
 }
 
 /// A fraction in per cent, with three significant digits at most, rounded up so that the bound

@@ -17,7 +17,7 @@ pub struct Case<'a> {
     /// What was observed beside it.
     pub seen: Observations,
     /// Its windows.
-    pub windows: &'a [WindowRow],
+    pub windows: Vec<WindowRow>,
     /// Its latencies; `None` when they are missing or damaged.
     pub latency: Option<Histogram<u64>>,
     /// Machine and share at its time.
@@ -36,7 +36,7 @@ impl<'a> Case<'a> {
                 .get(&trial.trial)
                 .cloned()
                 .unwrap_or_default(),
-            windows: study.windows.get(&trial.trial).map_or(&[], Vec::as_slice),
+            windows: study.windows.of(trial.trial),
             latency: study.latency.get(trial.trial).ok().flatten(),
             facts: study.facts.get(&trial.facts),
             config: &study.config,

@@ -21,8 +21,13 @@ pub use levels::{Level, cache_size, levels};
 pub use limit::{Limit, Limiting};
 
 use std::collections::BTreeMap;
+use std::num::NonZero;
+use std::thread::{available_parallelism, scope};
 
-use crate::study::{State, Study};
+use crate::study::{State, Study, Trial};
+
+/// Fewer trials than this are not worth another thread.
+const SHARE: usize = 256;
 
 /// What is to be thought of one trial.
 #[derive(Clone, Debug)]
@@ -58,13 +63,33 @@ pub fn judge(case: &Case<'_>) -> Judgement {
 
 /// Judges all complete trials of a study, by number.
 pub fn judge_all(study: &Study) -> BTreeMap<u64, Judgement> {
+    judge_some(study, 0)
+}
+
+/// Judges the complete trials of a study from the sitting `first` on, by number.
+pub fn judge_some(study: &Study, first: u64) -> BTreeMap<u64, Judgement> {
     let complete = study
         .trials
         .iter()
-        .filter(|trial| trial.state == State::Complete);
-    complete
-        .map(|trial| (trial.trial, judge(&Case::of(study, trial))))
-        .collect()
+        .filter(|trial| trial.state == State::Complete && trial.sitting >= first);
+    let complete: Vec<&Trial> = complete.collect();
+    let judged = |trial: &&Trial| (trial.trial, judge(&Case::of(study, trial)));
+    let workers = available_parallelism().map_or(1, NonZero::get);
+    let part = complete.len().div_ceil(workers).max(SHARE);
+    if complete.len() <= part {
+        return complete.iter().map(judged).collect();
+    }
+    // Each trial is judged by itself, so that nothing depends on who does it.
+    scope(|scope| {
+        let parts = complete.chunks(part);
+        let workers =
+            parts.map(|part| scope.spawn(move || part.iter().map(judged).collect::<Vec<_>>()));
+        let workers: Vec<_> = workers.collect();
+        let found = workers.into_iter().map(|worker| worker.join());
+        found
+            .flat_map(|found| found.expect("judging ends"))
+            .collect()
+    })
 }
 
 #[cfg(test)]

@@ -4,10 +4,11 @@
 //! unknown, never zero. The names are the rows of `observations.csv`; units stand in them.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
-/// Observations of one trial by name.
+/// Observations of one trial by name. Names are shared, since thousands of trials may have the same.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Observations(BTreeMap<String, f64>);
+pub struct Observations(BTreeMap<Arc<str>, f64>);
 
 /// Names of observations. Those with a number in them are made by functions.
 pub mod names {
@@ -169,14 +170,14 @@ pub mod names {
 
 impl Observations {
     /// Keeps an observation; what is not a finite number is not kept.
-    pub fn put(&mut self, name: impl Into<String>, value: f64) {
+    pub fn put(&mut self, name: impl Into<Arc<str>>, value: f64) {
         if value.is_finite() {
             self.0.insert(name.into(), value);
         }
     }
 
     /// Keeps an observation if there is one.
-    pub fn put_some(&mut self, name: impl Into<String>, value: Option<f64>) {
+    pub fn put_some(&mut self, name: impl Into<Arc<str>>, value: Option<f64>) {
         if let Some(value) = value {
             self.put(name, value);
         }
@@ -189,7 +190,7 @@ impl Observations {
 
     /// All of them, by name.
     pub fn iter(&self) -> impl Iterator<Item = (&str, f64)> {
-        self.0.iter().map(|(name, value)| (name.as_str(), *value))
+        self.0.iter().map(|(name, value)| (name.as_ref(), *value))
     }
 }
 

@@ -1,6 +1,6 @@
 //! What a study holds, in the order in which it came about: sittings, facts and their changes.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 
@@ -51,19 +51,19 @@ impl Sitting<'_> {
 
 /// All sittings by number.
 pub(super) fn sittings(study: &Study) -> Vec<Sitting<'_>> {
-    let numbers: BTreeSet<u64> = study.trials.iter().map(|trial| trial.sitting).collect();
-    let sitting = |number| {
-        let of_sitting = |trial: &&Trial| trial.sitting == number;
-        let trials: Vec<&Trial> = study.trials.iter().filter(of_sitting).collect();
-        let first = trials.first()?;
-        Some(Sitting {
+    let mut sittings = BTreeMap::<u64, Vec<&Trial>>::new();
+    for trial in &study.trials {
+        sittings.entry(trial.sitting).or_default().push(trial);
+    }
+    let sittings = sittings.into_iter();
+    sittings
+        .map(|(number, trials)| Sitting {
             number,
-            phase: first.phase,
-            started: first.started,
+            phase: trials[0].phase,
+            started: trials[0].started,
             trials,
         })
-    };
-    numbers.into_iter().filter_map(sitting).collect()
+        .collect()
 }
 
 /// The facts of the latest sitting that has any.

@@ -6,13 +6,13 @@ use super::layout::{clamp, heading, list, paragraph, table};
 use super::precise;
 use super::words::{self, NONE};
 use crate::chart::Family;
-use crate::integrity::grouped;
 use crate::plan::Access;
 use crate::record::observed;
 use crate::stats::describe::{coefficient_of_variation, median};
 use crate::study::{State, Study, Trial};
 use crate::text::plain;
 use crate::text::short;
+use crate::units::grouped;
 
 /// What came of sitting number `sitting`: its trials one by one, then by workload, at most `width`
 /// characters wide (held between 60 and 110), each with its grade; what is void

@@ -9,9 +9,12 @@ use crate::plan::{Phase, Set};
 use crate::study::{State, Study, Trial};
 use crate::text::{plain, short};
 
-/// All that a study holds, at most `width` characters wide (held between 60 and 110): what was said,
-/// sittings with the grades of their trials, the latest facts and what changed, test data, damage.
-pub fn study_text(study: &Study, judgements: &Judgements, width: usize) -> String {
+/// Sittings that are listed unless all are asked for.
+pub const LATEST: usize = 20;
+
+/// All that a study holds, at most `width` characters wide (held between 60 and 110): what was said, the
+/// `latest` sittings with the grades of their trials, the latest facts and what changed, test data, damage.
+pub fn study_text(study: &Study, judgements: &Judgements, latest: usize, width: usize) -> String {
     let width = clamp(width);
     let banner = words::banner(words::made_up(study));
     let mut text = heading(&short(&format!("{banner}Study {}", study.name), width));
@@ -35,7 +38,7 @@ pub fn study_text(study: &Study, judgements: &Judgements, width: usize) -> Strin
         ),
     );
     text += &data(study, width);
-    text += &sittings(study, judgements, width, banner);
+    text += &sittings(study, judgements, latest, width, banner);
     text += &bars(study, judgements, width, banner);
     text += &facts(study, width, banner);
     let remarks: Vec<String> = study.remarks.iter().map(|remark| plain(remark)).collect();
@@ -77,7 +80,13 @@ fn data(study: &Study, width: usize) -> String {
     list(width, "Test data", &data_words(study))
 }
 
-fn sittings(study: &Study, judgements: &Judgements, width: usize, banner: &str) -> String {
+fn sittings(
+    study: &Study,
+    judgements: &Judgements,
+    latest: usize,
+    width: usize,
+    banner: &str,
+) -> String {
     let sittings = history::sittings(study);
     if sittings.is_empty() {
         return "\nNothing has been measured yet.\n".to_owned();
@@ -107,7 +116,19 @@ fn sittings(study: &Study, judgements: &Judgements, width: usize, banner: &str) 
         )
     };
     let mut text = format!("\n{banner}Sittings\n");
-    for sitting in &sittings {
+    let (earlier, sittings) = sittings.split_at(sittings.len().saturating_sub(latest));
+    if let Some((first, last)) = earlier.first().zip(earlier.last()) {
+        let trials = earlier.iter().map(|sitting| sitting.trials.len()).sum();
+        let words = format!(
+            "{} with {} from {} to {} are not listed: --all lists them",
+            words::count(earlier.len(), "earlier sitting"),
+            words::count(trials, "trial"),
+            moment(first.started),
+            moment(last.started)
+        );
+        text += &paragraph(width, "     ", &words);
+    }
+    for sitting in sittings {
         text += &paragraph(
             width,
             &format!("{:>3}  ", sitting.number),
@@ -135,7 +156,11 @@ fn bars(study: &Study, judgements: &Judgements, width: usize, banner: &str) -> S
         rate.filter(|_| holds)
     };
     let line = |name: &str| {
-        let of_name = study.trials.iter().filter(|trial| trial.workload == name);
+        // Of a study that was read in part, those that were graded.
+        let of_name = study.trials.iter().filter(|trial| {
+            trial.workload == name
+                && (trial.state != State::Complete || judgements.contains_key(&trial.trial))
+        });
         let highest = of_name.clone().filter_map(rate).fold(0.0, f64::max);
         let phases = Phase::ALL.map(|phase| {
             let rates: Vec<_> = of_name
@@ -201,7 +226,7 @@ mod tests {
         for scene in SCENES {
             let study = testing::study(scene);
             let judgements = judge_all(&study);
-            let mut text = study_text(&study, &judgements, 80);
+            let mut text = study_text(&study, &judgements, LATEST, 80);
             for sitting in 0..4 {
                 text += &sitting_text(&study, sitting, &judgements, 80);
             }
@@ -221,9 +246,28 @@ mod tests {
     }
 
     #[test]
+    fn earlier_sittings_are_counted_unless_all_are_asked_for() {
+        let study = testing::study(Scene::Full);
+        let judgements = judge_all(&study);
+        let text = study_text(&study, &judgements, 1, 80);
+        assert!(text.contains("2 earlier sittings with"), "{text}");
+        assert!(
+            text.contains("\n  3  after") && !text.contains("\n  2  "),
+            "{text}"
+        );
+        for latest in [3, usize::MAX] {
+            let text = study_text(&study, &judgements, latest, 80);
+            assert!(
+                !text.contains("earlier") && text.contains("\n  1  "),
+                "{text}"
+            );
+        }
+    }
+
+    #[test]
     fn a_study_tells_sittings_facts_changes_data_and_damage() {
         let study = testing::study(Scene::Full);
-        let text = study_text(&study, &judge_all(&study), 80);
+        let text = study_text(&study, &judge_all(&study), LATEST, 80);
         for part in [
             "RAID 6, 4 drives of 6 TB, growing to 5",
             "Read set: 16 files, 64 GiB in all.",

@@ -175,7 +175,7 @@ fn measure(study: &mut Study, log: &mut String, sitting: u64, phase: Phase, tria
             ..row.with_summary(&summary, &recording)
         };
         let windows = WindowRow::rows(number, &recording, &summary);
-        study.windows.insert(number, windows);
+        study.windows.insert(number, &windows);
         *log += &render_latency(
             number,
             started,
@@ -299,7 +299,7 @@ fn observe(study: &mut Study) {
         timeout_seconds: 30,
     });
     for trial in &study.trials {
-        let seen = observations(trial, &study.windows[&trial.trial]);
+        let seen = observations(trial, &study.windows.of(trial.trial));
         study.observations.insert(trial.trial, seen);
     }
 }

@@ -2,13 +2,11 @@
 //! those of the page.
 
 use super::layout::{clamp, heading, list};
-use crate::integrity::{
-    self, ReadBack, Sealing, grouped, latest_pass, read_back, sample_sentence, sealing,
-};
+use crate::integrity::{self, ReadBack, Sealing, latest_pass, read_back, sample_sentence, sealing};
 use crate::plan::{Phase, Set};
 use crate::study::{DamageRow, SealedCheckRow, SealedState, Study};
 use crate::text::short;
-use crate::units::{Bytes, Rate};
+use crate::units::{Bytes, Rate, grouped};
 
 /// Damage that is told one by one, at most.
 const TOLD: usize = 20;

@@ -201,7 +201,7 @@ fn a_sitting_and_a_study_name_grades() {
         text.contains("void") && text.contains("large-read (X): void, grade X, rejected"),
         "{text}"
     );
-    let whole = study_text(&all.study, &all.judgements, 80).replace("\n     ", " ");
+    let whole = study_text(&all.study, &all.judgements, LATEST, 80).replace("\n     ", " ");
     assert!(
         whole.contains("rejected (X, void)")
             && whole.contains("Grades: 5 verified (A), 25 no sign of trouble (B)"),
@@ -314,7 +314,10 @@ fn hostile_evidence_stays_text() {
     let why = why_text(&all.study, None, &all.judgements, 80).unwrap();
     texts.push(("why".into(), why));
     texts.push(("text".into(), all.text()));
-    texts.push(("study".into(), study_text(&all.study, &all.judgements, 80)));
+    texts.push((
+        "study".into(),
+        study_text(&all.study, &all.judgements, LATEST, 80),
+    ));
     texts.push((
         "sitting".into(),
         sitting_text(&all.study, 3, &all.judgements, 80),

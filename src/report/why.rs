@@ -109,10 +109,7 @@ fn summary(trial: &Trial, judged: &Judgement) -> [(&'static str, String); 5] {
 
 /// The trial second by second: bars, what the tallest stands for, and what was taken for warm-up.
 fn seconds(study: &Study, trial: &Trial, judged: &Judgement, width: usize) -> String {
-    let windows = study
-        .windows
-        .get(&trial.trial)
-        .map_or(&[][..], Vec::as_slice);
+    let windows = study.windows.of(trial.trial);
     let rates: Vec<f64> = windows
         .iter()
         .map(|window| (window.read_bytes + window.written_bytes) as f64)

@@ -7,7 +7,7 @@ use crate::judge::Limit;
 use crate::plan::Phase;
 use crate::study::{Study, Trial};
 use crate::text::plain;
-use crate::units::{Nanos, Rate, percent};
+use crate::units::{self, Nanos, Rate, percent};
 
 /// The word that stands wherever results are made up.
 pub(super) const SIMULATED: &str = "SIMULATED";
@@ -90,14 +90,10 @@ pub(super) fn grouped(number: f64) -> String {
     };
     let text = format!("{number:.decimals$}");
     let (whole, rest) = text.split_at(text.find('.').unwrap_or(text.len()));
-    let mut grouped = String::new();
-    for (index, digit) in whole.chars().enumerate() {
-        if index > 0 && (whole.len() - index).is_multiple_of(3) {
-            grouped.push(',');
-        }
-        grouped.push(digit);
+    match whole.parse() {
+        Ok(whole) => units::grouped(whole) + rest,
+        Err(_) => text,
     }
-    grouped + rest
 }
 
 /// A latency, or a dash.
@@ -105,7 +101,10 @@ pub(super) fn latency(ns: Option<f64>) -> String {
     ns.map_or(NONE.to_owned(), |ns| Nanos(ns.round() as u64).to_string())
 }
 
-/// Numbers of trials with runs drawn together: `1–5, 9`.
+/// So many runs of numbers are told at most.
+const RUNS: usize = 40;
+
+/// Numbers of trials with runs drawn together: `1–5, 9`; of very many, the first and the last.
 pub(super) fn numbers(trials: &[u64]) -> String {
     let mut sorted = trials.to_vec();
     sorted.sort_unstable();
@@ -115,7 +114,16 @@ pub(super) fn numbers(trials: &[u64]) -> String {
         [one, two] => format!("{one}, {two}"),
         _ => format!("{}–{}", run[0], run[run.len() - 1]),
     });
-    runs.collect::<Vec<_>>().join(", ")
+    let runs: Vec<String> = runs.collect();
+    match runs.as_slice() {
+        [first, second, .., last] if runs.len() > RUNS => {
+            format!(
+                "{first}, {second}, … {last} ({} trials)",
+                units::grouped(sorted.len() as u64)
+            )
+        }
+        _ => runs.join(", "),
+    }
 }
 
 /// `1 trial`, `5 trials`.

@@ -49,16 +49,7 @@ pub fn single_change(
     draws: u64,
     rng: &mut fastrand::Rng,
 ) -> Option<Change> {
-    let usable = least > 0 && block > 0 && values.iter().all(|v| v.is_finite());
-    if !usable || values.len() / 2 < least {
-        return None;
-    }
-    let centre = mean(values)?;
-    let centred: Vec<f64> = values.iter().map(|v| v - centre).collect();
-    let total: f64 = centred.iter().map(|v| v * v).sum();
-    if total == 0.0 {
-        return None;
-    }
+    let (centred, total) = (block > 0).then(|| centred(values, least))??;
     let (at, gain) = best_split(&centred, least);
 
     let mut blocks: Vec<&[f64]> = centred.chunks(block).collect();
@@ -78,6 +69,26 @@ pub fn single_change(
         explained: gain / total,
         p: as_large as f64 / (draws + 1) as f64,
     })
+}
+
+/// The levels on both sides of the change that [`single_change`] finds, without its test: cheap, where
+/// most changes are too small to matter anyway. `None` as there.
+pub fn largest_change(values: &[f64], least: usize) -> Option<[Segment; 2]> {
+    let (centred, _) = centred(values, least)?;
+    let (at, _) = best_split(&centred, least);
+    Some([segment(values, 0, at)?, segment(values, at, values.len())?])
+}
+
+/// The values about their mean, and the sum of their squares; `None` where no change can be looked for.
+fn centred(values: &[f64], least: usize) -> Option<(Vec<f64>, f64)> {
+    let usable = least > 0 && values.iter().all(|v| v.is_finite());
+    if !usable || values.len() / 2 < least {
+        return None;
+    }
+    let centre = mean(values)?;
+    let centred: Vec<f64> = values.iter().map(|v| v - centre).collect();
+    let total: f64 = centred.iter().map(|v| v * v).sum();
+    (total != 0.0).then_some((centred, total))
 }
 
 /// The split of values about zero mean that explains most, and the sum of squares that

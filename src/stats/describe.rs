@@ -48,9 +48,22 @@ pub fn lag1(values: &[f64]) -> Option<f64> {
 
 /// Median: the middle value, or the mean of the two middle values. `None` when empty.
 pub fn median(values: &[f64]) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_unstable_by(f64::total_cmp);
-    median_of_sorted(&sorted)
+    median_in_place(&mut values.to_vec())
+}
+
+/// Median of values that it leaves in another order: found by selection, in time that grows with their
+/// number, where sorting would take longer.
+pub(super) fn median_in_place(values: &mut [f64]) -> Option<f64> {
+    let (length, middle) = (values.len(), values.len() / 2);
+    if length == 0 {
+        return None;
+    }
+    let (below, upper, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    let upper = *upper;
+    match below.iter().copied().max_by(f64::total_cmp) {
+        Some(lower) if length.is_multiple_of(2) => Some(f64::midpoint(lower, upper)),
+        _ => Some(upper),
+    }
 }
 
 /// Median of values that are already in ascending order.

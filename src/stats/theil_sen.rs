@@ -4,7 +4,7 @@
 //! corrupt reading of progress does not move a forecast. Source: P. K. Sen, "Estimates
 //! of the regression coefficient based on Kendall's tau", JASA 63 (1968) 1379-1389.
 
-use super::describe::{median, median_of_sorted};
+use super::describe::{median, median_in_place};
 use super::interval::Interval;
 use super::special::normal_quantile;
 
@@ -41,8 +41,7 @@ pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
             }
         }
     }
-    slopes.sort_unstable_by(f64::total_cmp);
-    let slope = median_of_sorted(&slopes)?;
+    let slope = median_in_place(&mut slopes)?;
     let heights: Vec<f64> = x.iter().zip(y).map(|(x, y)| y - slope * x).collect();
 
     let z = normal_quantile(0.5 + confidence / 2.0);
@@ -50,9 +49,15 @@ pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
     // Ranks count from 1, and a rank 0 or below lies before the first slope.
     let low = ((pairs - c) / 2.0).round();
     let high = ((pairs + c) / 2.0).round() + 1.0;
+    // Selecting three ranks takes a fraction of sorting all slopes.
+    let mut rank = |rank: f64| {
+        *slopes
+            .select_nth_unstable_by(rank as usize - 1, f64::total_cmp)
+            .1
+    };
     let interval = (low >= 1.0 && high <= pairs).then(|| Interval {
-        low: slopes[low as usize - 1],
-        high: slopes[high as usize - 1],
+        low: rank(low),
+        high: rank(high),
         confidence,
     });
     Some(TheilSen {

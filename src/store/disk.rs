@@ -18,6 +18,15 @@ pub trait Disk {
     /// When it cannot be read, or has more bytes than any study.
     fn read(&self, name: &str) -> io::Result<Option<Vec<u8>>>;
 
+    /// The same bit by bit, for files that need not be in memory as a whole.
+    ///
+    /// # Errors
+    /// As [`Disk::read`].
+    fn stream(&self, name: &str) -> io::Result<Option<Box<dyn Read + '_>>> {
+        let bytes = self.read(name)?;
+        Ok(bytes.map(|bytes| Box::new(io::Cursor::new(bytes)) as Box<dyn Read>))
+    }
+
     /// Adds bytes at the end of a file, which is made when it is missing.
     ///
     /// # Errors
@@ -150,6 +159,19 @@ impl FolderDisk {
         Ok(opened)
     }
 
+    /// A file that is no longer than one of a study; `None` when there is none.
+    fn open_to_read(&self, name: &str) -> io::Result<Option<File>> {
+        let file = match self.open(name, OFlags::RDONLY) {
+            Ok(file) => file,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
+            Err(error) => return Err(error),
+        };
+        match file.metadata()?.len() > most(name) {
+            true => Err(too_long(most(name))),
+            false => Ok(Some(file)),
+        }
+    }
+
     /// Makes the entry of `name` in its folder last.
     fn sync_folder(&self, name: &str) -> io::Result<()> {
         sync_folder(self.path(name).parent().unwrap_or(&self.root))
@@ -172,15 +194,10 @@ impl FolderDisk {
 
 impl Disk for FolderDisk {
     fn read(&self, name: &str) -> io::Result<Option<Vec<u8>>> {
-        let file = match self.open(name, OFlags::RDONLY) {
-            Ok(file) => file,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
-            Err(error) => return Err(error),
-        };
         let most = most(name);
-        if file.metadata()?.len() > most {
-            return Err(too_long(most));
-        }
+        let Some(file) = self.open_to_read(name)? else {
+            return Ok(None);
+        };
         let mut bytes = Vec::new();
         // It may grow meanwhile.
         file.take(most + 1).read_to_end(&mut bytes)?;
@@ -188,6 +205,12 @@ impl Disk for FolderDisk {
             true => Err(too_long(most)),
             false => Ok(Some(bytes)),
         }
+    }
+
+    fn stream(&self, name: &str) -> io::Result<Option<Box<dyn Read + '_>>> {
+        // What is added meanwhile beyond the most is not read.
+        let file = self.open_to_read(name)?;
+        Ok(file.map(|file| Box::new(file.take(most(name))) as Box<dyn Read>))
     }
 
     fn append(&mut self, name: &str, bytes: &[u8]) -> io::Result<()> {

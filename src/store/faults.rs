@@ -367,7 +367,7 @@ impl Promised {
             at,
         );
         for (trial, windows) in &self.trials {
-            assert_eq!(study.windows[&trial.trial], *windows, "{at}");
+            assert_eq!(study.windows.of(trial.trial), *windows, "{at}");
             assert_eq!(study.observations[&trial.trial], observed(), "{at}");
             assert!(study.latency.get(trial.trial).unwrap().is_some(), "{at}");
         }
@@ -444,7 +444,7 @@ fn recover(disk: &FaultyDisk, promised: &Promised, at: &str) {
     let study = snapshot(disk, "scans".into()).unwrap();
     assert_eq!(study.remarks, Vec::<String>::new(), "{at}");
     let windows = WindowRow::rows(number, &recording, &summary);
-    assert_eq!(study.windows[&number], windows, "{at}");
+    assert_eq!(study.windows.of(number), windows, "{at}");
     assert_eq!(study.progress.last(), Some(&reading(9_999)), "{at}");
 }
 

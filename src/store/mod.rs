@@ -31,7 +31,7 @@ pub use disk::{Disk, FolderDisk};
 pub use follower::Follower;
 pub use publish::{publish, put};
 pub use raw::raw_files;
-pub use reader::{is_study, progress, read, read_config, studies};
+pub use reader::{is_study, progress, read, read_config, read_latest, studies};
 pub use writer::Writer;
 
 use crate::study::tables::TableError;

@@ -36,8 +36,29 @@ impl LatencyLog {
     /// # Errors
     /// When a line is no line of an interval log.
     pub fn parse(bytes: &[u8]) -> Result<Self, LatencyError> {
+        Self::parse_some(bytes, |_| true)
+    }
+
+    /// Reads of a log what it has of the trials that are `wanted`; their lines have to begin with their
+    /// tags, as those of this program do.
+    ///
+    /// # Errors
+    /// As [`LatencyLog::parse`].
+    pub fn parse_some(bytes: &[u8], wanted: impl Fn(u64) -> bool) -> Result<Self, LatencyError> {
         let mut trials = BTreeMap::new();
         let lines = tables::whole(bytes).lines;
+        let unwanted = |line: &[u8]| tagged(line).is_some_and(|trial| !wanted(trial));
+        let some: Vec<u8>;
+        let lines = match lines.split_inclusive(|byte| *byte == b'\n').any(unwanted) {
+            false => lines,
+            true => {
+                // Remarks in their places, so that errors name the right lines.
+                let each = lines.split_inclusive(|byte| *byte == b'\n');
+                let each = each.map(|line| if unwanted(line) { b"#\n" } else { line });
+                some = each.flatten().copied().collect();
+                &some
+            }
+        };
         for entry in IntervalLogIterator::new(lines) {
             let entry = entry.map_err(|LogIteratorError::ParseError { offset }| LatencyError {
                 place: format!("line {}", line_at(lines, offset)),
@@ -73,6 +94,13 @@ impl LatencyLog {
     pub fn trials(&self) -> impl Iterator<Item = u64> {
         self.0.keys().copied()
     }
+}
+
+/// The trial of whose tag a line begins.
+fn tagged(line: &[u8]) -> Option<u64> {
+    let tag = line.strip_prefix(b"Tag=")?;
+    let end = tag.iter().position(|byte| *byte == b',')?;
+    number(std::str::from_utf8(&tag[..end]).ok()?)
 }
 
 /// The number, from 1, of the line in which the byte at `offset` lies.

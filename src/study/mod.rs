@@ -7,6 +7,7 @@ mod command;
 mod config;
 mod engine;
 mod latency;
+mod lines;
 pub mod bounds;
 mod limits;
 pub mod manifest;
@@ -18,8 +19,9 @@ mod sweep;
 pub mod tables;
 mod trial;
 mod verified;
+mod windows;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 pub use amend::{with_format, with_mount};
 pub use audience::Audience;
@@ -31,6 +33,7 @@ pub use config::{
 pub use engine::{baseline, commonest_engine};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use limits::Limits;
+pub use lines::Plain;
 pub use manifest::{DataEvent, DataRow};
 pub use place::placed;
 pub use progress::{ProbeRow, ProgressRow};
@@ -39,6 +42,7 @@ pub use raw::RawFile;
 pub use sweep::SweepRow;
 pub use trial::{FRESH, ObservationRow, State, Trial, WindowRow};
 pub use verified::{DamageRow, Kind, PassRow, SealRow, SealedCheckRow, SealedState, VerifiedRow};
+pub use windows::Windows;
 
 use crate::facts::Facts;
 use crate::plan::TestData;
@@ -56,7 +60,7 @@ pub struct Study {
     /// All trials in the order in which they were made.
     pub trials: Vec<Trial>,
     /// Windows by trial; a trial cut off before its row was written may have left some.
-    pub windows: BTreeMap<u64, Vec<WindowRow>>,
+    pub windows: Windows,
     /// What was observed beside the operations, by trial.
     pub observations: BTreeMap<u64, Observations>,
     /// Latencies by trial.
@@ -93,7 +97,7 @@ impl Study {
             config,
             data: TestData::default(),
             trials: Vec::new(),
-            windows: BTreeMap::new(),
+            windows: Windows::default(),
             observations: BTreeMap::new(),
             latency: LatencyLog::default(),
             sweeps: Vec::new(),
@@ -114,7 +118,7 @@ impl Study {
     /// without a row is never taken for a later trial.
     pub fn next_trial(&self) -> u64 {
         let rows = self.trials.iter().map(|trial| trial.trial);
-        let windows = self.windows.keys().copied();
+        let windows = self.windows.trials();
         rows.chain(windows)
             .chain(self.observations.keys().copied())
             .chain(self.latency.trials())
@@ -128,6 +132,15 @@ impl Study {
         let latest = self.sweeps.last().map(|row| row.sweep);
         let first = self.sweeps.iter().position(|row| Some(row.sweep) == latest);
         &self.sweeps[first.unwrap_or(self.sweeps.len())..]
+    }
+
+    /// The number of the first of the `latest` sittings; 0 where there are no more than those.
+    pub fn first_of_latest(&self, latest: usize) -> u64 {
+        let numbers: BTreeSet<u64> = self.trials.iter().map(|trial| trial.sitting).collect();
+        match numbers.len() > latest {
+            true => numbers.into_iter().rev().take(latest).last().unwrap_or(0),
+            false => 0,
+        }
     }
 
     /// The number that the next sitting gets.

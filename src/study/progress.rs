@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::bounds::{self, AMOUNT, Wrong};
+use super::lines::Plain;
 use super::tables::{Cells, line};
 use crate::reshape::{Extent, Reading, Reported, Source, Word};
 
@@ -133,6 +134,34 @@ pub struct ProbeRow {
 }
 
 impl Cells for ProgressRow {
+    const HEAD: &str = "at,simulated,source,state,fraction,done,total,counts,speed_bytes_per_s,elapsed_s,probed,members_read_bytes,note";
+
+    fn plain(cells: &mut Plain<'_>) -> Option<Self> {
+        let (at, simulated) = (cells.moment()?, cells.flag()?);
+        let source = cells.text()?;
+        let state = cells.text()?;
+        let (fraction, done) = (cells.some_figure()?, cells.some_figure()?);
+        let (total, counts) = (cells.some_figure()?, cells.text()?);
+        Some(Self {
+            at,
+            simulated,
+            source: Source::ALL.into_iter().find(|it| it.word() == source)?,
+            state: Word::ALL.into_iter().find(|it| it.word() == state)?,
+            fraction,
+            done,
+            total,
+            counts: match counts {
+                "" => None,
+                counts => Some(Extent::ALL.into_iter().find(|it| it.word() == counts)?),
+            },
+            speed_bytes_per_s: cells.some_figure()?,
+            elapsed_s: cells.some_figure()?,
+            probed: cells.some_flag()?,
+            members_read_bytes: cells.some_count()?,
+            note: cells.guarded()?.to_owned(),
+        })
+    }
+
     /// Figures that no position has become unknown in [`ProgressRow::reading`].
     fn check(&self) -> Result<(), Wrong> {
         bounds::moment("at", self.at)
@@ -140,6 +169,29 @@ impl Cells for ProgressRow {
 }
 
 impl Cells for ProbeRow {
+    const HEAD: &str = "at,simulated,kind,reshape_fraction,reshape_fraction_per_h,seconds,period_s,operations,missed_operations,busy_fraction,rate_bytes_per_s,mean_ns,p50_ns,max_ns,next_operation,cause";
+
+    fn plain(cells: &mut Plain<'_>) -> Option<Self> {
+        Some(Self {
+            at: cells.moment()?,
+            simulated: cells.flag()?,
+            kind: cells.guarded()?.to_owned(),
+            reshape_fraction: cells.some_figure()?,
+            reshape_fraction_per_h: cells.some_figure()?,
+            seconds: cells.figure()?,
+            period_s: cells.some_figure()?,
+            operations: cells.count()?,
+            missed_operations: cells.count()?,
+            busy_fraction: cells.figure()?,
+            rate_bytes_per_s: cells.some_figure()?,
+            mean_ns: cells.some_count()?,
+            p50_ns: cells.some_count()?,
+            max_ns: cells.some_count()?,
+            next_operation: cells.count()?,
+            cause: cells.guarded()?.to_owned(),
+        })
+    }
+
     fn check(&self) -> Result<(), Wrong> {
         bounds::moment("at", self.at)?;
         bounds::figures([
@@ -228,6 +280,68 @@ mod tests {
             back[1].reading().reported,
             Reported::bare(Word::Unreadable, "no route")
         );
+    }
+
+    /// The head of the plain way is that of the rows, which it takes as they are.
+    #[test]
+    fn the_plain_way_takes_what_is_written() {
+        fn taken<Row: Cells + PartialEq + std::fmt::Debug>(row: &Row) {
+            let text = render(std::slice::from_ref(row), true);
+            let (head, line) = text.split_once('\n').unwrap();
+            assert_eq!(head, Row::HEAD);
+            let mut cells = Plain::new(line.as_bytes());
+            assert_eq!(Row::plain(&mut cells).as_ref(), Some(row), "{line}");
+            assert_eq!(cells.end(), Some(line.len()));
+        }
+        let failed = Reading::of(reading().at, Reported::bare(Word::Unreadable, "no route"));
+        for reading in [reading(), failed] {
+            taken(&ProgressRow::of(&reading, Source::Mdstat, false));
+        }
+        let probe = ProbeRow {
+            at: reading().at,
+            simulated: true,
+            kind: ProbeRow::SMALL.to_owned(),
+            reshape_fraction: Some(0.25),
+            reshape_fraction_per_h: None,
+            seconds: 59.0,
+            period_s: Some(1.5),
+            operations: 40,
+            missed_operations: 0,
+            busy_fraction: 0.01,
+            rate_bytes_per_s: None,
+            mean_ns: Some(7),
+            p50_ns: None,
+            max_ns: Some(9),
+            next_operation: 41,
+            cause: "=1".to_owned(),
+        };
+        taken(&probe);
+        let (rate_bytes_per_s, cause) = (Some(2.9e7), String::new());
+        taken(&ProbeRow {
+            rate_bytes_per_s,
+            period_s: None,
+            cause,
+            ..probe
+        });
+        let observation = |value| super::super::ObservationRow {
+            trial: 3,
+            name: "members".to_owned(),
+            value,
+        };
+        taken(&observation(4.0));
+        taken(&observation(-1.5e-7));
+        let window = super::super::WindowRow {
+            trial: 1,
+            window: 2,
+            read_bytes: 3,
+            written_bytes: 0,
+            operations: 4,
+            mean_ns: Some(5),
+            p50_ns: None,
+            max_ns: Some(7),
+            warmup: true,
+        };
+        taken(&window);
     }
 
     #[test]

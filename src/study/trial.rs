@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::bounds::{self, AMOUNT, NUMBER, Wrong};
+use super::lines::Plain;
 use super::tables::Cells;
 use crate::plan::{Access, Phase, Workload};
 use crate::record::{Observations, Recording, Summary};
@@ -388,6 +389,22 @@ impl WindowRow {
 }
 
 impl Cells for ObservationRow {
+    const BY_TRIAL: bool = true;
+
+    fn trial(&self) -> Option<u64> {
+        Some(self.trial)
+    }
+
+    const HEAD: &str = "trial,name,value";
+
+    fn plain(cells: &mut Plain<'_>) -> Option<Self> {
+        Some(Self {
+            trial: cells.count()?,
+            name: cells.guarded()?.to_owned(),
+            value: cells.figure()?,
+        })
+    }
+
     fn check(&self) -> Result<(), Wrong> {
         bounds::counts(NUMBER, [("trial", self.trial)])?;
         match self.value.abs() <= bounds::FIGURE {
@@ -401,6 +418,29 @@ impl Cells for ObservationRow {
 }
 
 impl Cells for WindowRow {
+    const BY_TRIAL: bool = true;
+
+    fn trial(&self) -> Option<u64> {
+        Some(self.trial)
+    }
+
+    const HEAD: &str =
+        "trial,window,read_bytes,written_bytes,operations,mean_ns,p50_ns,max_ns,warmup";
+
+    fn plain(cells: &mut Plain<'_>) -> Option<Self> {
+        Some(Self {
+            trial: cells.count()?,
+            window: cells.count()?,
+            read_bytes: cells.count()?,
+            written_bytes: cells.count()?,
+            operations: cells.count()?,
+            mean_ns: cells.some_count()?,
+            p50_ns: cells.some_count()?,
+            max_ns: cells.some_count()?,
+            warmup: cells.flag()?,
+        })
+    }
+
     fn check(&self) -> Result<(), Wrong> {
         bounds::counts(NUMBER, [("trial", self.trial), ("window", self.window)])?;
         bounds::counts(

@@ -12,7 +12,37 @@ pub use bytes::{Bytes, ParseBytesError};
 pub use nanos::Nanos;
 pub use rate::Rate;
 
+/// A count with its thousands set apart: `5,000,000`.
+pub fn grouped(count: u64) -> String {
+    let digits = count.to_string();
+    let mut grouped = String::new();
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index).is_multiple_of(3) {
+            grouped.push(',');
+        }
+        grouped.push(digit);
+    }
+    grouped
+}
+
 /// A fraction in words: `0.256` becomes `25.6 %`, with `decimals` digits after the point.
 pub fn percent(fraction: f64, decimals: usize) -> String {
     format!("{:.*} %", decimals, fraction * 100.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn thousands_stand_apart() {
+        for (count, words) in [
+            (0, "0"),
+            (999, "999"),
+            (1_000, "1,000"),
+            (12_345_678, "12,345,678"),
+        ] {
+            assert_eq!(grouped(count), words);
+        }
+    }
 }

@@ -20,7 +20,7 @@ fn scene(kind: Scene) -> Study {
         return study.clone();
     }
     let mut fresh = study(kind);
-    fresh.windows.clear();
+    fresh.windows = crate::study::Windows::default();
     fresh.latency = LatencyLog::default();
     made.push((kind, fresh.clone()));
     fresh

@@ -3,7 +3,7 @@
 use super::Figure;
 use crate::chart::{
     Busy, CostLines, Expected, Lying, cost_chart, cost_points, expected_chart, position_chart,
-    progress_chart, progress_points,
+    progress_chart, progress_points, progress_told,
 };
 use crate::compare::expected::{Expectation, Expectations};
 use crate::compare::limits::Limited;
@@ -107,10 +107,13 @@ pub(super) fn position(
 pub(super) fn progress(account: &Account) -> Option<Figure> {
     let (reshaped, found) = (account.reshaped.as_ref()?, account.forecasts.as_ref()?);
     let id = "progress".to_owned();
+    let words = "Progress of the reshape, and the finish as it would have been told on the way";
     Some(Figure {
         svg: progress_chart(reshaped, found, &account.zone, account.simulated, &id),
-        caption: "Progress of the reshape, and the finish as it would have been told on the way."
-            .to_owned(),
+        caption: match progress_told(reshaped) {
+            Some(told) => format!("{words}; {told}."),
+            None => format!("{words}."),
+        },
         points: progress_points(reshaped, found, &account.zone),
         id,
     })

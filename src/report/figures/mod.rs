@@ -6,9 +6,10 @@ use hdrhistogram::Histogram;
 
 use super::grades::Judgements;
 use super::layers;
+use super::shown::Shown;
 use crate::chart::{
-    Family, PhaseLatency, family_chart, latency_distribution, layers_chart, sweep_chart,
-    trial_series,
+    Family, PhaseLatency, family_chart, latency_distribution, layers_chart, series_told,
+    sweep_chart, trial_series,
 };
 use crate::compare::{Account, Comparison, Row};
 use crate::judge::{Judgement, cache_size, levels};
@@ -81,7 +82,7 @@ impl Figures {
             expected: account::expected(account),
             position: account::position(study, comparison, account),
             latencies,
-            series: series(study, judgements),
+            series: series(study, judgements, &Shown::of(study)),
             remarks,
         }
     }
@@ -218,7 +219,7 @@ fn merge(study: &Study, trial: u64, merged: &mut Histogram<u64>) -> Result<(), S
         .map_err(|_| "it holds values out of the range of a trial".to_owned())
 }
 
-fn series(study: &Study, judgements: &Judgements) -> Vec<(String, Vec<Figure>)> {
+fn series(study: &Study, judgements: &Judgements, shown: &Shown) -> Vec<(String, Vec<Figure>)> {
     let mut names: Vec<&str> = Vec::new();
     for trial in &study.trials {
         if !names.contains(&trial.workload.as_str()) {
@@ -233,36 +234,52 @@ fn series(study: &Study, judgements: &Judgements) -> Vec<(String, Vec<Figure>)> 
             .position(|w| w.name == *name)
             .unwrap_or(known.len())
     });
-    let workload = |name: &str| (name.to_owned(), workload_series(study, judgements, name));
+    let workload = |name: &str| {
+        (
+            name.to_owned(),
+            workload_series(study, judgements, shown, name),
+        )
+    };
     names.into_iter().map(workload).collect()
 }
 
 /// The trials of a workload, by phase, on one scale.
-fn workload_series(study: &Study, judgements: &Judgements, name: &str) -> Vec<Figure> {
-    let windows = |trial: &Trial| -> &[WindowRow] {
-        study.windows.get(&trial.trial).map_or(&[], Vec::as_slice)
-    };
+fn workload_series<'a>(
+    study: &'a Study,
+    judgements: &Judgements,
+    shown: &Shown,
+    name: &str,
+) -> Vec<Figure> {
     let of_workload = study
         .trials
         .iter()
         .enumerate()
-        .filter(|(_, t)| t.workload == name);
-    let trials: Vec<(usize, &Trial)> = of_workload.collect();
-    let all = trials.iter().flat_map(|(_, trial)| windows(trial));
+        .filter(|(place, trial)| trial.workload == name && shown.has(*place));
+    let unpacked =
+        |(place, trial): (usize, &'a Trial)| (place, trial, study.windows.of(trial.trial));
+    let trials: Vec<(usize, &Trial, Vec<WindowRow>)> = of_workload.map(unpacked).collect();
+    let all = trials.iter().flat_map(|(_, _, windows)| windows);
     let top = all.map(|window| window.bytes() as f64).fold(0.0, f64::max);
-    let figure = |(index, trial): &(usize, &Trial)| {
+    let figure = |(index, trial, windows): &(usize, &Trial, Vec<WindowRow>)| {
         // The place in the table keeps it unique where a number stands twice in a damaged one.
         let id = format!("series-{:04}-trial-{}", index + 1, trial.trial);
         let judged = judgements.get(&trial.trial);
         let grade = judged.map(|judged| judged.ruling.grade);
         Figure {
-            svg: trial_series(trial, windows(trial), grade, top, &id),
-            caption: format!("Trial {}, {}.", trial.trial, trial.phase),
+            svg: trial_series(trial, windows, grade, top, &id),
+            caption: match series_told(windows) {
+                Some(told) => format!("Trial {}, {}; {told}.", trial.trial, trial.phase),
+                None => format!("Trial {}, {}.", trial.trial, trial.phase),
+            },
             points: Vec::new(),
             id,
         }
     };
-    let of_phase = |phase: Phase| trials.iter().filter(move |(_, trial)| trial.phase == phase);
+    let of_phase = |phase: Phase| {
+        trials
+            .iter()
+            .filter(move |(_, trial, _)| trial.phase == phase)
+    };
     Phase::ALL
         .into_iter()
         .flat_map(of_phase)

@@ -5,6 +5,7 @@ use maud::{Markup, html};
 use super::Context;
 use super::real::grade;
 use crate::facts::Change;
+use crate::report::shown::Shown;
 use crate::report::study::{data_words, moment};
 use crate::report::{grades, history, sitting, words};
 use crate::study::Trial;
@@ -78,6 +79,7 @@ pub(super) fn series(context: &Context<'_>) -> Markup {
                  ground; the level line is the mean of the others. Pictures of a workload share their scale. What \
                  a cache served has the word void and no mean."
             }
+            @if let Some(told) = Shown::of(context.study).told() { p.note { (told) } }
             @for (workload, figures) in &context.figures.series {
                 details {
                     summary {
@@ -91,8 +93,9 @@ pub(super) fn series(context: &Context<'_>) -> Markup {
     }
 }
 
-/// The table of all trials.
+/// The table of all trials, or of some of very many.
 pub(super) fn trials(context: &Context<'_>) -> Markup {
+    let shown = Shown::of(context.study);
     if context.study.trials.is_empty() {
         return html! {};
     }
@@ -104,6 +107,7 @@ pub(super) fn trials(context: &Context<'_>) -> Markup {
                     (context.banner()) (words::count(context.study.trials.len(), "trial"))
                     ", complete, failed and interrupted"
                 }
+                @if let Some(told) = shown.told() { p.note { (told) } }
                 div.scroll tabindex="0" {
                     table.sortable {
                         (context.caption("A row a trial, in the order in which they were made; figures of void trials in parentheses."))
@@ -112,7 +116,7 @@ pub(super) fn trials(context: &Context<'_>) -> Markup {
                                 "99th", "Worst", "Steady", "Flush", "Tags and notes"]
                             { th scope="col" { (head) } }
                         } }
-                        tbody { @for trial in &context.study.trials { (trial_row(context, trial)) } }
+                        tbody { @for trial in shown.trials(context.study) { (trial_row(context, trial)) } }
                     }
                 }
             }

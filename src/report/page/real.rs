@@ -4,6 +4,7 @@ use maud::{Markup, html};
 
 use super::{Context, sentence_case};
 use crate::judge::{Evidence, Judgement};
+use crate::report::shown::Shown;
 use crate::report::{advice, grades, sitting};
 use crate::study::Trial;
 use crate::text::plain;
@@ -35,7 +36,12 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
     if judged.is_empty() {
         return html! {};
     }
-    let numbers = judged.iter().map(|(trial, _)| trial.trial);
+    let numbers: Vec<u64> = judged.iter().map(|(trial, _)| trial.trial).collect();
+    let shown = Shown::of(context.study);
+    let one_by_one = shown.trials(context.study);
+    let judged: Vec<(&Trial, &Judgement)> = one_by_one
+        .filter_map(|trial| Some((trial, context.judgements.get(&trial.trial)?)))
+        .collect();
     let of_void = |(_, judged): &&(&Trial, &Judgement)| !judged.ruling.grade.holds();
     let void: Vec<(&Trial, &Judgement)> = judged.iter().filter(of_void).copied().collect();
     html! {
@@ -44,7 +50,7 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
             p {
                 "Every complete trial is graded by evidence of whether its bytes came from the drives or from \
                  a cache. Verdicts are built on A and B alone; C and X are void. What was not observed \
-                 counts neither for nor against. Here: " strong { (grades::counted(context.judgements, numbers)) } "."
+                 counts neither for nor against. Here: " strong { (grades::counted(context.judgements, numbers.into_iter())) } "."
             }
             dl.terms.grades {
                 @for grade in grades::ALL {
@@ -61,6 +67,7 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
                     (context.figure(sweep, "Squares are working sets, lines the levels found in them."))
                 }
             }
+            @if let Some(told) = shown.told() { p.note { (told) } }
             @if !void.is_empty() {
                 div.scroll tabindex="0" { (trials(context, &void, "Void trials, of which no verdict is made.")) }
             }

@@ -3,8 +3,8 @@
 use maud::{Markup, html};
 
 use super::Context;
-use crate::integrity::grouped;
 use crate::text::plain;
+use crate::units::grouped;
 
 /// Nothing where the files are not known.
 pub(super) fn sources(context: &Context<'_>) -> Markup {

@@ -3,13 +3,13 @@
 use super::{Line, Scene, Standing};
 use crate::compare::diff;
 use crate::compare::forecasted::{Finish, Planned, Told};
-use crate::integrity::{grouped, latest_pass, read_back, sample_sentence, sealing};
+use crate::integrity::{latest_pass, read_back, sample_sentence, sealing};
 use crate::ready::{BEFORE, StepState, answer};
 use crate::report::verified::back_sentences;
 use crate::report::words;
 use crate::study::{Outcome, Side, State};
 use crate::text::plain;
-use crate::units::{Bytes, percent};
+use crate::units::{Bytes, grouped, percent};
 
 const DATA: &str = "Result and data errors";
 const FORECAST: &str = "Forecast against actual";

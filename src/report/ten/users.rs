@@ -65,10 +65,10 @@ pub(super) fn link(scene: &Scene<'_>) -> Line {
         (None, None) => String::new(),
     };
     let latest = after.or(before).expect("one of them was measured");
-    let limiting = grades::limiting(scene.judgements, &latest.trials);
+    let limiting = grades::limiting(scene.judgements, &latest.trials, &latest.values);
     let contrast = row.after_before.as_ref().filter(|_| !is_void);
     let change = contrast.map(|contrast| words::change(contrast.ratio));
-    let limit = limiting.map(|limiting| plain(&limiting.sentence));
+    let limit = limiting.map(|(_, limiting)| plain(&limiting.sentence));
     let parts: Vec<String> = [change, limit].into_iter().flatten().collect();
     let (sure, why_sure) = match (&row.after_before, contrast) {
         (Some(contrast), Some(_)) => surety(contrast, scene.rules()),

@@ -4,9 +4,9 @@ use super::record::damage;
 use super::users::minutes;
 use super::{Scene, grade};
 use crate::compare::{Contrast, Row, Verdict};
-use crate::integrity::grouped;
 use crate::plan::Phase;
 use crate::report::{verdict as verdicts, words};
+use crate::units::grouped;
 
 /// The sentence, and whether it says that something is wrong.
 pub(super) fn verdict(scene: &Scene<'_>) -> (String, bool) {

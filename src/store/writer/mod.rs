@@ -94,7 +94,7 @@ impl<D: Disk> Writer<D> {
             begun.remove(names::TRIALS);
         }
         let last_row = study.trials.last().map_or(0, |trial| trial.trial);
-        if study.windows.keys().any(|trial| *trial > last_row) {
+        if study.windows.trials().any(|trial| trial > last_row) {
             recovered.push(
                 "a trial was cut off before its row was written; what it left in windows.csv is passed over"
                     .to_owned(),
@@ -155,7 +155,7 @@ impl<D: Disk> Writer<D> {
         self.append(names::LATENCY, line.as_bytes())?;
         // The row makes the trial count, so it comes last.
         self.append_rows(names::TRIALS, std::slice::from_ref(&trial))?;
-        self.study.windows.insert(trial.trial, windows);
+        self.study.windows.insert(trial.trial, &windows);
         self.study
             .observations
             .insert(trial.trial, observations.clone());

@@ -11,7 +11,7 @@ use super::Moment;
 use crate::compare::now::Before;
 use crate::report::{Dialect, Live, live_main, live_title, open_metrics};
 use crate::reshape::Source;
-use crate::study::Study;
+use crate::study::{Study, Windows};
 use crate::watch::Orders;
 
 /// A browser without scripts looks again after a quarter of the time between readings, within these seconds.
@@ -51,7 +51,7 @@ impl Painter {
         let mut study = study.clone();
         // Trials are not looked at again, and may be large.
         study.trials.clear();
-        study.windows.clear();
+        study.windows = Windows::default();
         study.observations.clear();
         Self {
             study,

@@ -199,7 +199,7 @@ fn look(place: &Place, figures: &mut Figures, at: &str) {
         assert_eq!(name, study.data.folder, "{at}");
     }
     let last = study.trials.last().map_or(0, |trial| trial.trial);
-    let cut_off = study.windows.keys().any(|trial| *trial > last);
+    let cut_off = study.windows.trials().any(|trial| trial > last);
     figures.cut_off_trials += u64::from(cut_off);
     let before = TABLES.map(|(name, _)| table(place, name));
     let restarts = [

@@ -50,7 +50,9 @@ impl Verdict {
             &render_latency(1, trial.started, SECONDS as f64, &summary.latency, false),
         );
         let study = Study {
-            windows: [(1, WindowRow::rows(1, &measured.recording, &summary))].into(),
+            windows: WindowRow::rows(1, &measured.recording, &summary)
+                .into_iter()
+                .collect(),
             observations: [(1, measured.observations.clone())].into(),
             latency,
             trials: vec![trial],

@@ -255,7 +255,7 @@ pub fn whole(data: &[u8]) {
     let mut study = Study::new("whole", config);
     study.trials = parse("trials.csv", next()).unwrap_or_default();
     for row in parse::<WindowRow>("windows.csv", next()).unwrap_or_default() {
-        study.windows.entry(row.trial).or_default().push(row);
+        study.windows.push(&row);
     }
     for row in parse::<ObservationRow>("observations.csv", next()).unwrap_or_default() {
         let trial = study.observations.entry(row.trial).or_default();
@@ -264,7 +264,7 @@ pub fn whole(data: &[u8]) {
     study.progress = parse("progress.csv", next()).unwrap_or_default();
     study.checks = parse("checks.csv", next()).unwrap_or_default();
     let judgements = judge::judge_all(&study);
-    report::study_text(&study, &judgements, 80);
+    report::study_text(&study, &judgements, report::LATEST, 80);
     let compared = compare(&study, &judgements, Rules::of(&study));
     let account = Account::of(&study, &compared, &judgements, TimeZone::UTC);
     report::account_text(&account, 80);
