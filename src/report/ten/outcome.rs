@@ -37,7 +37,9 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
         return Line {
             rows,
             plain: "The new size is seen in the first sitting after the expansion.".to_owned(),
-            comparison: format!("expected after it{held}"),
+            comparison: held
+                .strip_prefix("; ")
+                .map_or(String::new(), |held| format!("expected after it: {held}")),
             ..Line::missing(SPACE, &format!("{} before", both(before.bytes)), "")
         };
     };

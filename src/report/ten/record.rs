@@ -4,7 +4,7 @@ use super::{Line, Scene, Standing};
 use crate::compare::diff;
 use crate::compare::forecasted::{Finish, Planned, Told};
 use crate::integrity::{latest_pass, read_back, sample_sentence, sealing};
-use crate::ready::{BEFORE, StepState, answer};
+use crate::ready::{BEFORE, Stage, StepState, answer};
 use crate::report::verified::back_sentences;
 use crate::report::words;
 use crate::study::{Outcome, Side, State};
@@ -206,14 +206,13 @@ pub(super) fn safety(scene: &Scene<'_>) -> Line {
     if !open.is_empty() && open.len() < items.len() {
         parts.push(format!("not recorded: {}", open.join(", ")));
     }
-    parts.push(
-        match scrub {
-            Some(Outcome::Passed) => "the scrub after it was clean",
-            Some(Outcome::Failed) => "THE SCRUB AFTER IT FOUND ERRORS",
-            None => "no scrub after it is recorded",
-        }
-        .to_owned(),
-    );
+    let after = match scrub {
+        Some(Outcome::Passed) => Some("the scrub after it was clean"),
+        Some(Outcome::Failed) => Some("THE SCRUB AFTER IT FOUND ERRORS"),
+        None if scene.next.stage < Stage::After => None,
+        None => Some("no scrub after it is recorded"),
+    };
+    parts.extend(after.map(str::to_owned));
     parts.extend(accidents(scene));
     let comparison = parts.join("; ");
     if open.len() == items.len() && scrub.is_none() {
