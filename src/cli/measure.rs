@@ -54,8 +54,8 @@ pub(super) struct Arguments {
     /// of the sitting's mean, as 3%. `off` for fixed lengths [default: as the sitting before].
     #[arg(long, value_name = "PERCENT|off", value_parser = parse_precision)]
     precision: Option<Wanted>,
-    /// Begins no round of trials that may end later than so long after the sitting began; the first is always
-    /// made [default: none, brief: 2m, with --precision: 1h].
+    /// After the first round begins no trial that may end later than so long after the sitting began
+    /// [default: none, brief: 2m, with --precision: 1h].
     #[arg(long, value_name = "TIME", value_parser = span)]
     within: Option<Duration>,
     /// Size of the data to read [default: twice the largest memory, at most a quarter of free space].
