@@ -130,6 +130,15 @@ impl Shown {
     }
 }
 
+/// A test that fails leaves no watch behind.
+impl Drop for Shown {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
 #[test]
 fn a_port_that_is_taken_is_said_before_the_watch_begins() {
     let scene = Scene::set();
