@@ -61,6 +61,10 @@ impl Buffers {
     }
 
     /// The address of buffer number `index`, for the kernel.
+    #[cfg_attr(
+        not(target_os = "linux"),
+        expect(dead_code, reason = "only rings ask for it")
+    )]
     pub(super) fn address(&self, index: usize) -> *mut u8 {
         assert!(index < self.count);
         // SAFETY: the offset lies in the allocation.
@@ -68,6 +72,10 @@ impl Buffers {
     }
 
     /// Bytes of one buffer.
+    #[cfg_attr(
+        not(target_os = "linux"),
+        expect(dead_code, reason = "only rings ask for it")
+    )]
     pub(super) fn block(&self) -> usize {
         self.block
     }
