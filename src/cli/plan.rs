@@ -208,7 +208,8 @@ fn refuse(objections: &[Objection], arguments: &Arguments) -> Result<Exit, Failu
     if arguments.json {
         data(&report::objections_json(objections))?;
     }
-    super::say(report::objections_text(objections, super::width()).trim_end());
+    let text = report::objections_text(objections, super::width());
+    text.lines().for_each(super::say);
     Ok(Exit::Refused)
 }
 

@@ -190,7 +190,7 @@ fn others_at_the_drives(judgement: &Judgement) -> bool {
 }
 
 /// Whether the trial ran on a share of this machine, without a link between.
-fn is_local(study: &Study, trial: &Trial) -> bool {
+pub(super) fn is_local(study: &Study, trial: &Trial) -> bool {
     let mount = study.facts.get(&trial.facts).and_then(|f| f.mount.as_ref());
     !trial.simulated && mount.is_some_and(|mount| server(mount).is_none())
 }
@@ -212,4 +212,37 @@ fn again(phase: Phase) -> String {
     format!(
         "Then measure the phase again (--phase {phase}). This trial stays in the study, and no verdict is built on it."
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::testing::{Scene, study};
+    use crate::units::Bytes;
+
+    /// The study's test data to read is 64 GiB.
+    #[test]
+    fn nobody_is_asked_for_data_that_is_there_or_for_a_link_that_is_not() {
+        let mut study = study(Scene::Full);
+        let asks = |study: &Study| against_server(study, None)[0].clone();
+        study.config.server_memory = Some(Bytes::GIB.times(16));
+        assert!(asks(&study).contains("already"), "{}", asks(&study));
+        study.config.server_memory = Some(Bytes::GIB.times(64));
+        assert!(
+            asks(&study).contains("to 128 GiB or more"),
+            "{}",
+            asks(&study)
+        );
+        study.config.server_memory = None;
+        assert!(asks(&study).contains("server_memory in study.toml"));
+        let trial = study.trials[0].clone();
+        assert!(!is_local(&study, &trial));
+        for facts in study.facts.values_mut() {
+            let mount = facts.mount.as_mut().unwrap();
+            (mount.kind, mount.source) = ("btrfs".into(), "/dev/sda".into());
+        }
+        assert!(is_local(&study, &trial));
+        let client = |local| at_the_limit(Limit::Client, local).unwrap();
+        assert!(client(false).contains("faster client") && !client(true).contains("faster client"));
+    }
 }

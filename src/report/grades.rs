@@ -231,3 +231,31 @@ pub(super) fn layer(layer: Layer) -> &'static str {
 pub(super) fn letter(judgement: Option<&Judgement>) -> &'static str {
     judgement.map_or(NONE, |judged| judged.ruling.grade.letter())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::judge::judge_all;
+    use crate::report::testing::{Scene, study};
+
+    #[test]
+    fn what_limits_is_told_by_the_median_trial_of_those_that_most_are_like() {
+        let mut judgements = judge_all(&study(Scene::Full));
+        let trials: Vec<u64> = judgements.keys().copied().take(5).collect();
+        for (trial, limit) in trials.iter().zip([
+            Limit::Latency,
+            Limit::Latency,
+            Limit::Drives,
+            Limit::Latency,
+            Limit::Drives,
+        ]) {
+            let limiting = &mut judgements.get_mut(trial).unwrap().limiting;
+            (limiting.limit, limiting.sentence) = (limit, trial.to_string());
+        }
+        // The median is 30, of a trial that another layer limited; 29 is next to it.
+        let values = [90.0, 29.0, 30.0, 34.0, 1.0];
+        let (trial, limiting) = limiting(&judgements, &trials, &values).unwrap();
+        assert_eq!((trial, limiting.limit), (trials[1], Limit::Latency));
+        assert_eq!(limiting.sentence, trial.to_string());
+    }
+}

@@ -1,5 +1,6 @@
 //! The layers from a drive to the client for one trial: known ceilings, and which was narrowest.
 
+use super::advice::is_local;
 use super::grades::{Cause, Judgements, cause};
 use crate::chart::{Reached, Stage};
 use crate::judge::{Judgement, Layer, Limit};
@@ -14,11 +15,12 @@ pub(super) fn stages(study: &Study, trial: &Trial, judgement: &Judgement) -> [St
     let nothing = Observations::default();
     let seen = study.observations.get(&trial.trial).unwrap_or(&nothing);
     let (drive, pool) = drives(study, trial, seen);
+    let local = is_local(study, trial);
     let mut stages = [
         drive,
         pool,
-        server(study, judgement),
-        wire(seen),
+        server(study, judgement, local),
+        wire(seen, local),
         client(seen, judgement),
     ];
     if let Some((place, mark)) = narrowest(judgement) {
@@ -108,13 +110,14 @@ fn busy(seen: &Observations) -> Option<f64> {
     crate::stats::describe::mean(&busy)
 }
 
-fn server(study: &Study, judgement: &Judgement) -> Stage {
+fn server(study: &Study, judgement: &Judgement, local: bool) -> Stage {
     let memory = study.config.server_memory;
     let memory = memory.map_or("memory not stated".to_owned(), |memory| {
         format!("{} of memory", memory.iec())
     });
     let words = served(judgement, Layer::Path).unwrap_or(memory);
-    stage("server", None, words)
+    let name = if local { "system" } else { "server" };
+    stage(name, None, words)
 }
 
 /// What a void trial got from `layer`.
@@ -127,7 +130,10 @@ fn served(judgement: &Judgement, layer: Layer) -> Option<String> {
 }
 
 /// The payload that the link carries at most.
-fn wire(seen: &Observations) -> Stage {
+fn wire(seen: &Observations, local: bool) -> Stage {
+    if local {
+        return stage("wire", None, "none, the share is local".to_owned());
+    }
     let Some(line) = seen.get(observed::WIRE_LINE_RATE) else {
         return stage("wire", None, "line rate not known".to_owned());
     };

@@ -478,6 +478,48 @@ mod tests {
     }
 
     #[test]
+    fn speeds_have_a_unit_in_which_they_are_small_and_fast_readings_their_seconds() {
+        assert_eq!(pace(0.025 / 3600.0), "2.50 % an hour");
+        assert_eq!(pace(44.9585 / 3600.0), "74.93 % a minute");
+        assert_eq!(pace(0.025), "2.50 % a second");
+        let mut all = readings(20);
+        let seen = assess(&all, None, None).unwrap();
+        assert!(reading_line(&seen, &TimeZone::UTC).starts_with("Mon 2 Mar 09:35  "));
+        let start = all[0].at;
+        for (reading, second) in all.iter_mut().zip(0..) {
+            reading.at = start + jiff::SignedDuration::from_secs(5 * second);
+            reading.elapsed = reading.elapsed.map(|_| 5.0);
+        }
+        let seen = assess(&all, None, None).unwrap();
+        let line = reading_line(&seen, &TimeZone::UTC);
+        assert!(line.starts_with("Mon 2 Mar 08:01:35  "), "{line}");
+    }
+
+    #[test]
+    fn what_runs_after_the_end_is_told_as_another_pass() {
+        let mut all = readings(300);
+        let end = all.last().unwrap().at;
+        let hours = |hours: i64| end + jiff::SignedDuration::from_hours(hours);
+        all.push(Reading::of(hours(1), Reported::bare(Word::Finished, "")));
+        all.push(Reading::of(hours(2), Reported::bare(Word::Absent, "")));
+        let later = Reported {
+            fraction: Some(0.286),
+            ..Reported::bare(Word::Running, "")
+        };
+        all.push(Reading::of(hours(700), later));
+        let text = text(&all);
+        let joined = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        for part in [
+            "state finished since",
+            "what runs now is another pass",
+            "last at 28.6 %, which changes nothing here",
+        ] {
+            assert!(joined.contains(part), "{part}: {joined}");
+        }
+        assert!(!joined.contains("alarm"), "{joined}");
+    }
+
+    #[test]
     fn a_reading_without_an_answer_is_told_too() {
         let start = "2026-03-02T08:00:00Z".parse().unwrap();
         let silent = [Reading::of(

@@ -564,5 +564,14 @@ async fn a_balance_that_is_gone_ends_the_watch_either_way() {
                 "{alarm}"
             );
         }
+        if ended == Ended::Finished {
+            // A balance of maintenance later on is another pass: it is recorded, and nobody is alarmed.
+            let mut world = Scene::new(|_| balance(2.0));
+            let alarms = world.raised.clone();
+            let again = follow(&mut world, &mut study.follower(), &orders, &mut |_| ()).await;
+            assert_eq!((again, alarms.borrow().len()), (Ended::Finished, 0));
+            let rows = read(&study.root).unwrap().progress;
+            assert_eq!(rows.last().unwrap().fraction, Some(0.25));
+        }
     }
 }

@@ -52,6 +52,8 @@ fn fails(words: &str, code: i32, why: &str) {
     assert_eq!(output.status.code(), Some(code), "{words}: {said}");
     let joined = said.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(joined.contains(why), "{words}: {said}");
+    let torn = said.lines().find(|line| line.trim().contains("  "));
+    assert_eq!(torn, None, "{words}: a run of spaces inside a line");
 }
 
 /// Common practice, no source: 4 TB shows as 3.64 TiB. Computed: RAID 5 of four 4 TB drives is
