@@ -229,7 +229,7 @@ fn why_tells_evidence_layers_gaps_and_what_to_do() {
         "server ···",
         "◀ served from here",
         "page cache: how much",
-        "--size to 32 GiB or more",
+        "is twice the server's memory or more already",
         "empty_cache_command under [server]",
         "Then measure the phase again (--phase after)",
     ] {

@@ -232,8 +232,9 @@ impl Assumed {
         );
         let no_link = stated.local && stated.link_gigabits.is_none();
         if no_link {
+            // What was stated is told all the same.
             let link = |of: &Assumption| matches!(of.flag, "--link-gigabits" | "--mtu");
-            ledger.list.retain(|of| !link(of));
+            ledger.list.retain(|of| of.stated || !link(of));
             ledger.list.push(Assumption {
                 what: "narrowest link",
                 value: "none".to_owned(),
