@@ -124,7 +124,7 @@ pub(super) const CLOCK: &str = "clock-set";
 
 impl Item {
     /// Whether it stands in for a look of the program's own, and is asked only without one.
-    pub(super) fn stands_in(&self) -> bool {
+    pub fn stands_in(&self) -> bool {
         matches!(self.word, IDLE | CLOCK)
     }
 }

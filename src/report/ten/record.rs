@@ -186,8 +186,7 @@ pub(super) fn forecast(scene: &Scene<'_>) -> Line {
 
 /// Line 8: what was checked before, and what happened meanwhile.
 pub(super) fn safety(scene: &Scene<'_>) -> Line {
-    // The last item is asked only where the program cannot look itself.
-    let items = &BEFORE[..BEFORE.len() - 1];
+    let items: Vec<_> = BEFORE.iter().filter(|item| !item.stands_in()).collect();
     let result = |word: &str| answer(scene.study, Side::Before, word).map(|row| row.result);
     let passed = items
         .iter()
