@@ -293,7 +293,7 @@ fn a_study_says_what_flags_do_not() {
     // The study's own table of the plan, and flags before it.
     let path = folder.path().join("scans/study.toml");
     let text = fs::read_to_string(&path).unwrap();
-    let table = "\n[plan]\nscheme = \"raidz2\"\nnew_drive_size = \"8 TB\"\n\n[plan.assume]\nused_percent = 50.0\nmtu = 9000\n";
+    let table = "\n[plan]\nscheme = \"raidz2\"\nnew_drive_size = \"8 TB\"\n\n[plan.assume]\nused_percent = 50.0\nlink_gigabits = 10.0\nmtu = 9000\n";
     fs::write(&path, format!("{text}{table}")).unwrap();
     let plan = json("--used-percent 70");
     assert_eq!(plan["pool"]["scheme"], "raidz2");

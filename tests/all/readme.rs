@@ -91,7 +91,7 @@ case $1 in
   measure)
     case $words in *" --workload "*) ;; *) set -- "$@" --workload small-read ;; esac
     case $words in *" --size "*) ;; *) set -- "$@" --size 64MiB ;; esac
-    case $words in *" --trials "*) ;; *) set -- "$@" --trials 1 ;; esac
+    case $words in *" --trials "*) ;; *" --precision "*) set -- "$@" --trials 3 ;; *) set -- "$@" --trials 1 ;; esac
     case $words in *" --seconds "*) ;; *) set -- "$@" --seconds 1 ;; esac ;;
   watch) set -- "$@" --once ;;
 esac

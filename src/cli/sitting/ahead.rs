@@ -105,8 +105,9 @@ pub(super) fn sentences(
     let amount = |bytes: f64| Bytes(bytes as u64).si();
     said.push(match (unknown > 0.0, line) {
         (false, _) => format!(
-            "they read about {} and, with laying down, write about {} by the latest rates",
+            "they read about {} and{} write about {} by the latest rates",
             amount(read),
+            if laid.0 > 0 { ", with laying down," } else { "" },
             amount(written)
         ),
         (true, Some(line)) => format!(
