@@ -138,7 +138,10 @@ impl Study {
     pub fn first_of_latest(&self, latest: usize) -> u64 {
         let numbers: BTreeSet<u64> = self.trials.iter().map(|trial| trial.sitting).collect();
         match numbers.len() > latest {
-            true => numbers.into_iter().rev().take(latest).last().unwrap_or(0),
+            true => numbers
+                .into_iter()
+                .nth_back(latest.saturating_sub(1))
+                .unwrap_or(0),
             false => 0,
         }
     }

@@ -44,7 +44,11 @@ fn copy() -> (TempDir, PathBuf) {
 /// What `show` says of the study, which cannot be read.
 #[track_caller]
 fn refused(study: &Path) -> String {
-    let output = program().args(["show", "--all"]).arg(study).output().unwrap();
+    let output = program()
+        .args(["show", "--all"])
+        .arg(study)
+        .output()
+        .unwrap();
     let said = String::from_utf8(output.stderr).unwrap();
     assert_eq!(output.status.code(), Some(3), "{said:.2000}");
     assert!(
