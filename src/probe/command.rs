@@ -1,7 +1,5 @@
 //! Runs a command that the person wrote or allowed, through the shell, for so long and no longer.
 
-#![expect(clippy::disallowed_types, reason = "processes are made here")]
-
 use std::time::Duration;
 
 use super::process::ended;

@@ -137,9 +137,9 @@ impl Study {
     /// The number of the first of the `latest` sittings; 0 where there are no more than those.
     pub fn first_of_latest(&self, latest: usize) -> u64 {
         let numbers: BTreeSet<u64> = self.trials.iter().map(|trial| trial.sitting).collect();
-        match numbers.len() > latest {
-            true => numbers.into_iter().rev().take(latest).last().unwrap_or(0),
-            false => 0,
+        match numbers.len().saturating_sub(latest) {
+            0 => 0,
+            earlier => numbers.into_iter().nth(earlier).unwrap_or(0),
         }
     }
 

@@ -1,5 +1,4 @@
 //! What the callers rely on, on every system.
-#![expect(clippy::disallowed_methods, reason = "these tests make files")]
 
 use std::thread;
 

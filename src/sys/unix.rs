@@ -1,6 +1,5 @@
 //! What Linux and macOS share.
 #![expect(
-    clippy::disallowed_methods,
     clippy::disallowed_types,
     reason = "the calls of the system are an edge: files and processes"
 )]
