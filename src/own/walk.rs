@@ -152,7 +152,7 @@ impl Walk<'_> {
             self.skipped.own += 1;
             return Ok(self.found);
         }
-        self.device = status.st_dev;
+        (self.device, _) = sys::identity(&status);
         self.folder(top, path, 0)?;
         self.found.sort_by(|a, b| a.path.cmp(&b.path));
         Ok(self.found)
@@ -189,7 +189,7 @@ impl Walk<'_> {
             self.skipped.refused += 1;
             return Ok(());
         };
-        let elsewhere = status.st_dev != self.device || is_mount_point(folder, name);
+        let elsewhere = sys::identity(&status).0 != self.device || is_mount_point(folder, name);
         match FileType::from_raw_mode(status.st_mode) {
             FileType::Symlink => self.skipped.links += 1,
             FileType::Directory | FileType::RegularFile if elsewhere => self.skipped.mounts += 1,

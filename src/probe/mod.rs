@@ -6,6 +6,7 @@
 )]
 
 mod activity;
+#[cfg_attr(windows, path = "browser_unsought.rs")]
 mod browser;
 #[cfg_attr(not(target_os = "linux"), path = "clock_untold.rs")]
 mod clock;

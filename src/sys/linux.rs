@@ -4,7 +4,7 @@ use rustix::fs::{
     Advice, FallocateFlags, ResolveFlags, SeekFrom, StatxAttributes, StatxFlags, fadvise,
     fallocate, fstatfs, openat2, seek, statx,
 };
-use rustix::time::{ClockId, clock_gettime};
+use rustix::time::ClockId;
 
 pub(crate) use super::unix::*;
 pub(crate) use rustix::fs::{fdatasync, openat};
@@ -95,9 +95,8 @@ pub(crate) fn is_mount_point(folder: BorrowedFd<'_>, name: &std::ffi::OsStr) -> 
 /// Nanoseconds of two clocks that nobody sets: one that stands still while the machine sleeps, and one
 /// that does not.
 pub(crate) fn clocks() -> (u64, u64) {
-    let read = |clock| {
-        let time = clock_gettime(clock);
-        time.tv_sec as u64 * 1_000_000_000 + time.tv_nsec as u64
-    };
-    (read(ClockId::Monotonic), read(ClockId::Boottime))
+    (
+        nanoseconds(ClockId::Monotonic),
+        nanoseconds(ClockId::Boottime),
+    )
 }

@@ -83,8 +83,15 @@ pub(crate) fn is_mount_point(_folder: BorrowedFd<'_>, _name: &OsStr) -> bool {
 /// Nanoseconds of two clocks that nobody sets: one that stands still while the machine sleeps, and one
 /// that does not.
 pub(crate) fn clocks() -> (u64, u64) {
-    // SAFETY: the call takes a number and returns one.
-    let read = |clock| unsafe { libc::clock_gettime_nsec_np(clock) };
+    let read = |clock| {
+        let mut time = libc::timespec {
+            tv_sec: 0,
+            tv_nsec: 0,
+        };
+        // SAFETY: the structure outlives the call, which fills it and knows these clocks.
+        unsafe { libc::clock_gettime(clock, &raw mut time) };
+        time.tv_sec as u64 * 1_000_000_000 + time.tv_nsec as u64
+    };
     (
         read(libc::CLOCK_UPTIME_RAW),
         read(libc::CLOCK_MONOTONIC_RAW),

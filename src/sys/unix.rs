@@ -24,6 +24,7 @@ use rustix::fs::{Access, Dir, StatVfsMountFlags, access, fcntl_getfl, fcntl_setf
 use rustix::process::{
     Pid, Resource, Rlimit, Signal, geteuid, getrlimit, kill_process_group, setrlimit,
 };
+use rustix::time::{ClockId, clock_gettime};
 
 /// What may not stand in the name of a file in a folder.
 pub(crate) const NOT_IN_NAMES: [char; 2] = ['/', '\0'];
@@ -176,6 +177,23 @@ pub(crate) fn raise_open_files() {
             ..limits
         },
     );
+}
+
+/// Nanoseconds of processor time of this thread so far.
+pub(crate) fn thread_time() -> Option<u64> {
+    Some(nanoseconds(ClockId::ThreadCPUTime))
+}
+
+/// Nanoseconds of processor time of this process so far, of all its threads and of what the kernel did
+/// for them.
+pub(crate) fn processor_time() -> u64 {
+    nanoseconds(ClockId::ProcessCPUTime)
+}
+
+/// What a clock shows that is never negative.
+pub(super) fn nanoseconds(clock: ClockId) -> u64 {
+    let time = clock_gettime(clock);
+    time.tv_sec as u64 * 1_000_000_000 + time.tv_nsec as u64
 }
 
 /// Columns of the terminal behind `stream`, where it is one and tells.

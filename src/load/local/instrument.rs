@@ -3,11 +3,10 @@
 
 use std::time::Instant;
 
-use rustix::time::{ClockId, clock_gettime};
-
 use crate::load::{Assignment, Job, Next, Stream};
 use crate::record::{Observations, histogram, observed};
 use crate::stats::describe::median;
+use crate::sys::thread_time;
 use crate::units::Nanos;
 
 /// Operations that are gone through for the cost of one, in so many batches, whose median counts.
@@ -27,7 +26,8 @@ pub(super) struct Instrument {
     pub(super) p999: Nanos,
 }
 
-/// Goes through operations of the assignment's kind without carrying them out. It takes about 5 ms.
+/// Goes through operations of the assignment's kind without carrying them out. It takes about 5 ms. `None`
+/// where the system does not tell the time of a thread, or the client was halted meanwhile.
 pub(super) fn gauge(assignment: &Assignment<'_>) -> Option<Instrument> {
     let mut workload = assignment.workload.clone();
     workload.operations_per_second = None;
@@ -42,11 +42,12 @@ pub(super) fn gauge(assignment: &Assignment<'_>) -> Option<Instrument> {
     let clock = Instant::now();
     let mut batches = Vec::with_capacity(BATCHES);
     for _ in 0..BATCHES {
-        let begun = thread_time();
+        // What others take of the processor meanwhile is no cost of measuring.
+        let begun = thread_time()?;
         for _ in 0..BATCH {
             go_through(&mut stream, clock)?;
         }
-        batches.push((thread_time() - begun).0 as f64 / f64::from(BATCH));
+        batches.push((thread_time()? - begun) as f64 / f64::from(BATCH));
     }
     let mut singles = histogram(3);
     let mut before = Nanos::from(clock.elapsed());
@@ -59,12 +60,6 @@ pub(super) fn gauge(assignment: &Assignment<'_>) -> Option<Instrument> {
         each: median(&batches)?,
         p999: Nanos(singles.value_at_quantile(0.999)),
     })
-}
-
-/// Processor time of this thread: what others take of it meanwhile is no cost of measuring.
-fn thread_time() -> Nanos {
-    let spent = clock_gettime(ClockId::ThreadCPUTime);
-    Nanos(spent.tv_sec as u64 * Nanos::SECOND.0 + spent.tv_nsec as u64)
 }
 
 /// One operation; when it ended. `None` when the stream has come to an end, as on a client that was

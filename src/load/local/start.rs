@@ -5,11 +5,10 @@ use std::sync::{OnceLock, RwLock, mpsc};
 use std::thread;
 use std::time::Instant;
 
-use rustix::time::{ClockId, clock_gettime};
-
 use super::trial::Clock;
 use crate::facts::counters::Scheduled;
 use crate::probe;
+use crate::sys::processor_time;
 use crate::units::Nanos;
 
 /// What came of lanes that started together.
@@ -75,7 +74,7 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
         let lanes = started.into_iter().flatten();
         let ended = lanes.filter_map(|lane| lane.join().expect("no lane panics"));
         let ended: Vec<(Seen, Option<Scheduled>)> = ended.collect();
-        ready.map(|()| (ended, processor_time() - before))
+        ready.map(|()| (ended, Nanos(processor_time() - before)))
     })?;
     let clock = clock.into_inner().unwrap_or_else(|| Clock(Instant::now()));
     let (seen, scheduled): (Vec<Seen>, Vec<Option<Scheduled>>) = ended.into_iter().unzip();
@@ -87,17 +86,12 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
     })
 }
 
-/// Processor time of this process so far, of all its threads and of what the kernel did for them.
-fn processor_time() -> Nanos {
-    let spent = clock_gettime(ClockId::ProcessCPUTime);
-    Nanos(spent.tv_sec as u64 * Nanos::SECOND.0 + spent.tv_nsec as u64)
-}
-
 #[cfg(test)]
 mod tests {
     use std::sync::atomic::{AtomicUsize, Ordering::SeqCst};
 
     use super::*;
+    use crate::sys::thread_time;
 
     #[test]
     fn nothing_is_worked_on_before_everything_is_made() {
@@ -115,7 +109,7 @@ mod tests {
 
     #[test]
     fn what_lanes_cost_is_told() {
-        let own = || clock_gettime(ClockId::ThreadCPUTime).tv_nsec;
+        let own = || thread_time().expect("told where tests run");
         let busy = |(), _| while own() < 20_000_000 {};
         let done = together(2, || Ok::<_, io::Error>(()), busy).unwrap();
         assert!(done.processor >= Nanos(30_000_000), "{}", done.processor);

@@ -21,7 +21,7 @@ use std::process::{Child, Command};
 use windows_sys::Win32::Foundation as codes;
 use windows_sys::Win32::Storage::FileSystem as fs;
 
-pub(crate) use self::calls::{clocks, columns, room};
+pub(crate) use self::calls::{clocks, columns, processor_time, room};
 pub(crate) use self::errno::Errno;
 pub(crate) use self::flags::{AtFlags, FileType, Mode, OFlags};
 pub(crate) use self::handle::{
@@ -181,6 +181,11 @@ pub(crate) fn may_write(folder: &Path) -> Result<(), String> {
         true => Err("is read-only".to_owned()),
         false => Ok(()),
     }
+}
+
+/// Told in steps of some 16 ms, in which a short stretch of work takes nothing.
+pub(crate) fn thread_time() -> Option<u64> {
+    None
 }
 
 /// There is no such limit.
