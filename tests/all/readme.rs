@@ -95,8 +95,8 @@ case $1 in
     case $words in *" --seconds "*) ;; *) set -- "$@" --seconds 1 ;; esac ;;
   watch)
     case $words in
-      # Served for a moment, then ended as by Ctrl-C.
-      *" --page "*) timeout --preserve-status -s INT 3 "$POOLPROOF" "$@"; test $? -eq 130; exit ;;
+      # Served for a moment, then ended.
+      *" --page "*) timeout --preserve-status 3 "$POOLPROOF" "$@"; test $? -eq 143; exit ;;
       *) set -- "$@" --once ;;
     esac ;;
 esac

@@ -41,8 +41,9 @@ pub(crate) fn real<T>(what: &str, prepare: impl FnOnce() -> Result<T, String>) -
 /// Where the program of the tests keeps what is allowed on this machine: never the person's own place.
 pub(crate) const STATE: &str = concat!(env!("CARGO_TARGET_TMPDIR"), "/state");
 
-/// Runs what follows it with hang-ups heeded: whoever runs the tests may ignore them, as nohup does.
-pub(crate) const HEEDING: [&str; 2] = ["env", "--default-signal=HUP"];
+/// Runs what follows it with hang-ups and interruptions heeded: whoever runs the tests may ignore them, as
+/// nohup does, and a shell for what it runs in the background.
+pub(crate) const HEEDING: [&str; 2] = ["env", "--default-signal=HUP,INT"];
 
 /// The program, which keeps its state apart from the person's.
 pub(crate) fn program() -> Command {

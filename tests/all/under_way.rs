@@ -2,11 +2,11 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::{Child, Command, ExitStatus, Stdio};
+use std::process::{Child, ExitStatus, Stdio};
 use std::thread::sleep;
 use std::time::Duration;
 
-use crate::support::run;
+use crate::support::{program, run};
 
 /// A command under way.
 pub(crate) struct UnderWay(Child);
@@ -14,7 +14,7 @@ pub(crate) struct UnderWay(Child);
 impl UnderWay {
     /// Starts the program.
     pub(crate) fn begin(words: &[&str]) -> Self {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_poolproof"));
+        let mut command = program();
         let command = command.args(words).stdout(Stdio::null());
         Self(command.stderr(Stdio::piped()).spawn().unwrap())
     }

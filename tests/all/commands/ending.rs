@@ -58,8 +58,9 @@ fn a_hang_up_that_is_ignored_ends_nothing() {
         "trap '' HUP; exec {} {LONG}",
         env!("CARGO_BIN_EXE_poolproof")
     );
-    let mut child = Command::new("sh")
-        .args(["-c", &words])
+    let [tool, heeding] = HEEDING;
+    let mut child = Command::new(tool)
+        .args([heeding, "sh", "-c", &words])
         .current_dir(place.folder.path())
         .stdout(Stdio::null())
         .stderr(Stdio::null())
