@@ -155,12 +155,12 @@ fn real_static_program_runs_where_there_is_nothing_else() {
         commands().iter().all(|command| help.contains(command)),
         "{help}"
     );
-    let told = within(&["demo", "/study"]);
+    let told = within(&["demo", "/lighthouse-archive"]);
     assert!(
         told.starts_with("SIMULATED") && told.contains("large-read"),
         "{told}"
     );
-    let study = root.path().join("study");
+    let study = root.path().join("lighthouse-archive");
     // The same bytes as wherever else it is made.
     let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("reports/lighthouse-archive");
     for table in ["trials.csv", "progress.csv", "reports/report.html"] {
