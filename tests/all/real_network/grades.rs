@@ -14,9 +14,9 @@ use crate::real_pool::pool::text;
 use crate::support::{allow, poolproof, real, say};
 
 /// What the member drive is held to, in bytes per second, where it is held.
-const HELD: u64 = 25_000_000;
-/// The drives by their labels: three of 9 MB each cannot give what even a slow machine serves from memory.
-const LABELS: &str = "[pool]\nlevel = \"raid5\"\ndrives = 3\nadding = 1\ndrive_rate = \"9 MB\"\n";
+const HELD: u64 = 15_000_000;
+/// The drives by their labels: three of 5.5 MB each cannot give what even a slow machine serves from memory.
+const LABELS: &str = "[pool]\nlevel = \"raid5\"\ndrives = 3\nadding = 1\ndrive_rate = \"5.5 MB\"\n";
 
 /// A share and a study of it that asks the server for its drive.
 fn studied(config: Config, gigabits: &str, more: &str) -> Option<(NetworkShare, String)> {
@@ -101,7 +101,7 @@ fn real_network_warm_server_is_found_out_and_a_cold_one_is_not() {
     assert_eq!(warm.limiting.limit, Limit::Cache, "{:?}", warm.limiting);
     let members = served_by_server(&warm, "member drives").expect("the drive was asked");
     assert!(members > 0.95, "{members}");
-    let ceiling = says(&warm, "drives' ceiling").expect("three of 9 MB/s cannot be so fast");
+    let ceiling = says(&warm, "drives' ceiling").expect("three of 5.5 MB/s cannot be so fast");
     assert!(matches!(ceiling, Says::AtLeast(Layer::Path, least) if least > 0.2));
 
     share.drop_server_caches().unwrap();
