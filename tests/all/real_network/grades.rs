@@ -41,8 +41,8 @@ fn studied(config: Config, gigabits: &str, more: &str) -> Option<(NetworkShare, 
     Some((share, study))
 }
 
-/// Measures large reads once, and judges them.
-fn judged(study: &str, size: &str) -> Judgement {
+/// Measures large reads once, for so many seconds, and judges them.
+fn judged(study: &str, size: &str, seconds: &str) -> Judgement {
     poolproof(&[
         "measure",
         study,
@@ -53,7 +53,7 @@ fn judged(study: &str, size: &str) -> Judgement {
         "--size",
         size,
         "--seconds",
-        "3",
+        seconds,
         "--trials",
         "1",
     ]);
@@ -96,7 +96,7 @@ fn real_network_warm_server_is_found_out_and_a_cold_one_is_not() {
     // So much that neither trial comes to the end of it and begins again.
     let size = "768MiB";
     // What has just been written is in the server's memory.
-    let warm = judged(&study, size);
+    let warm = judged(&study, size, "6");
     assert!(!warm.ruling.grade.holds(), "{warm:?}");
     assert_eq!(warm.limiting.limit, Limit::Cache, "{:?}", warm.limiting);
     let members = served_by_server(&warm, "member drives").expect("the drive was asked");
@@ -105,7 +105,7 @@ fn real_network_warm_server_is_found_out_and_a_cold_one_is_not() {
     assert!(matches!(ceiling, Says::AtLeast(Layer::Path, least) if least > 0.2));
 
     share.drop_server_caches().unwrap();
-    let cold = judged(&study, size);
+    let cold = judged(&study, size, "6");
     // Where the server reads ahead by more than a few percent, the drive's count verifies nothing.
     assert!(cold.ruling.grade.holds(), "{cold:?}");
     let members = served_by_server(&cold, "member drives").unwrap_or(0.0);
@@ -128,9 +128,9 @@ fn real_network_link_is_named_where_it_is_the_narrowest() {
     let Some((share, study)) = studied(config, "1", "") else {
         return;
     };
-    judged(&study, "1536MiB");
+    judged(&study, "1536MiB", "3");
     share.drop_server_caches().unwrap();
-    let cold = judged(&study, "1536MiB");
+    let cold = judged(&study, "1536MiB", "3");
     assert!(cold.ruling.grade.holds(), "{cold:?}");
     assert_eq!(cold.limiting.limit, Limit::Link, "{:?}", cold.limiting);
 }
@@ -153,10 +153,10 @@ fn real_network_client_that_serves_itself_shows_at_the_wire() {
     new.extend(["--share", &mounted, "--link-gigabits", "1"]);
     poolproof(&new);
     // What was written is fetched once more; when all has been read the client has it all.
-    judged(&study, "256MiB");
-    let fetching = judged(&study, "256MiB");
+    judged(&study, "256MiB", "3");
+    let fetching = judged(&study, "256MiB", "3");
     assert!(!fetching.ruling.grade.holds(), "{fetching:?}");
-    let served = judged(&study, "256MiB");
+    let served = judged(&study, "256MiB", "3");
     assert!(!served.ruling.grade.holds(), "{served:?}");
     let wire = served.evidence.iter().find(|sign| sign.source == "wire");
     let wire = wire.expect("the counters of the interface are there");
