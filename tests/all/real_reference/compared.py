@@ -41,7 +41,8 @@ def interval(before, other, own_spread):
         "welch.p": 2 * stats.t.sf(abs(difference) / error, test.df),
         "welch.degrees_of_freedom": test.df,
         "welch.standard_error_log": error,
-        "smallest_provable": np.exp(provable(test.df) * error),
+        # On the side of the change that was seen.
+        "smallest_provable": np.exp(np.copysign(provable(test.df) * error, difference)),
     }
 
 
