@@ -6,7 +6,7 @@ use super::text::{CounterError, Text};
 use crate::units::Nanos;
 
 /// Time of one thread, or of several taken together. Fields as in the kernel's
-/// Documentation/scheduler/sched-stats.rst, "/proc/<pid>/schedstat".
+/// Documentation/scheduler/sched-stats.rst, "`/proc/<pid>/schedstat`".
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Scheduled {
     /// Time spent on a processor.
