@@ -27,7 +27,7 @@ use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, Probers, follo
 /// of the test data, in turns with leaving the share alone, and says what that costs the reshape.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  poolproof watch scans --source mdstat --command 'ssh archive cat /proc/mdstat'\n  poolproof watch scans --source btrfs --command 'btrfs balance status /scans; true'\n  poolproof watch scans --source raidz --command 'ssh archive zpool status scans' --every 15m\n  poolproof watch scans --page 127.0.0.1:8080\n  poolproof watch scans --at 37.5\n  poolproof watch scans --once || echo look at the reshape\n\nEnds with 0 when the reshape is done, with 8 when --once or --at finds an alarm or a balance ended of which only you can tell whether it was done (then: watch STUDY --at 100), with 130 when you end it. While a watch runs, `poolproof report STUDY` shows its state."
+    after_help = "Examples:\n  poolproof watch scans --source mdstat --command 'ssh archive cat /proc/mdstat'\n  poolproof watch scans --source btrfs --command 'btrfs balance status /scans'\n  poolproof watch scans --source raidz --command 'ssh archive zpool status scans' --every 15m\n  poolproof watch scans --page 127.0.0.1:8080\n  poolproof watch scans --at 37.5\n  poolproof watch scans --once || echo look at the reshape\n\nEnds with 0 when the reshape is done, with 8 when --once or --at finds an alarm or a balance ended of which only you can tell whether it was done (then: watch STUDY --at 100), with 130 when you end it. While a watch runs, `poolproof report STUDY` shows its state."
 )]
 pub(super) struct Arguments {
     #[command(flatten)]
@@ -233,7 +233,9 @@ fn asking(arguments: &Arguments, following: &Following, root: &Path) -> Result<A
     }
     match (&arguments.file, &following.command, following.source) {
         (Some(file), ..) => Ok(Asking::File(file.clone())),
-        (None, Some(command), _) if command.may_run() => Ok(Asking::Command(command.clone())),
+        (None, Some(command), source) if command.may_run() => {
+            Ok(Asking::Command(command.clone(), source))
+        }
         (None, Some(command), _) => Err(Failure::new(
             Exit::NotAllowed,
             refusal(Place::Reshape, command, root),

@@ -87,7 +87,7 @@ fn print(browser: &Path, page: &Path, profile: &Path) -> Result<Vec<u8>, String>
         .arg(flag("--user-data-dir=", profile))
         .arg(flag("--print-to-pdf=", &document))
         .arg(address(&page));
-    ended(process, &path(browser), PATIENCE)?;
+    ended(process, &path(browser), &[], PATIENCE)?;
     let bytes = fs::read(&document)
         .map_err(|error| format!("{} printed nothing: {error}", path(browser)))?;
     match bytes.starts_with(b"%PDF-") {

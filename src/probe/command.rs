@@ -11,13 +11,25 @@ use crate::sys;
 /// # Errors
 /// One sentence, when it may not run on this machine, cannot be started, does not end within `patience`, or ends with an error.
 pub fn shell(command: &ShellCommand, patience: Duration) -> Result<String, String> {
+    shell_ending(command, &[], patience)
+}
+
+/// As [`shell`]; where the command printed something, an exit code in `fine` is as good as 0.
+///
+/// # Errors
+/// As [`shell`].
+pub fn shell_ending(
+    command: &ShellCommand,
+    fine: &[i32],
+    patience: Duration,
+) -> Result<String, String> {
     let (text, quoted) = (command.text(), command.shown());
     if !command.may_run() {
         return Err(format!(
             "`{quoted}` of study.toml was not allowed on this machine: look at it with `poolproof allow`"
         ));
     }
-    ended(sys::shell(text), &quoted, patience)
+    ended(sys::shell(text), &quoted, fine, patience)
 }
 
 #[cfg(test)]
@@ -33,6 +45,15 @@ mod tests {
         assert!(error.contains("why") && error.contains('3'), "{error}");
         let error = shell("sleep 60", Duration::from_millis(50)).unwrap_err();
         assert!(error.contains("did not end"), "{error}");
+    }
+
+    #[test]
+    fn a_code_that_is_fine_needs_a_text_beside_it() {
+        let patience = Duration::from_secs(20);
+        let ending = |text| shell_ending(&ShellCommand::typed(text), &[1], patience);
+        assert_eq!(ending("echo half; exit 1").unwrap(), "half\n");
+        assert!(ending("exit 1").unwrap_err().contains("it said nothing"));
+        assert!(ending("echo half; exit 2").is_err());
     }
 
     #[test]

@@ -24,7 +24,7 @@ pub mod extents;
 
 pub use activity::{arrays, members, moving};
 pub use browser::{Printed, pdf};
-pub use command::shell;
+pub use command::{shell, shell_ending};
 pub use counters::{Sources, scheduled};
 pub use file::text;
 pub use mount::mount;

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
-use crate::probe::shell;
+use crate::probe::shell_ending;
 use crate::record::{Observations, observed};
 use crate::reshape::{Reading, Reported, assess};
 use crate::store;
@@ -41,7 +41,8 @@ impl Glance {
 /// One sentence, when the command fails or its text is no answer.
 pub fn asked(following: &Following) -> Option<Result<Reported, String>> {
     let command = following.command.as_ref()?;
-    let text = shell(command, Duration::from_secs(following.timeout_seconds));
+    let patience = Duration::from_secs(following.timeout_seconds);
+    let text = shell_ending(command, following.source.codes(), patience);
     let read = |text: String| following.source.read(&text, following.array.as_deref());
     Some(text.and_then(|text| read(text).map_err(|error| error.to_string())))
 }

@@ -12,7 +12,8 @@ use tokio::task::spawn_blocking;
 use tokio::time::{sleep, timeout};
 
 use super::{Place, Probed, Probers, World};
-use crate::probe::{members, shell, text};
+use crate::probe::{members, shell, shell_ending, text};
+use crate::reshape::Source;
 use crate::study::{Server, ShellCommand};
 use crate::sys;
 
@@ -24,8 +25,8 @@ const ALARM: Duration = Duration::from_secs(60);
 /// Where the text comes from.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Asking {
-    /// A command, run through the shell.
-    Command(ShellCommand),
+    /// A command, run through the shell, for the text of a source.
+    Command(ShellCommand, Source),
     /// A file of this machine.
     File(PathBuf),
     /// The person has told it.
@@ -99,7 +100,7 @@ impl World for Machine {
     async fn ask(&mut self) -> Result<String, String> {
         let (asking, patience) = (self.asking.clone(), self.patience);
         let work = move || match asking {
-            Asking::Command(command) => shell(&command, patience),
+            Asking::Command(command, source) => shell_ending(&command, source.codes(), patience),
             Asking::File(path) => {
                 let shown = path.display().to_string();
                 text(&path).map_err(|error| format!("{shown} cannot be read: {error}"))
@@ -177,17 +178,24 @@ mod tests {
         Machine::new(asking, Duration::from_millis(100))
     }
 
+    fn command(text: &str, source: Source) -> Asking {
+        Asking::Command(ShellCommand::typed(text), source)
+    }
+
     #[tokio::test]
     async fn commands_files_and_told_texts_are_asked_and_failures_told() {
         let told = machine(Asking::Told("37.5".into())).ask().await;
         assert_eq!(told, Ok("37.5".into()));
-        let mut slow = machine(Asking::Command(ShellCommand::typed("sleep 60")));
+        let mut slow = machine(command("sleep 60", Source::Percent));
         assert!(slow.ask().await.unwrap_err().contains("did not end"));
-        let mut patient = Machine::new(
-            Asking::Command(ShellCommand::typed("echo 12")),
-            Duration::from_secs(20),
-        );
-        assert_eq!(patient.ask().await, Ok("12\n".into()));
+        // The command for a balance ends with 1 while it runs, which is no failure.
+        for (text, source) in [
+            ("echo 12", Source::Percent),
+            ("echo 12; exit 1", Source::Btrfs),
+        ] {
+            let mut patient = Machine::new(command(text, source), Duration::from_secs(20));
+            assert_eq!(patient.ask().await, Ok("12\n".into()));
+        }
         let missing = machine(Asking::File("/nowhere/at all".into())).ask().await;
         assert!(
             missing

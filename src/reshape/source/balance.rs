@@ -1,7 +1,6 @@
 //! `btrfs balance status`: chunks, of which the total is an estimate that may change.
 //!
-//! Format: `cmds/balance.c` of btrfs-progs. The command ends with status 1 while a balance runs
-//! (btrfs-balance(8)), so whoever calls it through a shell adds `; true`.
+//! Format: `cmds/balance.c` of btrfs-progs.
 
 use super::{decimal, quote};
 use crate::reshape::reading::{CANCELLED, Extent, Reported, Word};

@@ -42,6 +42,15 @@ impl Source {
         }
     }
 
+    /// Exit codes, beside 0, with which the command that prints the text ends well: 1 while a balance
+    /// runs (btrfs-balance(8)).
+    pub fn codes(self) -> &'static [i32] {
+        match self {
+            Self::Btrfs => &[1],
+            Self::Mdstat | Self::Raidz | Self::Percent => &[],
+        }
+    }
+
     /// Reads `text`. `array` names the one that is meant where the text tells of several.
     ///
     /// # Errors

@@ -17,7 +17,7 @@ fn a_real_balance_is_followed_to_its_end_and_foreseen_at_a_third() {
     scene.pool.keep_chunks_small().unwrap();
     scene.measure("before", ["3GiB", "1", "1"]);
     scene.pool.expand().unwrap();
-    let ask = format!("btrfs balance status {}; true", text(&scene.pool.mount()));
+    let ask = format!("btrfs balance status {}", text(&scene.pool.mount()));
     let follow = ["--source", "btrfs", "--command", &ask, "--every", "1s"];
     let told = poolproof(&[&["watch", &scene.study], &follow[..]].concat());
 
