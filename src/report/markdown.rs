@@ -41,7 +41,7 @@ pub fn markdown(
         let rows = comparison.workloads.iter();
         text.extend(rows.map(|row| workload(row, comparison, judgements)));
     }
-    let cautions = words::cautions(comparison);
+    let cautions = words::cautions(comparison, judgements);
     let excluded = words::excluded(comparison);
     if !cautions.is_empty() || !excluded.is_empty() {
         text += &format!("\n## {banner}To know before trusting it\n\n");

@@ -31,7 +31,7 @@ pub fn comparison_text(comparison: &Comparison, judgements: &Judgements, width: 
     text += &rates(comparison, width);
     text += &ratios(comparison, width);
     text += &latencies(comparison, width);
-    let remarks = words::cautions(comparison);
+    let remarks = words::cautions(comparison, judgements);
     let limits = words::limits(comparison, judgements);
     text += &list(width, "What limits", &limits);
     text += &list(width, "To know before trusting these", &remarks);

@@ -2,7 +2,7 @@
 
 use super::grades::{self, Judgements};
 use crate::chart::Family;
-use crate::compare::{BetweenSittings, Comparison, Group, Quantity, Row, Rules};
+use crate::compare::{BetweenSittings, Comparison, Group, Quantity, Row, Rules, Verdict};
 use crate::judge::Limit;
 use crate::plan::Phase;
 use crate::study::{Study, Trial};
@@ -143,12 +143,52 @@ pub(super) fn lasted(hours: f64) -> String {
 }
 
 /// What a reader has to know before trusting a comparison, a sentence each.
-pub(super) fn cautions(comparison: &Comparison) -> Vec<String> {
-    let rows = comparison.workloads.iter().flat_map(remarks);
+pub(super) fn cautions(comparison: &Comparison, judgements: &Judgements) -> Vec<String> {
+    let rows = &comparison.workloads;
+    let of_client = rows.iter().filter_map(|row| of_client(row, judgements));
     between_sittings(comparison)
         .into_iter()
-        .chain(rows)
+        .chain(of_client)
+        .chain(rows.iter().flat_map(remarks))
         .collect()
+}
+
+/// Of a change that is claimed between phases of which this client limited one: that it need not be the
+/// pool's.
+fn of_client(row: &Row, judgements: &Judgements) -> Option<String> {
+    let limited = |phase| {
+        let group = row.group(phase)?;
+        let by_client = group.trials.iter().filter(|trial| {
+            let judged = judgements.get(trial);
+            judged.is_some_and(|judged| judged.limiting.limit == Limit::Client)
+        });
+        let (by_client, of) = (by_client.count(), group.trials.len());
+        (2 * by_client >= of && of > 0)
+            .then(|| format!("{by_client} of {} {phase}", count(of, "trial")))
+    };
+    let sides = [
+        (Phase::During, &row.during_before),
+        (Phase::After, &row.after_before),
+    ];
+    let claimed = sides.into_iter().filter(|(_, contrast)| {
+        let verdict = contrast.as_ref().map(|contrast| contrast.verdict);
+        matches!(verdict, Some(Verdict::Gain | Verdict::Loss))
+    });
+    let others: Vec<Phase> = claimed.map(|(phase, _)| phase).collect();
+    let phases = (!others.is_empty()).then_some(Phase::Before);
+    let sides: Vec<String> = phases
+        .into_iter()
+        .chain(others)
+        .filter_map(limited)
+        .collect();
+    (!sides.is_empty()).then(|| {
+        format!(
+            "{}: this client itself limited {}, so the change, or a part of it, may be the client's and \
+             not the pool's; measure again while nothing else runs on it.",
+            plain(&row.workload),
+            sides.join(" and ")
+        )
+    })
 }
 
 fn remarks(row: &Row) -> Vec<String> {
@@ -341,6 +381,9 @@ pub(super) fn steadiness(trial: &Trial) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::compare::compare;
+    use crate::judge::judge_all;
+    use crate::report::testing;
 
     #[test]
     fn changes_carry_a_sign_and_fit_their_size() {
@@ -361,6 +404,34 @@ mod tests {
         assert_eq!(lasted(41.26), "41.3 h");
         assert_eq!(lasted(0.209), "12.5 min");
         assert_eq!(lasted(0.0133), "48 s");
+    }
+
+    #[test]
+    fn a_change_that_this_client_limited_need_not_be_the_pools() {
+        let study = testing::study(testing::Scene::Full);
+        let mut judgements = judge_all(&study);
+        let told = |judgements: &Judgements| {
+            let comparison = compare(&study, judgements, Rules::of(&study));
+            let cautions = cautions(&comparison, judgements).into_iter();
+            let of_client =
+                cautions.filter(|caution| caution.contains("this client itself limited"));
+            of_client.collect::<Vec<_>>()
+        };
+        assert_eq!(told(&judgements), [String::new(); 0]);
+        // Its claimed change is told of; that of small-read, which is proved of no change, is not.
+        for trial in &study.trials {
+            let named = ["large-read", "small-read"].contains(&trial.workload.as_str());
+            if named && trial.phase == Phase::After {
+                judgements.get_mut(&trial.trial).unwrap().limiting.limit = Limit::Client;
+            }
+        }
+        let told = told(&judgements);
+        assert!(
+            told.len() == 1
+                && told[0]
+                    .starts_with("large-read: this client itself limited 5 of 5 trials after, so"),
+            "{told:?}"
+        );
     }
 
     #[test]

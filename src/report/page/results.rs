@@ -239,7 +239,7 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
 /// Remarks, and trials that take no part.
 pub(super) fn caveats(context: &Context<'_>) -> Markup {
     let comparison = context.comparison;
-    let remarks = words::cautions(comparison);
+    let remarks = words::cautions(comparison, context.judgements);
     let excluded = words::excluded(comparison);
     let damage: Vec<String> = context
         .study
