@@ -4,7 +4,7 @@ use super::case::Case;
 use super::evidence::{Evidence, Layer, Says, Share, Strength};
 use crate::plan::Access;
 use crate::record::observed;
-use crate::stats::change_point::{Change, largest_change, single_change};
+use crate::stats::change_point::{Change, largest_change, significant_change};
 use crate::stats::interval::clopper_pearson;
 use crate::stats::mixture::{Components, Limits, fit, match_reference, share_below};
 use crate::units::{Nanos, Rate, percent};
@@ -27,6 +27,8 @@ const STRETCHES: [f64; 4] = [4.0, 8.0, 16.0, 32.0];
 const LEAST: usize = 3;
 /// Random orders that a change is tested by.
 const DRAWS: u64 = 999;
+/// A change that chance explains less often than this is one.
+const CHANCE: f64 = 0.01;
 /// Margin of a share that is told by a threshold: modes overlap a little.
 const MARGIN: f64 = 0.02;
 
@@ -220,11 +222,10 @@ fn burst(case: &Case<'_>) -> Option<Evidence> {
         .map(|window| window.bytes() as f64)
         .collect();
     let mut rng = case.config.seed.child("burst", trial.trial).rng();
-    // Whether it is chance takes a thousand times as long as whether it is large enough.
+    // Whether it is chance takes far longer than whether it is large enough.
     let change = largest_change(&rates, LEAST)
         .filter(|[before, after]| before.mean > 1.2 * after.mean)
-        .and_then(|_| single_change(&rates, LEAST, LEAST, DRAWS, &mut rng))
-        .filter(|change| change.p < 0.01);
+        .and_then(|_| significant_change(&rates, LEAST, LEAST, DRAWS, CHANCE, &mut rng));
     let shows = flush > 0.1 * written || change.is_some();
     Some(Evidence {
         source: "write-back",

@@ -6,6 +6,10 @@
 
 use super::describe::{mad, mean, sd};
 
+mod orders;
+
+use orders::Orders;
+
 /// A run of values at one level.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Segment {
@@ -49,26 +53,41 @@ pub fn single_change(
     draws: u64,
     rng: &mut fastrand::Rng,
 ) -> Option<Change> {
+    significant_change(values, least, block, draws, f64::INFINITY, rng)
+}
+
+/// The change that [`single_change`] finds if its `p` is below `level`; `None` otherwise.
+///
+/// Orders are drawn until that is decided: once as many showed a change as large that `p` cannot end
+/// below the level, the others are left out, and `rng` stands elsewhere than after all.
+pub fn significant_change(
+    values: &[f64],
+    least: usize,
+    block: usize,
+    draws: u64,
+    level: f64,
+    rng: &mut fastrand::Rng,
+) -> Option<Change> {
     let (centred, total) = (block > 0).then(|| centred(values, least))??;
     let (at, gain) = best_split(&centred, least);
-
-    let mut blocks: Vec<&[f64]> = centred.chunks(block).collect();
-    let mut shuffled = Vec::with_capacity(values.len());
+    // The slack admits a gain that is the same but for the order of addition.
+    let mut orders = Orders::new(&centred, least, block, gain * (1.0 - 1e-12));
+    let share = |as_large: u64| as_large as f64 / (draws + 1) as f64;
     let mut as_large = 1;
     for _ in 0..draws {
-        rng.shuffle(&mut blocks);
-        shuffled.clear();
-        blocks.iter().for_each(|b| shuffled.extend_from_slice(b));
-        // The slack admits a gain that is the same but for the order of addition.
-        let (_, by_chance) = best_split(&shuffled, least);
-        as_large += u64::from(by_chance >= gain * (1.0 - 1e-12));
+        if share(as_large) >= level {
+            return None;
+        }
+        as_large += u64::from(orders.next_reaches(rng));
     }
+    let p = share(as_large);
     Some(Change {
         before: segment(values, 0, at)?,
         after: segment(values, at, values.len())?,
         explained: gain / total,
-        p: as_large as f64 / (draws + 1) as f64,
+        p,
     })
+    .filter(|_| p < level)
 }
 
 /// The levels on both sides of the change that [`single_change`] finds, without its test: cheap, where

@@ -15,7 +15,7 @@ use findings::Finding;
 use super::counted::comparison;
 use super::layers::layers;
 use super::{Sides, answer};
-use crate::compare::{diff, location};
+use crate::compare::{Comparison, diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
 use crate::reshape::{Reading, assess};
@@ -73,8 +73,17 @@ pub fn phase(study: &Study) -> Phase {
 /// What must follow at the moment `now`. `live` is a look at the share of this moment, where there is
 /// one.
 pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
+    next_by(study, &comparison(study), live, now)
+}
+
+/// The same by the comparison of `study` that was made already: judging many trials takes long.
+pub fn next_by(
+    study: &Study,
+    comparison: &Comparison,
+    live: Option<&Facts>,
+    now: Timestamp,
+) -> Next {
     let sides = Sides::of(study, live, now);
-    let comparison = comparison(study);
     let (begun, finished) = (begun(study), finished(study));
     let recorded = |word: &str| findings::recorded(study, word);
     let title = findings::title;
@@ -83,7 +92,7 @@ pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
         (
             "baseline",
             "measured before",
-            findings::measured(study, &comparison, Phase::Before),
+            findings::measured(study, comparison, Phase::Before),
         ),
         (
             "check",
@@ -116,7 +125,7 @@ pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
         (
             "after",
             "measured after",
-            findings::measured(study, &comparison, Phase::After),
+            findings::measured(study, comparison, Phase::After),
         ),
         ("report", title("report"), recorded("report")),
         (

@@ -133,7 +133,7 @@ impl Ten {
         account: &Account,
         now: Timestamp,
     ) -> Self {
-        let next = ready::next(study, None, now);
+        let next = ready::next_by(study, comparison, None, now);
         let scene = Scene {
             study,
             comparison,
