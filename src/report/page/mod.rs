@@ -8,7 +8,7 @@ mod integrity;
 mod method;
 pub(super) mod real;
 mod results;
-mod shell;
+pub(super) mod shell;
 mod sources;
 mod statistics;
 mod ten;
