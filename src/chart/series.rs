@@ -84,7 +84,10 @@ pub fn trial_series(
         if void {
             hatch(canvas, [(LEFT, TOP), (RIGHT, BOTTOM)], palette::RULE)?;
         }
-        point(&mut spots, x, windows, &megabytes, void);
+        // What a cache served has no values to be read off.
+        if !void {
+            point(&mut spots, x, windows, &megabytes);
+        }
         axes(canvas, x, y, windows.len(), most)?;
         if let Some(mean) = mean {
             let (from, to) = ((x.at(warm as f64), y.at(mean)), (RIGHT, y.at(mean)));
@@ -106,7 +109,7 @@ pub fn trial_series(
 }
 
 /// What each window says under the pointer; of many windows, stretches of them.
-fn point(spots: &mut Spots, x: Scale, windows: &[WindowRow], megabytes: &[f64], void: bool) {
+fn point(spots: &mut Spots, x: Scale, windows: &[WindowRow], megabytes: &[f64]) {
     let areas = match windows.len() {
         few if few <= MOST_DOTS => few,
         _ => MOST_AREAS,
@@ -121,9 +124,7 @@ fn point(spots: &mut Spots, x: Scale, windows: &[WindowRow], megabytes: &[f64], 
             1 => format!("{to} s: {most}"),
             _ => format!("{} to {to} s: {least} to {most}", from + 1),
         };
-        if void {
-            words += ", void";
-        } else if windows[from].warmup {
+        if windows[from].warmup {
             words += ", warm-up";
         }
         spots.put(

@@ -313,7 +313,7 @@ fn each_mark_says_its_value_under_the_pointer() {
         assert!(words[index].starts_with(&told), "{} {told}", words[index]);
     }
     let svg = trial_series(trial, &windows, Some(Grade::X), 0.0, "x");
-    assert!(pointed(&svg).iter().all(|words| words.ends_with(", void")));
+    assert_eq!(pointed(&svg), [""; 0], "what is void has no values");
     // Of a long trial, stretches: a page holds many such pictures.
     let long: Vec<_> = windows.iter().cycle().take(10_000).cloned().collect();
     let svg = trial_series(trial, &long, Some(Grade::B), 0.0, "x");
