@@ -45,6 +45,19 @@ pub fn path(path: &Path) -> String {
     plain(&path.to_string_lossy())
 }
 
+/// A path as one word of a shell; of one that cannot be shown as it is, the word STUDY.
+pub fn typed(path: &Path) -> String {
+    let path = path.display().to_string();
+    let bare = |c: char| c.is_alphanumeric() || "/._-".contains(c);
+    match () {
+        () if plain(&path) != path => "STUDY".to_owned(),
+        // A leading dash would be taken for a flag.
+        () if path.starts_with('-') => typed(&Path::new(".").join(path)),
+        () if !path.is_empty() && path.chars().all(bare) => path,
+        () => format!("'{}'", path.replace('\'', r"'\''")),
+    }
+}
+
 /// `text` with line breaks as the only characters that a terminal obeys: each other one, and each
 /// that turns the direction of what follows, becomes U+FFFD.
 pub fn printable(text: &str) -> String {
@@ -154,6 +167,17 @@ mod tests {
         assert_eq!(plain("שלום"), "שלום");
         assert_eq!(short("lighthouse", 6), "light…");
         assert_eq!(short("museum", 6), "museum");
+    }
+
+    #[test]
+    fn a_path_is_typed_as_one_word_of_a_shell() {
+        let typed = |path: &str| typed(Path::new(path));
+        assert_eq!(typed("my/scans-2.old"), "my/scans-2.old");
+        assert_eq!(typed("my scans"), "'my scans'");
+        assert_eq!(typed("it's"), r"'it'\''s'");
+        assert_eq!(typed("$(reboot)"), "'$(reboot)'");
+        assert_eq!(typed("-q"), "./-q");
+        assert_eq!(typed("a\nFORGED"), "STUDY");
     }
 
     #[test]

@@ -73,7 +73,7 @@ pub(super) fn picture(
     themed.replacen("<svg ", &head, 1).replacen('>', &words, 1)
 }
 
-fn escape(text: &str) -> String {
+pub(super) fn escape(text: &str) -> String {
     text.replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")

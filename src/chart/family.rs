@@ -8,6 +8,7 @@ use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, font, hatch, mark, picture, rule, write};
 use super::grade::{letter, void};
 use super::palette;
+use super::spots::Spots;
 use super::thin::evenly;
 use crate::compare::{Group, Row};
 use crate::plan::{Access, Phase};
@@ -95,7 +96,8 @@ pub fn family_chart(
         description: describe(family, rows),
         simulated,
     };
-    picture(caption, (WIDTH, (bottom + 48) as u32), 14.0, |canvas| {
+    let mut spots = Spots::new(simulated);
+    let svg = picture(caption, (WIDTH, (bottom + 48) as u32), 14.0, |canvas| {
         let sound = groups().filter(|group| group.void.is_none());
         let values: Vec<f64> = sound.flat_map(|group| extent(family, group)).collect();
         let axis = Axis::of(&values);
@@ -113,13 +115,30 @@ pub fn family_chart(
             )?;
             y += NAME;
             for group in row.groups.iter().flatten() {
-                lane(canvas, family, group, axis, y + LANE / 2)?;
+                let band = [(0, y), (WIDTH as i32, y + LANE)];
+                spots.put(band, &lane_words(family, group));
+                lane(canvas, family, group, axis, y + LANE / 2, &mut spots)?;
                 y += LANE;
             }
             y += GAP;
         }
         Ok(())
-    })
+    });
+    spots.over(&svg)
+}
+
+/// Median and interval of a group with its grade, or why it is void.
+fn lane_words(family: Family, group: &Group) -> String {
+    let value = |rate: f64| axis::number(family.value(rate, group.block_bytes));
+    let told = void(group).unwrap_or_else(|| {
+        let interval = group.mean_interval.map_or(String::new(), |interval| {
+            let (low, high) = (value(interval.low), value(interval.high));
+            format!(", mean within {low} to {high}")
+        });
+        let median = value(group.median_rate);
+        format!("median {median} {}{interval}", family.unit())
+    });
+    format!("{}: {told} (grade {})", group.phase, beside(group))
 }
 
 /// Everything of a group that has to be within the axis.
@@ -212,6 +231,7 @@ fn lane(
     group: &Group,
     axis: Axis,
     y: i32,
+    spots: &mut Spots,
 ) -> Result<(), Failure> {
     let ink = palette::of(group.phase);
     let at = |rate: f64| axis.at(family.value(rate, group.block_bytes));
@@ -250,6 +270,9 @@ fn lane(
     for rate in &rates {
         let place = (at(*rate), below);
         canvas.draw(&Circle::new(place, 2, ink.colour().stroke_width(1)))?;
+        let value = axis::number(family.value(*rate, group.block_bytes));
+        let words = format!("a trial {}: {value} {}", group.phase, family.unit());
+        spots.around(place, 3, &words);
     }
     mark(canvas, group.phase, (at(group.median_rate), y - APART), 4)?;
     let median = axis::number(family.value(group.median_rate, group.block_bytes));

@@ -9,6 +9,7 @@ use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, Place, hollow, line, mark, picture, rule, write};
 use super::grade::letter;
 use super::palette;
+use super::spots::Spots;
 use crate::judge::Grade;
 use crate::plan::Phase;
 use crate::text::short;
@@ -70,7 +71,8 @@ pub fn latency_distribution(
         description: describe(workload, &curves),
         simulated,
     };
-    picture(caption, SIZE, 14.0, |canvas| {
+    let mut spots = Spots::new(simulated);
+    let svg = picture(caption, SIZE, 14.0, |canvas| {
         if curves.is_empty() {
             let middle = ((LEFT + RIGHT) / 2, (TOP + BOTTOM) / 2);
             let words = "too few operations for a distribution";
@@ -94,14 +96,23 @@ pub fn latency_distribution(
         for curve in &curves {
             let place = |(at, ns): &(f64, f64)| (x.at(*at), y.at(ns.log10()));
             curve.stroke(canvas, curve.points.iter().map(place).collect())?;
-            for (share, _) in TICKS {
+            for (share, words) in TICKS {
                 if let Some(ns) = curve.value(share) {
-                    curve.mark(canvas, place(&(nines(share), ns)))?;
+                    let place = place(&(nines(share), ns));
+                    curve.mark(canvas, place)?;
+                    let told = format!("{}: {}", curve.of.words(), within(words, ns));
+                    spots.around(place, 7, &told);
                 }
             }
         }
         Ok(())
-    })
+    });
+    spots.over(&svg)
+}
+
+/// A percentile in words.
+fn within(share: &str, ns: f64) -> String {
+    format!("{share} within {}", Nanos(ns as u64))
 }
 
 /// `−log10(1 − share)`: 1 for 90 %, 2 for 99 %.
@@ -224,7 +235,7 @@ fn describe(workload: &str, curves: &[Curve<'_>]) -> String {
             .into_iter()
             .filter_map(|(share, words)| {
                 let ns = curve.value(share)?;
-                Some(format!("{words} within {}", Nanos(ns as u64)))
+                Some(within(words, ns))
             })
             .collect();
         format!("{}: {}.", curve.of.words(), values.join(", "))

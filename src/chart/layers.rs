@@ -6,8 +6,9 @@ use plotters::style::Color;
 use plotters::style::text_anchor::HPos;
 
 use super::axis::{self, Scale};
-use super::canvas::{Canvas, Caption, Failure, hatch, picture, rule, write};
+use super::canvas::{Canvas, Caption, Failure, Place, hatch, picture, rule, write};
 use super::palette;
+use super::spots::Spots;
 use crate::plan::Phase;
 use crate::text::short;
 use crate::units::Rate;
@@ -61,7 +62,8 @@ pub fn layers_chart(
         description: describe(stages, reached),
         simulated,
     };
-    picture(caption, (WIDTH, (bottom + 28) as u32), 14.0, |canvas| {
+    let mut spots = Spots::new(simulated);
+    let svg = picture(caption, (WIDTH, (bottom + 28) as u32), 14.0, |canvas| {
         let most = stages
             .iter()
             .filter_map(|stage| stage.ceiling)
@@ -78,10 +80,18 @@ pub fn layers_chart(
         let mut y = TOP + LANE / 2;
         for stage in stages {
             lane(canvas, stage, scale, y)?;
+            spots.put(band(y), &stage_words(stage));
             y += LANE;
         }
+        spots.put(band(y), &reached_words(reached));
         seen(canvas, reached, scale, y)
-    })
+    });
+    spots.over(&svg)
+}
+
+/// A lane's area.
+fn band(y: i32) -> [Place; 2] {
+    [(0, y - LANE / 2), (WIDTH as i32, y + LANE / 2)]
 }
 
 fn lane(canvas: &Canvas<'_>, stage: &Stage, scale: Scale, y: i32) -> Result<(), Failure> {
@@ -157,17 +167,21 @@ fn seen(canvas: &Canvas<'_>, reached: &Reached, scale: Scale, y: i32) -> Result<
 }
 
 fn describe(stages: &[Stage], reached: &Reached) -> String {
-    let stage = |stage: &Stage| {
-        let mark = stage
-            .mark
-            .map_or(String::new(), |mark| format!(" ({mark})"));
-        format!("{}{mark}: {}.", stage.name, stage.words)
-    };
-    let stages: Vec<String> = stages.iter().map(stage).collect();
+    let stages: Vec<String> = stages.iter().map(stage_words).collect();
     format!(
-        "From a drive to the client. {} Seen: {}, {}.",
+        "From a drive to the client. {} {}",
         stages.join(" "),
-        reached.rate,
-        reached.words
+        reached_words(reached)
     )
+}
+
+fn stage_words(stage: &Stage) -> String {
+    let mark = stage
+        .mark
+        .map_or(String::new(), |mark| format!(" ({mark})"));
+    format!("{}{mark}: {}.", stage.name, stage.words)
+}
+
+fn reached_words(reached: &Reached) -> String {
+    format!("Seen: {}, {}.", reached.rate, reached.words)
 }

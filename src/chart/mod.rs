@@ -21,6 +21,7 @@ mod palette;
 mod position;
 mod progress;
 mod series;
+mod spots;
 mod sweep;
 mod thin;
 mod time;

@@ -7,6 +7,7 @@ use plotters::style::text_anchor::HPos;
 use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, hatch, picture, rule, write};
 use super::grade::letter;
+use super::spots::Spots;
 use super::{palette, thin};
 use crate::judge::Grade;
 use crate::study::{Trial, WindowRow};
@@ -19,6 +20,8 @@ const TOP: i32 = 28;
 const BOTTOM: i32 = 112;
 /// Up to so many windows, each is a dot on the line.
 const MOST_DOTS: usize = 60;
+/// Areas that say something under the pointer, of more windows than that: a page has many such pictures.
+const MOST_AREAS: usize = 20;
 /// Stretches of a series that has more windows than twice as many: each is two pixels wide.
 const STRETCHES: usize = 100;
 
@@ -48,7 +51,8 @@ pub fn trial_series(
         description: describe(trial, windows, mean, &words),
         simulated: trial.simulated,
     };
-    picture(caption, SIZE, 12.0, |canvas| {
+    let mut spots = Spots::new(trial.simulated);
+    let svg = picture(caption, SIZE, 12.0, |canvas| {
         let corner = (RIGHT, TOP - 4);
         write(canvas, &words, corner, 10.0, palette::TEXT, HPos::Right)?;
         if windows.is_empty() {
@@ -80,6 +84,10 @@ pub fn trial_series(
         if void {
             hatch(canvas, [(LEFT, TOP), (RIGHT, BOTTOM)], palette::RULE)?;
         }
+        // What a cache served has no values to be read off.
+        if !void {
+            point(&mut spots, x, windows, &megabytes);
+        }
         axes(canvas, x, y, windows.len(), most)?;
         if let Some(mean) = mean {
             let (from, to) = ((x.at(warm as f64), y.at(mean)), (RIGHT, y.at(mean)));
@@ -96,7 +104,34 @@ pub fn trial_series(
             }
         }
         Ok(())
-    })
+    });
+    spots.over(&svg)
+}
+
+/// What each window says under the pointer; of many windows, stretches of them.
+fn point(spots: &mut Spots, x: Scale, windows: &[WindowRow], megabytes: &[f64]) {
+    let areas = match windows.len() {
+        few if few <= MOST_DOTS => few,
+        _ => MOST_AREAS,
+    };
+    for area in 0..areas {
+        let [from, to] = [area, area + 1].map(|edge| windows.len() * edge / areas);
+        let of = &megabytes[from..to];
+        let rate = |megabytes: f64| Rate(megabytes * 1e6);
+        let most = rate(of.iter().copied().fold(0.0, f64::max));
+        let least = rate(of.iter().copied().fold(f64::INFINITY, f64::min));
+        let mut words = match of.len() {
+            1 => format!("{to} s: {most}"),
+            _ => format!("{} to {to} s: {least} to {most}", from + 1),
+        };
+        if windows[from].warmup {
+            words += ", warm-up";
+        }
+        spots.put(
+            [(x.at(from as f64), TOP), (x.at(to as f64), BOTTOM)],
+            &words,
+        );
+    }
 }
 
 /// Mean of the windows that count.

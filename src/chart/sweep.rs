@@ -5,6 +5,7 @@ use plotters::style::text_anchor::HPos;
 use super::axis::{self, Scale};
 use super::canvas::{Canvas, Caption, Failure, mark, picture, rule, write};
 use super::palette;
+use super::spots::Spots;
 use crate::judge::{Level, cache_size};
 use crate::plan::Phase;
 use crate::study::SweepRow;
@@ -36,7 +37,8 @@ pub fn sweep_chart(rows: &[SweepRow], levels: &[Level], simulated: bool, id: &st
         description: describe(rows, levels, cache),
         simulated,
     };
-    picture(caption, SIZE, 14.0, |canvas| {
+    let mut spots = Spots::new(simulated);
+    let svg = picture(caption, SIZE, 14.0, |canvas| {
         if points.is_empty() {
             let middle = ((LEFT + RIGHT) / 2, (TOP + BOTTOM) / 2);
             let words = "no working set was read";
@@ -73,10 +75,14 @@ pub fn sweep_chart(rows: &[SweepRow], levels: &[Level], simulated: bool, id: &st
             from = to;
         }
         for (size, rate) in &points {
-            mark(canvas, Phase::After, (x.at(*size), y.at(*rate)), 4)?;
+            let place = (x.at(*size), y.at(*rate));
+            mark(canvas, Phase::After, place, 4)?;
+            let (size, rate) = (Bytes(size.exp2().round() as u64), Rate(10f64.powf(*rate)));
+            spots.around(place, 7, &format!("{}: {rate}", size.iec()));
         }
         Ok(())
-    })
+    });
+    spots.over(&svg)
 }
 
 fn axes(

@@ -31,8 +31,8 @@ fn elements(svg: &str) -> Vec<String> {
     all
 }
 
-const KNOWN: [&str; 10] = [
-    "svg", "title", "desc", "rect", "line", "polyline", "polygon", "circle", "text", "path",
+const KNOWN: [&str; 11] = [
+    "svg", "g", "title", "desc", "rect", "line", "polyline", "polygon", "circle", "text", "path",
 ];
 
 pub(super) fn check(svg: &str) {
@@ -149,11 +149,13 @@ fn made_up_pictures_say_so_and_others_do_not() {
     for simulated in [true, false] {
         let phases = [phase(Phase::After, 2_000)];
         let svg = latency_distribution("w", &phases, simulated, "x");
-        // In the picture and in its title.
+        // In the picture, in its title, and in what each mark says.
+        let marks = pointed(&svg);
         assert_eq!(
             svg.matches("SIMULATED").count(),
-            if simulated { 2 } else { 0 }
+            if simulated { 2 + marks.len() } else { 0 }
         );
+        assert!(!marks.is_empty());
     }
 }
 
@@ -284,4 +286,50 @@ fn a_followed_reshape_makes_two_pictures_and_so_does_one_of_which_little_is_know
         false,
         "x",
     ));
+}
+
+/// The words of each area of a picture, without those of the picture itself.
+fn pointed(svg: &str) -> Vec<&str> {
+    let areas = svg.split("<title>").skip(1);
+    areas
+        .map(|area| area.split_once("</title>").unwrap().0)
+        .collect()
+}
+
+#[test]
+fn each_mark_says_its_value_under_the_pointer() {
+    let study = testing::study(Scene::Full);
+    let trial = &study.trials[0];
+    let windows = study.windows.of(trial.trial);
+    let svg = trial_series(trial, &windows, Some(Grade::B), 0.0, "x");
+    let words = pointed(&svg);
+    assert_eq!(words.len(), windows.len());
+    for (index, window) in windows.iter().enumerate() {
+        let told = format!(
+            "{} s: {}",
+            index + 1,
+            crate::units::Rate(window.bytes() as f64)
+        );
+        assert!(words[index].starts_with(&told), "{} {told}", words[index]);
+    }
+    let svg = trial_series(trial, &windows, Some(Grade::X), 0.0, "x");
+    assert_eq!(pointed(&svg), [""; 0], "what is void has no values");
+    // Of a long trial, stretches: a page holds many such pictures.
+    let long: Vec<_> = windows.iter().cycle().take(10_000).cloned().collect();
+    let svg = trial_series(trial, &long, Some(Grade::B), 0.0, "x");
+    let words = pointed(&svg);
+    assert_eq!(words.len(), 20);
+    assert!(words[19].starts_with("9501 to 10000 s: "), "{}", words[19]);
+
+    let svg = latency_distribution("one", &[phase(Phase::After, 3_000)], false, "x");
+    let words = pointed(&svg);
+    assert_eq!(words.len(), 3, "{words:?}");
+    assert!(words[0].starts_with("after B: 50 % within 2."), "{words:?}");
+
+    let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
+    let rows: Vec<_> = comparison.workloads.iter().take(1).collect();
+    let svg = family_chart("Rates", Family::of(rows[0]), &rows, false, "x");
+    let groups = rows[0].groups.iter().flatten();
+    let marks: usize = groups.map(|group| 1 + group.rates.len()).sum();
+    assert_eq!(pointed(&svg).len(), marks);
 }

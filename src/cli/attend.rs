@@ -74,7 +74,7 @@ async fn wait<T: Send + 'static>(
     ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let joined = loop {
         tokio::select! {
-            Some(event) = happened.recv() => screen.event(event),
+            Some(event) = happened.recv() => screen.event(event, watch.bytes()),
             joined = &mut work => break joined,
             () = signals.next() => {
                 // Remembered here: the watch may have been stopped for want of space before.
@@ -98,7 +98,7 @@ async fn wait<T: Send + 'static>(
         guard.abort();
     }
     while let Ok(event) = happened.try_recv() {
-        screen.event(event);
+        screen.event(event, watch.bytes());
     }
     screen.close();
     joined.map_err(|error| Failure::new(Exit::Failed, error))

@@ -15,6 +15,7 @@ use crate::ready::{self, Activity, Look, Readiness, Verdict, readiness};
 use crate::reshape::{Reported, Source};
 use crate::store::Writer;
 use crate::study::{CheckRow, Config, Outcome, Place, Side, Study};
+use crate::text::typed;
 use crate::units::Rate;
 use crate::watch::asked;
 use crate::{probe, report, store};
@@ -101,10 +102,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         settled.say_all_but(None);
         study.config.allow(&settled.allowed);
     }
-    let found = readiness(&study, &look(&study, &arguments.patience)?, moment(&study));
+    let typed = typed(root);
+    let look = look(&study, &arguments.patience)?;
+    let found = readiness(&study, &look, moment(&study)).at(&typed);
     match arguments.json {
         true => data(&report::check_json(&found))?,
-        false => print(&report::check_text(&found, width()))?,
+        false => print(&report::check_text(&found, &typed, width()))?,
     }
     Ok(exit(&found))
 }

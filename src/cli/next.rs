@@ -1,13 +1,11 @@
 //! `poolproof next`: what must follow now.
 
-use std::path::Path;
-
 use super::check::{Answer, moment, record};
 use super::mounted::{self, Patience};
 use super::{Exit, Failure, data, print, say, width};
 use crate::ready::next;
 use crate::study::{Outcome, Side};
-use crate::text::plain;
+use crate::text::typed;
 use crate::{report, store};
 
 /// Tells what must follow now, from the first baseline to the look after 30 days.
@@ -59,17 +57,6 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-/// A path as one word of the shell; of one that cannot be shown as it is, the word STUDY.
-fn typed(path: &Path) -> String {
-    let path = path.display().to_string();
-    let bare = |c: char| c.is_alphanumeric() || "/._-".contains(c);
-    match () {
-        () if plain(&path) != path => "STUDY".to_owned(),
-        () if !path.is_empty() && path.chars().all(bare) => path,
-        () => format!("'{}'", path.replace('\'', r"'\''")),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use clap::Parser;
@@ -95,7 +82,5 @@ mod tests {
             }
         }
         assert!(seen > 20, "{seen}");
-        assert_eq!(typed(Path::new("my scans")), "'my scans'");
-        assert_eq!(typed(Path::new("a\nFORGED")), "STUDY");
     }
 }

@@ -26,14 +26,7 @@ pub(super) struct Screen {
 
 enum Stage {
     Start,
-    Moving {
-        /// What is moved, in a word or two.
-        what: &'static str,
-        total: u64,
-        done: u64,
-        begun: Instant,
-        tenth: u64,
-    },
+    Moving(Moving),
     Trials {
         count: usize,
         seconds: u64,
@@ -44,6 +37,41 @@ enum Stage {
         /// The grade of the latest trial.
         grade: &'static str,
     },
+}
+
+struct Moving {
+    /// What is moved, in a word or two.
+    what: &'static str,
+    total: u64,
+    /// Bytes of files that are done.
+    done: u64,
+    begun: Instant,
+    tenth: u64,
+}
+
+impl Moving {
+    fn begin(what: &'static str, total: Bytes) -> Stage {
+        Stage::Moving(Self {
+            what,
+            total: total.0,
+            done: 0,
+            begun: Instant::now(),
+            tenth: 0,
+        })
+    }
+
+    /// A file of `bytes` is done, at `elapsed`; a line for each tenth. The rate is that of all bytes
+    /// `moved`: files that are read side by side end together, and by those that are done it would climb.
+    fn laid(&mut self, bytes: Bytes, moved: u64, elapsed: Duration) -> Option<String> {
+        self.done += bytes.0;
+        let tenth = self.done * 10 / self.total.max(1);
+        (tenth > self.tenth).then(|| {
+            self.tenth = tenth;
+            let moved = Bytes(moved.max(self.done));
+            let rate = Rate::of(moved, Nanos::from(elapsed)).unwrap_or_default();
+            format!("{} {} %, {rate}", self.what, tenth * 10)
+        })
+    }
 }
 
 struct Current {
@@ -83,35 +111,23 @@ impl Screen {
         }
     }
 
-    /// Shows an event.
-    pub(super) fn event(&mut self, event: Event) {
+    /// Shows an event; `moved` bytes were moved until now.
+    pub(super) fn event(&mut self, event: Event, moved: u64) {
         match event {
             Event::Note(said) | Event::Ahead(said) => self.line(&said),
             Event::Warning(text) => self.aloud(&text, say),
             Event::Laying { bytes } => {
                 self.line(&format!("laying down {} of test data", bytes.iec()));
                 self.bar.set_length(bytes.0);
-                self.stage = Stage::Moving {
-                    what: "test data",
-                    total: bytes.0,
-                    done: 0,
-                    begun: Instant::now(),
-                    tenth: 0,
-                };
+                self.stage = Moving::begin("test data", bytes);
             }
             Event::Reading { what, bytes } => {
                 self.bar.set_position(0);
                 self.bar.set_length(bytes.0);
                 self.last = (0, Instant::now());
-                self.stage = Stage::Moving {
-                    what,
-                    total: bytes.0,
-                    done: 0,
-                    begun: Instant::now(),
-                    tenth: 0,
-                };
+                self.stage = Moving::begin(what, bytes);
             }
-            Event::Laid { bytes } => self.laid(bytes),
+            Event::Laid { bytes } => self.laid(bytes, moved),
             Event::Trials {
                 count,
                 seconds,
@@ -189,9 +205,9 @@ impl Screen {
         let rate = Rate(self.rate);
         match &self.stage {
             Stage::Start => {}
-            Stage::Moving {
+            Stage::Moving(Moving {
                 what, total, begun, ..
-            } => {
+            }) => {
                 let done = bytes.min(*total);
                 let left =
                     begun.elapsed().as_secs_f64() * (*total as f64 / done.max(1) as f64 - 1.0);
@@ -237,24 +253,12 @@ impl Screen {
         self.bar.finish_and_clear();
     }
 
-    fn laid(&mut self, bytes: Bytes) {
-        let Stage::Moving {
-            what,
-            total,
-            done,
-            begun,
-            tenth,
-        } = &mut self.stage
-        else {
-            return;
-        };
-        *done += bytes.0;
-        let now = *done * 10 / (*total).max(1);
-        if !self.terminal && now > *tenth {
-            *tenth = now;
-            let rate = Rate::of(Bytes(*done), Nanos::from(begun.elapsed()));
-            let text = format!("{what} {} %, {}", now * 10, rate.unwrap_or_default());
-            self.line(&text);
+    fn laid(&mut self, bytes: Bytes, moved: u64) {
+        if let Stage::Moving(moving) = &mut self.stage {
+            let line = moving.laid(bytes, moved, moving.begun.elapsed());
+            if let Some(line) = line.filter(|_| !self.terminal) {
+                self.line(&line);
+            }
         }
     }
 
@@ -322,5 +326,26 @@ fn minutes(seconds: f64) -> String {
         0..100 => format!("{seconds} s"),
         100..6_000 => format!("{} min {:02} s", seconds / 60, seconds % 60),
         _ => format!("{} h {:02} min", seconds / 3600, seconds / 60 % 60),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn files_that_end_together_do_not_make_the_rate_climb() {
+        let Stage::Moving(mut moving) = Moving::begin("sealing", Bytes(1_000_000_000)) else {
+            panic!("a stage that moves");
+        };
+        let mut line = |moved| {
+            let second = Duration::from_secs(moved / 400_000_000);
+            moving.laid(Bytes(100_000_000), moved, second).unwrap()
+        };
+        let lines: Vec<String> = (0..8).map(|_| line(800_000_000)).collect();
+        assert_eq!(lines[0], "sealing 10 %, 400.0 MB/s");
+        assert_eq!(lines[7], "sealing 80 %, 400.0 MB/s");
+        // What nobody counts while it moves is counted by what is done.
+        assert_eq!(moving.laid(Bytes(1), 0, Duration::from_secs(1)), None);
     }
 }

@@ -9,8 +9,8 @@ use super::{Exit, Failure, note, print, width};
 use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
 use crate::ready::next;
-use crate::text::{nearest, path, plain};
-use crate::{report, store};
+use crate::text::{nearest, plain};
+use crate::{report, store, text};
 
 /// Tells where a study stands and what is next; of a folder with several, each in a line.
 ///
@@ -41,7 +41,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         // As it would be typed from here.
         let typed = match root == here {
             true => ".".to_owned(),
-            false => path(root),
+            false => text::typed(root),
         };
         print(&one(root, &typed)?)?;
         return Ok(Exit::Done);
@@ -109,13 +109,12 @@ fn one(root: &Path, typed: &str) -> Result<String, Failure> {
     study.remarks.iter().for_each(|remark| super::say(remark));
     let judgements = judge_all(&study);
     let comparison = compare(&study, &judgements, Rules::of(&study));
-    let follows = next(&study, None, moment(&study));
+    let follows = next(&study, None, moment(&study)).at(typed);
     Ok(report::status_text(
         &study,
         &judgements,
         &comparison,
         &follows,
-        typed,
         width(),
     ))
 }

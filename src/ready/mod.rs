@@ -115,6 +115,21 @@ pub struct Look {
     pub activity: Activity,
 }
 
+impl Readiness {
+    /// The same with `place`, where the study lies, in each command that is named.
+    pub fn at(mut self, place: &str) -> Self {
+        for line in self.seen.iter_mut().chain(&mut self.attested) {
+            line.advice = placed(&line.advice, place);
+        }
+        self
+    }
+}
+
+/// Advice with `place` in each command that is named.
+fn placed(advice: &str, place: &str) -> String {
+    advice.replace(" STUDY", &format!(" {place}"))
+}
+
 /// Judges whether the expansion may start, at the moment `now`.
 pub fn readiness(study: &Study, look: &Look, now: Timestamp) -> Readiness {
     let seen = seen::lines(study, look, now);

@@ -7,8 +7,8 @@ use crate::ready::{CAUTIONS, Line, NEVER, Readiness, State, Verdict, age};
 use crate::text::{plain, short};
 
 /// All lines with their evidence and its age, at most `width` characters wide (held between 60 and
-/// 110), and both cards.
-pub fn check_text(readiness: &Readiness, width: usize) -> String {
+/// 110), and both cards; `typed` is the study in a command.
+pub fn check_text(readiness: &Readiness, typed: &str, width: usize) -> String {
     let width = clamp(width);
     let banner = words::banner(readiness.simulated);
     let word = match readiness.verdict {
@@ -26,9 +26,11 @@ pub fn check_text(readiness: &Readiness, width: usize) -> String {
     text.extend(readiness.attested.iter().map(line));
     let missing = |line: &&Line| line.state != State::Holds;
     if readiness.attested.iter().any(|line| missing(&line)) {
-        let how = "Record an answer: poolproof check STUDY --attest ITEM --by NAME --note TEXT \
-                   [--on DATE] [--failed]";
-        text += &paragraph(width, "", how);
+        let how = format!(
+            "Record an answer: poolproof check {typed} --attest ITEM --by NAME --note TEXT \
+             [--on DATE] [--failed]"
+        );
+        text += &paragraph(width, "", &how);
     }
     text += &list(width, "Before you start", &card(&CAUTIONS));
     text + &list(width, "Never, while it reshapes", &card(&NEVER))

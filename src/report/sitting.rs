@@ -113,6 +113,41 @@ pub(super) fn rate(trial: &Trial) -> String {
     }
 }
 
+/// What drove a trial and why that, in plain words; `None` where no reason is recorded, as of made-up
+/// shares.
+pub(super) fn engine(study: &Study, trial: &Trial) -> Option<String> {
+    let reason = plain(&trial.engine_reason);
+    if reason.is_empty() {
+        return None;
+    }
+    let engine = match trial.engine.as_str() {
+        "ring" => "an io_uring ring".to_owned(),
+        "threads" => "threads".to_owned(),
+        other => plain(other),
+    };
+    // A study keeps an engine once it is chosen; why is told by the trial that it was chosen for.
+    let first = reason.strip_prefix("as trial ");
+    let first = first.and_then(|number| number.parse().ok());
+    let chosen = first.and_then(|number: u64| study.trials.iter().find(|t| t.trial == number));
+    let why = match chosen.map(|first| plain(&first.engine_reason)) {
+        Some(first) if first.starts_with(MEASURED) => format!("{reason}, {}", in_turns(&first)),
+        _ => in_turns(&reason),
+    };
+    Some(format!("{engine}: {why}"))
+}
+
+/// How the reason of an engine that was chosen by measurement begins.
+const MEASURED: &str = "measured: ";
+
+/// A reason that comes of a measurement, for who does not know how one is made; others as they are.
+fn in_turns(reason: &str) -> String {
+    reason
+        .strip_prefix(MEASURED)
+        .map_or(reason.to_owned(), |found| {
+            format!("chosen by measurement, both in turns on this share: {found} of the other")
+        })
+}
+
 /// Why a trial was cut short, as a sentence.
 pub(super) fn cause(trial: &Trial) -> Option<String> {
     let why = match plain(&trial.cause) {
@@ -238,6 +273,40 @@ mod tests {
     use super::super::testing::{self, Scene};
     use super::*;
     use crate::judge::judge_all;
+
+    #[test]
+    fn an_engine_is_told_with_its_reason_that_of_the_first_trial_included() {
+        let mut study = testing::study(Scene::Full);
+        assert_eq!(engine(&study, &study.trials[0]), None);
+        study.trials[0].engine = "ring".into();
+        study.trials[0].engine_reason = "measured: 1.40 times the rate".into();
+        study.trials[1].engine = "ring".into();
+        study.trials[1].engine_reason = format!("as trial {}", study.trials[0].trial);
+        study.trials[2].engine_reason = "one operation at a time".into();
+        let told = |index: usize| engine(&study, &study.trials[index]).unwrap();
+        let why =
+            "chosen by measurement, both in turns on this share: 1.40 times the rate of the other";
+        assert_eq!(told(0), format!("an io_uring ring: {why}"));
+        let number = study.trials[0].trial;
+        assert_eq!(
+            told(1),
+            format!("an io_uring ring: as trial {number}, {why}")
+        );
+        assert_eq!(told(2), "threads: one operation at a time");
+
+        let judgements = judge_all(&study);
+        let asked = Some(study.trials[0].trial);
+        let text = super::super::why_text(&study, asked, &judgements, 110).unwrap();
+        assert!(
+            text.contains("engine    an io_uring ring: chosen by"),
+            "{text}"
+        );
+        let json = super::super::why_json(&study, asked, &judgements).unwrap();
+        assert!(
+            json.contains(r#""engine_reason": "measured: 1.40"#),
+            "{json}"
+        );
+    }
 
     #[test]
     fn a_sitting_tells_each_trial_and_each_workload() {

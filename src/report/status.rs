@@ -13,14 +13,12 @@ use crate::text::{plain, short};
 use crate::units::percent;
 
 /// How far the job is, what was measured in each phase, what changed, where the reshape is, and what
-/// to do now, with commands for the study as it was `typed`; at most `width` characters wide (held
-/// between 60 and 110).
+/// to do now; at most `width` characters wide (held between 60 and 110).
 pub fn status_text(
     study: &Study,
     judgements: &Judgements,
     comparison: &Comparison,
     next: &Next,
-    typed: &str,
     width: usize,
 ) -> String {
     let width = clamp(width);
@@ -44,7 +42,7 @@ pub fn status_text(
     if !changes.is_empty() {
         text += &format!("\n{banner}What changed\n{changes}");
     }
-    text + &list(width, "Now", &steps(next, typed))
+    text + &list(width, "Now", &steps(next))
 }
 
 /// A study among several: its name, how far the job is, and the next step.
@@ -102,19 +100,14 @@ fn change(
     Some(paragraph(width, &first, &format!("{phase}: {words}")))
 }
 
-/// What is for now, with commands as they are typed.
-fn steps(next: &Next, typed: &str) -> Vec<String> {
+/// What is for now.
+fn steps(next: &Next) -> Vec<String> {
     let now = next
         .steps
         .iter()
         .filter(|step| step.state == StepState::Now);
-    let told = now.map(|step| {
-        let advice = step.advice.replace("STUDY", typed);
-        // What is recorded is recorded in this study.
-        let advice = advice.replace("`next --done", &format!("`poolproof next {typed} --done"));
-        format!("{}: {}", step.title, plain(&advice))
-    });
-    told.collect()
+    now.map(|step| format!("{}: {}", step.title, plain(&step.advice)))
+        .collect()
 }
 
 #[cfg(test)]
@@ -130,8 +123,8 @@ mod tests {
         let judgements = judge_all(&study);
         let comparison = compare(&study, &judgements, Rules::of(&study));
         let now = "2026-03-09T12:00:00Z".parse().unwrap();
-        let follows = next(&study, None, now);
-        status_text(&study, &judgements, &comparison, &follows, "my/scans", 80)
+        let follows = next(&study, None, now).at("my/scans");
+        status_text(&study, &judgements, &comparison, &follows, 80)
             + &status_line(&follows, "my/scans", 80)
     }
 

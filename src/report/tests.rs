@@ -332,3 +332,31 @@ fn pictures_in_files_stand_alone() {
         assert!(svg.contains("xmlns=") && !svg.contains("var("), "{name}");
     }
 }
+
+#[test]
+fn the_page_names_the_study_in_each_command() {
+    for scene in SCENES {
+        let all = rendered(scene);
+        let name = crate::text::typed(std::path::Path::new(&all.study.name));
+        assert!(name == "STUDY" || !all.html.contains("STUDY"), "{scene:?}");
+    }
+    let mut study = testing::study(Scene::Empty);
+    study.name = "the keeper's scans".into();
+    let judgements = judge_all(&study);
+    let all = Rendered::of(study, judgements);
+    let html = all.html.replace("&#39;", "'");
+    assert!(
+        html.contains(r"poolproof measure 'the keeper'\''s scans' --phase before"),
+        "{html}"
+    );
+}
+
+#[test]
+fn the_evidence_of_a_trial_tells_why_its_engine_was_taken() {
+    let mut study = testing::study(Scene::Full);
+    study.trials[0].engine_reason = "measured: 1.40 times the rate".into();
+    let judgements = judge_all(&study);
+    let html = Rendered::of(study, judgements).html;
+    let told = "1.40 times the rate of the other";
+    assert_eq!(html.matches(told).count(), 1, "{html}");
+}

@@ -66,7 +66,7 @@ pub fn why_text(
     let mut text = heading(&format!("{banner}Trial {}", trial.trial));
     text += &paragraph(width, "", &format!("{}.", grades::sentence(&judged.ruling)));
     text.push('\n');
-    for (name, value) in summary(trial, judged) {
+    for (name, value) in summary(study, trial, judged) {
         text += &paragraph(width, &format!("{name:<10}"), &value);
     }
     text += &seconds(study, trial, judged, width);
@@ -85,14 +85,14 @@ pub fn why_text(
 }
 
 /// Names and values of what is known of a trial in short.
-fn summary(trial: &Trial, judged: &Judgement) -> [(&'static str, String); 5] {
+fn summary(study: &Study, trial: &Trial, judged: &Judgement) -> Vec<(&'static str, String)> {
     let load = trial.as_workload();
     let rate = sitting::rate(trial);
     let rate = match judged.ruling.grade.holds() {
         true => rate,
         false => format!("void: {rate} is no speed of the drives"),
     };
-    [
+    let mut summary = vec![
         (
             "workload",
             format!("{} ({})", plain(&load.name), load.signature()),
@@ -104,7 +104,9 @@ fn summary(trial: &Trial, judged: &Judgement) -> [(&'static str, String); 5] {
         ("rate", rate),
         ("cached", grades::share(&judged.ruling)),
         ("limit", plain(&judged.limiting.sentence)),
-    ]
+    ];
+    summary.extend(sitting::engine(study, trial).map(|engine| ("engine", engine)));
+    summary
 }
 
 /// The trial second by second: bars, what the tallest stands for, and what was taken for warm-up.
@@ -210,6 +212,9 @@ struct WhyJson<'a> {
     phase: &'static str,
     workload: &'a str,
     signature: String,
+    engine: &'a str,
+    /// Empty where none is recorded.
+    engine_reason: &'a str,
     grade: &'static str,
     grade_words: &'static str,
     reason: &'a str,
@@ -275,6 +280,8 @@ pub fn why_json(
         phase: trial.phase.word(),
         workload: &trial.workload,
         signature: trial.as_workload().signature(),
+        engine: &trial.engine,
+        engine_reason: &trial.engine_reason,
         grade: ruling.grade.letter(),
         grade_words: ruling.grade.words(),
         reason: &ruling.reason,

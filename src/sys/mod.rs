@@ -17,6 +17,8 @@ mod macos;
 mod tests;
 #[cfg(unix)]
 mod unix;
+#[cfg(not(target_os = "linux"))]
+mod untold;
 #[cfg(windows)]
 mod windows;
 

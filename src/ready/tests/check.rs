@@ -455,7 +455,7 @@ fn hostile_answers_do_no_harm_in_text_and_json() {
     let found = readiness(&study, &look, now);
     let follows = next(&study, Some(&look.facts), now);
     for text in [
-        crate::report::check_text(&found, 80),
+        crate::report::check_text(&found, "scans", 80),
         crate::report::next_text(&follows, 80),
     ] {
         assert!(text.contains("alert(1)"), "{text}");

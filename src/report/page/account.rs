@@ -52,7 +52,7 @@ fn section(context: &Context<'_>, of: &Section) -> Markup {
                 ul { @for finding in &of.findings { li { bdi { (unbroken(finding)) } } } }
             }
             @if let Some(figure) = figure {
-                div.figures.wide { (context.figure(figure, words)) }
+                div.figures.wide { (context.wide(figure, words)) }
             }
             @for figures in &of.tables {
                 @if figures.rows.len() > MANY {

@@ -8,7 +8,7 @@ mod integrity;
 mod method;
 pub(super) mod real;
 mod results;
-mod shell;
+pub(super) mod shell;
 mod sources;
 mod statistics;
 mod ten;
@@ -59,8 +59,17 @@ impl Context<'_> {
 
     /// A picture with the words under it.
     fn figure(&self, figure: &Figure, words: &str) -> Markup {
+        self.framed(figure, words, None)
+    }
+
+    /// One that is scrolled on a narrow screen, so that the keyboard has to reach it.
+    fn wide(&self, figure: &Figure, words: &str) -> Markup {
+        self.framed(figure, words, Some("0"))
+    }
+
+    fn framed(&self, figure: &Figure, words: &str, tabindex: Option<&str>) -> Markup {
         html! {
-            figure data-points=[points(figure)] {
+            figure tabindex=[tabindex] data-points=[points(figure)] {
                 (PreEscaped(&figure.svg))
                 figcaption { (self.banner()) (plain(&figure.caption)) " " (words) }
             }

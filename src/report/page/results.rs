@@ -118,7 +118,7 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
             }
             div.figures.wide {
                 @for figure in &context.figures.rates {
-                    (context.figure(figure, "The mark is the median, the bar the interval of the mean; rings below are \
+                    (context.wide(figure, "The mark is the median, the bar the interval of the mean; rings below are \
                         single trials; the letter is the grade. A hatched lane is void and has no rate."))
                 }
             }

@@ -19,6 +19,28 @@ pub(in crate::report) fn document(title: &str, simulated: bool, body: &Markup) -
     let policy = format!(
         "default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src '{SCRIPT_HASH}'; base-uri 'none'; form-action 'none'"
     );
+    let head = html! {
+        meta http-equiv="Content-Security-Policy" content=(policy);
+        style { (style()) }
+    };
+    let body = html! {
+        @if simulated {
+            aside aria-label=(words::SIMULATED) {
+                p.banner {
+                    strong { (words::SIMULATED) }
+                    " The share, its drives and every number below are made up by a model."
+                }
+            }
+        }
+        (body)
+        script { (PreEscaped(SCRIPT)) }
+    };
+    let title = format!("{}{title}", words::banner(simulated));
+    around(&title, &head, &body)
+}
+
+/// A document: what every page has in its head, then `title`, the rest of its `head`, and `body`.
+pub(in crate::report) fn around(title: &str, head: &Markup, body: &Markup) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -26,27 +48,15 @@ pub(in crate::report) fn document(title: &str, simulated: bool, body: &Markup) -
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="referrer" content="no-referrer";
-                meta http-equiv="Content-Security-Policy" content=(policy);
-                title { (words::banner(simulated)) (title) }
-                (style())
+                title { (title) }
+                (head)
             }
-            body {
-                @if simulated {
-                    aside aria-label=(words::SIMULATED) {
-                        p.banner {
-                            strong { (words::SIMULATED) }
-                            " The share, its drives and every number below are made up by a model."
-                        }
-                    }
-                }
-                (body)
-                script { (PreEscaped(SCRIPT)) }
-            }
+            body { (body) }
         }
     }
 }
 
 /// The style of every page: colours by variable, light and dark, then the layout.
 pub(in crate::report) fn style() -> Markup {
-    html! { style { (PreEscaped(stylesheet())) (PreEscaped(STYLE)) } }
+    html! { (PreEscaped(stylesheet())) (PreEscaped(STYLE)) }
 }

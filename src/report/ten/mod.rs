@@ -10,6 +10,8 @@ mod text;
 mod users;
 mod verdict;
 
+use std::path::Path;
+
 use jiff::Timestamp;
 use serde::Serialize;
 
@@ -133,7 +135,7 @@ impl Ten {
         account: &Account,
         now: Timestamp,
     ) -> Self {
-        let next = ready::next_by(study, comparison, None, now);
+        let next = ready::next_by(study, comparison, None, now).at(&typed(study));
         let scene = Scene {
             study,
             comparison,
@@ -176,6 +178,11 @@ pub fn ten_lines(
     text::ten_text(&Ten::of(study, comparison, judgements, account, now), width)
 }
 
+/// A study in a command: by the name of its folder, since the page may be read elsewhere.
+fn typed(study: &Study) -> String {
+    crate::text::typed(Path::new(&study.name))
+}
+
 /// What the lines are made of.
 struct Scene<'a> {
     study: &'a Study,
@@ -187,6 +194,11 @@ struct Scene<'a> {
 }
 
 impl<'a> Scene<'a> {
+    /// The study in a command.
+    fn typed(&self) -> String {
+        typed(self.study)
+    }
+
     fn rules(&self) -> &'a Rules {
         &self.comparison.rules
     }

@@ -31,14 +31,15 @@ pub(super) fn data(scene: &Scene<'_>) -> Line {
     let cut = cut_short(scene);
     let Some(pass) = latest_pass(scene.study) else {
         let advice = match scene.study.config.simulated {
-            true => "A made-up share holds no data that could be read back.",
-            false => {
-                "Run `poolproof verify`: it reads everything back that was written and compares it."
-            }
+            true => "A made-up share holds no data that could be read back.".to_owned(),
+            false => format!(
+                "Run `poolproof verify {}`: it reads everything back that was written and compares it.",
+                scene.typed()
+            ),
         };
         return Line {
             comparison: cut,
-            ..Line::missing(DATA, "no data was read back", advice)
+            ..Line::missing(DATA, "no data was read back", &advice)
         };
     };
     let backs = read_back(scene.study, pass.number);
@@ -107,7 +108,7 @@ pub(super) fn forecast(scene: &Scene<'_>) -> Line {
         return Line::missing(
             FORECAST,
             "the reshape was not followed",
-            "Follow it with `poolproof watch`.",
+            &format!("Follow it with `poolproof watch {}`.", scene.typed()),
         );
     };
     let finishes = || {
@@ -215,12 +216,15 @@ pub(super) fn safety(scene: &Scene<'_>) -> Line {
     parts.extend(accidents(scene));
     let comparison = parts.join("; ");
     if open.len() == items.len() && scrub.is_none() {
+        let study = scene.typed();
         return Line {
             comparison,
             ..Line::missing(
                 SAFETY,
                 "nothing was recorded",
-                "Record what was checked with `poolproof check --attest` and `poolproof next --done`.",
+                &format!(
+                    "Record what was checked with `poolproof check {study} --attest` and `poolproof next {study} --done`."
+                ),
             )
         };
     }
@@ -322,8 +326,9 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
         (true, _) => "no test files lie on the share".to_owned(),
         (false, true) => "test files are made up, too".to_owned(),
         (false, false) => format!(
-            "{} of test files lie on the share; `poolproof clean` removes them",
-            files.iec()
+            "{} of test files lie on the share; `poolproof clean {}` removes them",
+            files.iec(),
+            scene.typed()
         ),
     };
     let missed = match missed.is_empty() {

@@ -268,7 +268,10 @@ fn by_trials(scene: &Scene<'_>) -> Line {
         return Line::missing(
             COST,
             "not observed",
-            "Follow the reshape with `poolproof watch`, and measure while it runs.",
+            &format!(
+                "Follow the reshape with `poolproof watch {}`, and measure while it runs.",
+                scene.typed()
+            ),
         );
     };
     let contrast = row.during_before.as_ref().expect("it was looked for");

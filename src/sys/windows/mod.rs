@@ -21,6 +21,8 @@ use std::process::{Child, Command};
 use windows_sys::Win32::Foundation as codes;
 use windows_sys::Win32::Storage::FileSystem as fs;
 
+pub(crate) use super::untold::*;
+
 pub(crate) use self::calls::{clocks, columns, processor_time, room};
 pub(crate) use self::errno::Errno;
 pub(crate) use self::flags::{AtFlags, FileType, Mode, OFlags};
@@ -34,16 +36,8 @@ pub(crate) use self::transfer::{pread, pwrite};
 pub(crate) const DIRECT: OFlags = OFlags::DIRECT;
 /// Asks for a handle that takes several transfers at once; others take one after the other.
 pub(crate) const SEVERAL: OFlags = OFlags::SEVERAL;
-/// Asks for a folder to be looked into.
-pub(crate) const LOOK: OFlags = OFlags::empty();
-/// Access times are seldom kept here, and there is nothing by which to leave them alone.
-pub(crate) const NOATIME: OFlags = OFlags::empty();
 /// No file becomes a terminal here.
 pub(crate) const NOCTTY: OFlags = OFlags::empty();
-/// Whether [`NOATIME`] does.
-pub(crate) const KEEPS_ACCESS_TIME: bool = false;
-/// Whether [`drop_cache`] is to be had.
-pub(crate) const EMPTIES_CACHE: bool = false;
 /// What may not stand in the name of a file in a folder: a colon leads to another drive or stream.
 pub(crate) const NOT_IN_NAMES: [char; 4] = ['/', '\\', ':', '\0'];
 
@@ -63,16 +57,6 @@ pub(crate) const SHARE_GONE: [i32; 12] = [
     codes::ERROR_CONNECTION_ABORTED as i32,
 ];
 
-/// The system cannot hold us to a folder but by the name.
-pub(crate) fn open_beneath(
-    _folder: &OwnedFd,
-    _name: &str,
-    _flags: OFlags,
-    _mode: Mode,
-) -> Result<OwnedFd, Errno> {
-    Err(Errno::NOSYS)
-}
-
 /// Names of what is in a folder.
 pub(crate) fn entries(folder: impl AsFd) -> Result<Vec<OsString>, Errno> {
     let found = std::fs::read_dir(folder.as_fd().path())?;
@@ -84,41 +68,6 @@ pub(crate) fn entries(folder: impl AsFd) -> Result<Vec<OsString>, Errno> {
 /// Files always wait here.
 pub(crate) fn block_again(_file: &OwnedFd) -> Result<(), Errno> {
     Ok(())
-}
-
-/// There is no call for it.
-pub(crate) fn drop_cache(_file: impl AsFd) -> Result<(), Errno> {
-    Err(Errno::OPNOTSUPP)
-}
-
-/// There is no call for it.
-pub(crate) fn drop_cache_of(_file: impl AsFd, _offset: u64, _length: u64) -> Result<(), Errno> {
-    Err(Errno::OPNOTSUPP)
-}
-
-/// Room is taken while writing: a file that is made long at once is filled with zeros later.
-pub(crate) fn allocate(_file: impl AsFd, _bytes: u64) -> Result<(), Errno> {
-    Err(Errno::OPNOTSUPP)
-}
-
-/// Not looked for.
-pub(crate) fn holes(_file: BorrowedFd<'_>, _bytes: u64) -> Option<u64> {
-    None
-}
-
-/// Not told of one file.
-pub(crate) fn direct_alignment(_file: BorrowedFd<'_>) -> Option<(u32, u32)> {
-    None
-}
-
-/// Not told.
-pub(crate) fn lives_in_memory(_file: BorrowedFd<'_>) -> bool {
-    false
-}
-
-/// Where another file system is mounted stands a link.
-pub(crate) fn is_mount_point(_folder: BorrowedFd<'_>, _name: &OsStr) -> bool {
-    false
 }
 
 /// A name as bytes.

@@ -274,15 +274,22 @@ fn axe_finds_nothing() {
     }
     let script = folder.path().join("node_modules/axe-core/axe.min.js");
     let script = fs::read_to_string(script).unwrap();
-    for scheme in ["light", "dark"] {
+    let desk = (1200, 900, false);
+    let phone = (360, 740, true);
+    for (scheme, (width, height, is_phone)) in [
+        ("light", desk),
+        ("dark", desk),
+        ("light", phone),
+        ("dark", phone),
+    ] {
         browser.medium("screen", scheme);
-        browser.window(1200, 900, false);
+        browser.window(width, height, is_phone);
         browser.open(&page());
         browser.evaluate(&format!("{script};true"));
         let found = browser.evaluate(
             "axe.run(document, {resultTypes: ['violations']}).then(told => told.violations.map(of => of.id + ': ' + of.nodes.length + ' ' + of.nodes[0].html.slice(0, 200)))",
         );
-        assert_eq!(found, serde_json::json!([]), "{scheme}");
+        assert_eq!(found, serde_json::json!([]), "{scheme}, {width} wide");
     }
 }
 
