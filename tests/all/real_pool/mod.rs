@@ -11,6 +11,9 @@ mod watched;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use poolproof::stats::precise::half_width_at_look;
+use poolproof::store;
+
 use crate::support::{poolproof, real, say};
 use pool::{DRIVES, Pool, text};
 
@@ -168,6 +171,42 @@ fn a_pool_that_did_not_grow_shows_no_provable_change() {
     }
     let change = Change::of(&scene.compare(), "after");
     assert_eq!(change.verdict, "no provable change");
+}
+
+/// The sitting ends because it knows enough; how long its trials took is shown.
+#[test]
+fn a_sitting_on_a_real_pool_ends_when_it_is_as_precise_as_asked() {
+    const ASKED: f64 = 0.03;
+
+    let Some(scene) = Scene::set() else { return };
+    poolproof(&[
+        "measure",
+        &scene.study,
+        "--phase",
+        "before",
+        "--workload",
+        WORKLOAD,
+        "--size",
+        "2GiB",
+        "--engine",
+        "ring",
+        "--precision",
+        "3%",
+    ]);
+    let study = store::read(scene.study.as_ref()).unwrap();
+    let rates = study
+        .trials
+        .iter()
+        .filter_map(|trial| trial.rate_bytes_per_s);
+    let logs: Vec<f64> = rates.map(f64::ln).collect();
+    let lengths: Vec<f64> = study.trials.iter().map(|trial| trial.seconds).collect();
+    let half_width = half_width_at_look(&logs).expect("three trials are the fewest");
+    say(&format!(
+        "real pool: {WORKLOAD} known to {:.2} % after trials of {lengths:.1?} s, in place of 5 of 30 s",
+        half_width * 100.0
+    ));
+    assert!(half_width <= ASKED, "{half_width} of {logs:?}");
+    assert_eq!(logs.len(), study.trials.len(), "a trial without a rate");
 }
 
 #[test]
