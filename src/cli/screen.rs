@@ -133,10 +133,11 @@ impl Screen {
                 seconds,
                 most,
             } => {
+                let trials = format!("{count} trial{}", if count == 1 { "" } else { "s" });
                 self.line(&match most {
-                    true => format!("at most {count} trials of at most {seconds} s"),
+                    true => format!("at most {trials} of at most {seconds} s"),
                     false => format!(
-                        "{count} trials of {seconds} s, about {}",
+                        "{trials} of {seconds} s, about {}",
                         minutes(count as f64 * seconds as f64)
                     ),
                 });

@@ -64,6 +64,9 @@ fn little(case: &Case<'_>) -> Option<Evidence> {
         expected: format!("{depth} in flight"),
         seen: format!("{in_flight:.2} = operations a second x mean latency"),
         meaning: match holds {
+            true if in_flight < (1.0 - LITTLE) * depth => {
+                "rate and latency agree: between two operations the client made or recorded content".into()
+            }
             true => "rate and latency agree".into(),
             false => "rate and latency contradict each other: the record is wrong, or the client was starved".into(),
         },

@@ -144,7 +144,7 @@ pub enum LoadError {
     },
     /// Test data that was laid down is not where it was.
     #[error(
-        "the test-data folder {folder} is not on {share}: is the share mounted? Nothing was changed; if the data is lost for good, run `poolproof clean --forget`"
+        "the test-data folder {folder} is not on {share}: is the share mounted? Nothing was changed; if the data is lost for good, run `poolproof clean STUDY --forget`"
     )]
     Missing {
         /// Its name on the share.

@@ -88,7 +88,7 @@ fn compared(study: &Study, sitting: &Sitting<'_>) -> Vec<String> {
     let blocks = sum(observed::CHECKED_BLOCKS).zip(sum(observed::DAMAGED_BLOCKS));
     let sentence = blocks.map(|(checked, damaged)| {
         format!(
-            "{} of {} blocks of 4 KiB that were taken from what the trials read differ from what was laid down; all of it: `poolproof verify`.",
+            "{} of {} blocks of 4 KiB that were taken from what the trials read differ from what was laid down; all of it: `poolproof verify STUDY`.",
             grouped(damaged as u64),
             grouped(checked as u64)
         )

@@ -30,9 +30,11 @@ pub(super) fn damage(scene: &Scene<'_>) -> Option<u64> {
 pub(super) fn data(scene: &Scene<'_>) -> Line {
     let cut = cut_short(scene);
     let Some(pass) = latest_pass(scene.study) else {
-        let advice = match scene.study.config.simulated {
-            true => "A made-up share holds no data that could be read back.".to_owned(),
-            false => format!(
+        let gone = scene.study.data.files.is_empty() && !scene.study.trials.is_empty();
+        let advice = match (scene.study.config.simulated, gone) {
+            (true, _) => "A made-up share holds no data that could be read back.".to_owned(),
+            (false, true) => "The test data was taken off before anybody read it back.".to_owned(),
+            (false, false) => format!(
                 "Run `poolproof verify {}`: it reads everything back that was written and compares it.",
                 scene.typed()
             ),

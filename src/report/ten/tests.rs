@@ -79,7 +79,7 @@ fn a_gain_is_told_in_per_cent_and_in_minutes_of_copying() {
         (group.median_rate / group.block_bytes as f64 / 20.0).floor()
     };
     let told = format!(
-        "It serves {} people at once, before {}, at 20 small reads a second each.",
+        "With many reading at once (small-read-deep) it serves {} people, before {}, at 20 small reads a second each.",
         people(Phase::After),
         people(Phase::Before)
     );

@@ -58,16 +58,32 @@ pub(super) fn link(scene: &Scene<'_>) -> Line {
     let is_void = groups.iter().flatten().any(|group| group.void.is_some());
     let (bytes, told) = amount(scene);
     let copy = |group: Option<&Group>| sound(group).map(|group| minutes(bytes, group.median_rate));
+    let contrast = row.after_before.as_ref().filter(|_| !is_void);
+    // Medians can move the other way than the means of which nothing is proved.
+    let proved =
+        contrast.is_some_and(|contrast| matches!(contrast.verdict, Verdict::Gain | Verdict::Loss));
+    let chance = if proved {
+        ""
+    } else {
+        ": no difference is proved"
+    };
     let owner = match (copy(before), copy(after)) {
-        (Some(old), Some(new)) => format!("Copying {told} takes {new}; before it took {old}."),
+        (Some(old), Some(new)) => {
+            format!("Copying {told} takes {new}; before it took {old}{chance}.")
+        }
         (Some(old), None) => format!("Copying {told} took {old} before the expansion."),
         (None, Some(new)) => format!("Copying {told} takes {new}."),
         (None, None) => String::new(),
     };
     let latest = after.or(before).expect("one of them was measured");
     let limiting = grades::limiting(scene.judgements, &latest.trials, &latest.values);
-    let contrast = row.after_before.as_ref().filter(|_| !is_void);
-    let change = contrast.map(|contrast| words::change(contrast.ratio));
+    let change = contrast.map(|contrast| match proved {
+        true => words::change(contrast.ratio),
+        false => format!(
+            "the rates are medians; by geometric means {}, of which nothing is proved",
+            words::change(contrast.ratio)
+        ),
+    });
     let limit = limiting.map(|(_, limiting)| plain(&limiting.sentence));
     let parts: Vec<String> = [change, limit].into_iter().flatten().collect();
     let (sure, why_sure) = match (&row.after_before, contrast) {
@@ -170,7 +186,10 @@ fn people(scene: &Scene<'_>) -> String {
         if each == 1.0 { "" } else { "s" }
     );
     match (served(Phase::Before), served(Phase::After)) {
-        (Some(old), Some(new)) => format!("It serves {new} people at once, before {old}, {rate}."),
+        (Some(old), Some(new)) => format!(
+            "With many reading at once ({}) it serves {new} people, before {old}, {rate}.",
+            plain(&row.workload)
+        ),
         (Some(old), None) => format!("It served {old} people at once before, {rate}."),
         (None, Some(new)) => format!("It serves {new} people at once, {rate}."),
         (None, None) => String::new(),
