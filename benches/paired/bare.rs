@@ -44,6 +44,8 @@ impl Bare<'_> {
             let threads: Vec<_> = memory
                 .bytes()
                 .chunks_mut(self.block)
+                // Memory comes in whole huge pages.
+                .take(self.depth)
                 .map(|buffer| scope.spawn(|| self.work(buffer, &next, begun)))
                 .collect();
             threads
