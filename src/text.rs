@@ -45,6 +45,12 @@ pub fn path(path: &Path) -> String {
     plain(&path.to_string_lossy())
 }
 
+/// `1 trial`, `5 trials`.
+pub fn count(number: usize, noun: &str) -> String {
+    let plural = if number == 1 { "" } else { "s" };
+    format!("{number} {noun}{plural}")
+}
+
 /// A path as one word of a shell; of one that cannot be shown as it is, the word STUDY.
 pub fn typed(path: &Path) -> String {
     let path = path.display().to_string();

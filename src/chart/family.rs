@@ -12,7 +12,7 @@ use super::spots::Spots;
 use super::thin::evenly;
 use crate::compare::{Group, Row};
 use crate::plan::{Access, Phase};
-use crate::text::short;
+use crate::text::{count, short};
 
 /// Workloads whose rates are read in the same unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -305,21 +305,18 @@ fn void_lane(canvas: &Canvas<'_>, group: &Group, words: &str, y: i32) -> Result<
 
 /// Grade and number of trials.
 fn beside(group: &Group) -> String {
-    format!("{}, {}", letter(group.grade), count(group.rates.len()))
-}
-
-fn count(trials: usize) -> String {
-    match trials {
-        1 => "1 trial".to_owned(),
-        n => format!("{n} trials"),
-    }
+    format!(
+        "{}, {}",
+        letter(group.grade),
+        count(group.rates.len(), "trial")
+    )
 }
 
 fn describe(family: Family, rows: &[&Row]) -> String {
     let group = |group: &Group| {
         let median = axis::number(family.value(group.median_rate, group.block_bytes));
         let value = void(group).unwrap_or(median);
-        let trials = count(group.rates.len());
+        let trials = count(group.rates.len(), "trial");
         let grade = letter(group.grade);
         format!("{} {value} (grade {grade}, {trials})", group.phase)
     };

@@ -10,6 +10,7 @@ use super::{detail, is_quiet, note, say};
 use crate::judge::Judgement;
 use crate::report;
 use crate::study::{State, Trial};
+use crate::text;
 use crate::units::{Bytes, Nanos, Rate};
 
 /// A view of one sitting.
@@ -133,7 +134,7 @@ impl Screen {
                 seconds,
                 most,
             } => {
-                let trials = format!("{count} trial{}", if count == 1 { "" } else { "s" });
+                let trials = text::count(count, "trial");
                 self.line(&match most {
                     true => format!("at most {trials} of at most {seconds} s"),
                     false => format!(

@@ -70,7 +70,7 @@ impl Shares {
             covered += u64::from((interval.low..=interval.high).contains(&truth));
             let trials = (before.len(), other.len());
             let verdict = Verdict::of(trials, found, Quantity::Rate, RULES);
-            let alarm = matches!(verdict, Verdict::Gain | Verdict::Loss);
+            let alarm = verdict.is_proved();
             alarms += u64::from(number % 2 == 0 && alarm);
         }
         Self {

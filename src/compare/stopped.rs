@@ -216,7 +216,7 @@ fn studies(
         covered += usize::from((interval.low..=interval.high).contains(&truth));
         let trials = (before.len(), other.len());
         let verdict = Verdict::of(trials, found, Quantity::Rate, RULES);
-        alarms += usize::from(number % 2 == 0 && matches!(verdict, Verdict::Gain | Verdict::Loss));
+        alarms += usize::from(number % 2 == 0 && verdict.is_proved());
     }
     Shares {
         covered: covered as f64 / count as f64,

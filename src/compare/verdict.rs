@@ -41,6 +41,11 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// Whether a change is proved: a gain or a loss.
+    pub fn is_proved(self) -> bool {
+        matches!(self, Self::Gain | Self::Loss)
+    }
+
     /// The word used in CSV and JSON.
     pub fn word(self) -> &'static str {
         match self {

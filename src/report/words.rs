@@ -2,10 +2,11 @@
 
 use super::grades::{self, Judgements};
 use crate::chart::Family;
-use crate::compare::{BetweenSittings, Comparison, Group, Quantity, Row, Rules, Verdict};
+use crate::compare::{BetweenSittings, Comparison, Group, Quantity, Row, Rules};
 use crate::judge::Limit;
 use crate::plan::Phase;
 use crate::study::{Study, Trial};
+pub(super) use crate::text::count;
 use crate::text::plain;
 use crate::units::{self, Nanos, Rate, percent};
 
@@ -126,12 +127,6 @@ pub(super) fn numbers(trials: &[u64]) -> String {
     }
 }
 
-/// `1 trial`, `5 trials`.
-pub(super) fn count(number: usize, noun: &str) -> String {
-    let plural = if number == 1 { "" } else { "s" };
-    format!("{number} {noun}{plural}")
-}
-
 /// A length of time: `41.3 h`, `12.5 min`, `48 s`.
 pub(super) fn lasted(hours: f64) -> String {
     let seconds = hours * 3600.0;
@@ -166,21 +161,18 @@ fn of_client(row: &Row, judgements: &Judgements) -> Option<String> {
         (2 * by_client >= of && of > 0)
             .then(|| format!("{by_client} of {} {phase}", count(of, "trial")))
     };
-    let sides = [
+    let proved = [
         (Phase::During, &row.during_before),
         (Phase::After, &row.after_before),
-    ];
-    let claimed = sides.into_iter().filter(|(_, contrast)| {
-        let verdict = contrast.as_ref().map(|contrast| contrast.verdict);
-        matches!(verdict, Some(Verdict::Gain | Verdict::Loss))
-    });
-    let others: Vec<Phase> = claimed.map(|(phase, _)| phase).collect();
-    let phases = (!others.is_empty()).then_some(Phase::Before);
-    let sides: Vec<String> = phases
-        .into_iter()
-        .chain(others)
-        .filter_map(limited)
-        .collect();
+    ]
+    .into_iter()
+    .filter(|(_, contrast)| contrast.as_ref().is_some_and(|of| of.verdict.is_proved()));
+    let others: Vec<Phase> = proved.map(|(phase, _)| phase).collect();
+    if others.is_empty() {
+        return None;
+    }
+    let phases = std::iter::once(Phase::Before).chain(others);
+    let sides: Vec<String> = phases.filter_map(limited).collect();
     (!sides.is_empty()).then(|| {
         format!(
             "{}: this client itself limited {}, so the change, or a part of it, may be the client's and \

@@ -110,7 +110,7 @@ impl Next {
     /// The same with `place`, where the study lies, in each command that is named.
     pub fn at(mut self, place: &str) -> Self {
         for step in &mut self.steps {
-            step.advice = super::super::placed(&step.advice, place);
+            step.advice = crate::ready::placed(&step.advice, place);
         }
         self
     }

@@ -60,8 +60,7 @@ pub(super) fn link(scene: &Scene<'_>) -> Line {
     let copy = |group: Option<&Group>| sound(group).map(|group| minutes(bytes, group.median_rate));
     let contrast = row.after_before.as_ref().filter(|_| !is_void);
     // Medians can move the other way than the means of which nothing is proved.
-    let proved =
-        contrast.is_some_and(|contrast| matches!(contrast.verdict, Verdict::Gain | Verdict::Loss));
+    let proved = contrast.is_some_and(|contrast| contrast.verdict.is_proved());
     let chance = if proved {
         ""
     } else {
