@@ -1,17 +1,19 @@
 //! Loops with nothing in them but the system calls.
 #![expect(unsafe_code, reason = "the kernel is handed addresses of buffers")]
 
-use std::alloc::{Layout, alloc, dealloc, handle_alloc_error};
+use std::ffi::c_void;
 use std::fs::File;
 use std::io;
 use std::os::fd::AsRawFd as _;
 use std::os::unix::fs::FileExt as _;
+use std::ptr;
 use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
 use std::thread;
 use std::time::{Duration, Instant};
 
 use io_uring::types::Fixed;
 use io_uring::{IoUring, opcode};
+use rustix::mm::{Advice, MapFlags, ProtFlags, madvise, mmap_anonymous, munmap};
 
 const HUGE: usize = 2 << 20;
 
@@ -163,41 +165,47 @@ pub(super) fn lay_down(file: &File, bytes: u64) -> io::Result<Duration> {
 }
 
 /// Memory on huge pages where there are any, as poolproof has it, with bytes that do not repeat soon.
+/// Mapped anew each time: an allocator hands out again what it got back, in small pages.
 struct Memory {
     base: *mut u8,
-    layout: Layout,
+    size: usize,
+    mapped: (*mut c_void, usize),
 }
 
 impl Memory {
     fn new(bytes: usize) -> Self {
-        let layout = Layout::from_size_align(bytes.next_multiple_of(HUGE), HUGE)
-            .expect("a load fits in memory");
-        // SAFETY: the layout has a size above 0, and a null pointer is handled.
-        let base = unsafe { alloc(layout) };
-        if base.is_null() {
-            handle_alloc_error(layout);
-        }
-        // SAFETY: madvise only gives advice on memory that is ours; what is written is within it.
+        let size = bytes.next_multiple_of(HUGE);
+        let (length, access) = (size + HUGE, ProtFlags::READ | ProtFlags::WRITE);
+        // SAFETY: a mapping at a place of the kernel's choice takes nothing that is in use; advice
+        // and what is written stay within it.
         unsafe {
-            libc::madvise(base.cast(), layout.size(), libc::MADV_HUGEPAGE);
-            for at in 0..layout.size() {
+            let mapped = mmap_anonymous(ptr::null_mut(), length, access, MapFlags::PRIVATE)
+                .expect("a load fits in memory");
+            let base = mapped.cast::<u8>();
+            let base = base.add(base.align_offset(HUGE));
+            madvise(base.cast(), size, Advice::LinuxHugepage).expect("the kernel takes advice");
+            for at in 0..size {
                 base.add(at)
                     .write((at.wrapping_mul(0x9e37_79b9) >> 13) as u8);
             }
+            Self {
+                base,
+                size,
+                mapped: (mapped, length),
+            }
         }
-        Self { base, layout }
     }
 
     fn bytes(&mut self) -> &mut [u8] {
         // SAFETY: all of it is initialised, and `&mut self` makes this the only reference.
-        unsafe { std::slice::from_raw_parts_mut(self.base, self.layout.size()) }
+        unsafe { std::slice::from_raw_parts_mut(self.base, self.size) }
     }
 }
 
 impl Drop for Memory {
     fn drop(&mut self) {
-        // SAFETY: allocated with this layout in `new`.
-        unsafe { dealloc(self.base, self.layout) }
+        // SAFETY: mapped with this length in `new`.
+        unsafe { munmap(self.mapped.0, self.mapped.1).expect("what is mapped can be unmapped") }
     }
 }
 
