@@ -239,6 +239,8 @@ impl Disk for FolderDisk {
             let mut file = self.open(&new, OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL)?;
             file.write_all(bytes)?;
             file.sync_all()?;
+            // Some systems rename no file that is open.
+            drop(file);
             fs::rename(&beside, self.path(name))
         };
         put().inspect_err(|_| drop(fs::remove_file(&beside)))?;
