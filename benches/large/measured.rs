@@ -1,7 +1,10 @@
 //! One run of a program: its time and its memory, as the kernel counted them.
 
+use std::io::{BufRead as _, BufReader};
 use std::process::{Command, Stdio};
 use std::time::Instant;
+
+use procfs::process::Process;
 
 use super::Anyhow;
 
@@ -17,11 +20,25 @@ pub(super) struct Run {
 
 /// Runs `program` to its end; what it prints is thrown away.
 pub(super) fn run(program: &mut Command) -> Result<Run, Anyhow> {
+    run_heard(program.stderr(Stdio::null()), &mut |_, _| ())
+}
+
+/// The same, and hands on each line of standard error, where it is piped, as it comes, with the seconds of
+/// processors that the program had taken by then.
+pub(super) fn run_heard(
+    program: &mut Command,
+    hear: &mut dyn FnMut(&str, f64),
+) -> Result<Run, Anyhow> {
     let begun = Instant::now();
-    let child = program
-        .stdout(Stdio::null())
-        .stderr(Stdio::null())
-        .spawn()?;
+    let mut child = program.stdout(Stdio::null()).spawn()?;
+    if let Some(output) = child.stderr.take() {
+        let process = Process::new(child.id().cast_signed())?;
+        for line in BufReader::new(output).lines() {
+            let used = process.stat()?;
+            let ticks = (used.utime + used.stime) as f64;
+            hear(&line?, ticks / procfs::ticks_per_second() as f64);
+        }
+    }
     let (status, usage) = wait(child.id())?;
     let wall = begun.elapsed().as_secs_f64();
     if status != 0 {
