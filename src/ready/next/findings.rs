@@ -75,6 +75,29 @@ pub(super) fn recorded(study: &Study, word: &str) -> Finding {
     }
 }
 
+/// The end of an expansion of which nothing tells but a trial that was measured after it.
+pub(super) fn untold(study: &Study) -> Finding {
+    let after = study.trials.iter().find(|t| t.phase == Phase::After);
+    let trial = after.map_or(String::new(), |t| {
+        format!("trial {} was measured after, but ", t.trial)
+    });
+    Finding::open(
+        format!("{trial}no expansion was seen or told"),
+        "if an expansion has ended, record it: `poolproof next STUDY --done reshape --by NAME`; what \
+         follows one (growing the file system, settings, a scrub) is asked for from then on",
+    )
+}
+
+/// Makes a step one that holds only if there was an expansion: not done, and due at no time.
+pub(super) fn condition(found: &mut Finding) {
+    let advice = match found.advice.is_empty() {
+        true => String::new(),
+        false => format!("if a drive was added: {}", found.advice),
+    };
+    let evidence = std::mem::take(&mut found.evidence);
+    *found = Finding::open(evidence, advice);
+}
+
 /// An event that a record or a later trial shows.
 pub(super) fn event(study: &Study, word: &str, seen: &Option<(String, Timestamp)>) -> Finding {
     match seen {

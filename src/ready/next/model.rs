@@ -18,6 +18,8 @@ pub enum Stage {
     Ready,
     /// The pool grows.
     During,
+    /// Measured after, though no expansion was seen or told.
+    Untold,
     /// The layout is finished; the rest of the work follows.
     After,
     /// Only looking again and clearing up are left.
@@ -34,6 +36,9 @@ impl Stage {
             Self::Baseline => "The time before the expansion has been measured, and not enough.",
             Self::Ready => "The baseline is enough. The expansion has not begun.",
             Self::During => "The pool is growing.",
+            Self::Untold => {
+                "It was measured after, and no expansion was seen or told: what follows one is held back."
+            }
             Self::After => "The new layout is finished. That alone is not the end.",
             Self::FollowUp => "The expansion is complete. Looking again and clearing up are left.",
             Self::Done => "Everything is done.",

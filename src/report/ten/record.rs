@@ -350,7 +350,10 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
         plain: steps.first().map_or(String::new(), |step| {
             format!("{}.", words::sentence_case(&plain(&step.advice)))
         }),
-        sure: "as recorded",
+        sure: match next.stage {
+            Stage::Untold => "not recorded",
+            _ => "as recorded",
+        },
         why_sure: next.stage.sentence().trim_end_matches('.').to_owned(),
         grade: None,
         rows: "checks.csv, testdata.csv".to_owned(),
