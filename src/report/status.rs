@@ -7,7 +7,7 @@ use super::verdict;
 use super::words::{self, NONE};
 use crate::compare::{Comparison, Row};
 use crate::plan::Phase;
-use crate::ready::{Next, StepState, age};
+use crate::ready::{Next, age};
 use crate::study::Study;
 use crate::text::{plain, short};
 use crate::units::percent;
@@ -42,14 +42,20 @@ pub fn status_text(
     if !changes.is_empty() {
         text += &format!("\n{banner}What changed\n{changes}");
     }
-    text + &list(width, "Now", &steps(next))
+    text + &now_text(next, width)
+}
+
+/// What is for now, at most `width` characters wide (held between 60 and 110); nothing where nothing is.
+pub fn now_text(next: &Next, width: usize) -> String {
+    let steps: Vec<String> = next.now().map(|step| plain(&step.asked())).collect();
+    list(clamp(width), "Now", &steps)
 }
 
 /// A study among several: its name, how far the job is, and the next step.
 pub fn status_line(next: &Next, name: &str, width: usize) -> String {
     let banner = words::banner(next.simulated);
-    let step = next.steps.iter().find(|step| step.state == StepState::Now);
-    let step = step.map_or(String::new(), |step| format!(" Next: {}.", step.title));
+    let step = next.now().next();
+    let step = step.map_or(String::new(), |step| format!(" Next: {}.", step.act));
     let text = format!("{banner}{}{step}", next.stage.sentence());
     paragraph(clamp(width), &format!("{:<20}  ", short(name, 40)), &text)
 }
@@ -98,16 +104,6 @@ fn change(
     let words = verdict::verdict(row, contrast, phase, &comparison.rules, judgements);
     let first = format!("  {:<17} ", short(&row.workload, 40));
     Some(paragraph(width, &first, &format!("{phase}: {words}")))
-}
-
-/// What is for now.
-fn steps(next: &Next) -> Vec<String> {
-    let now = next
-        .steps
-        .iter()
-        .filter(|step| step.state == StepState::Now);
-    now.map(|step| format!("{}: {}", step.title, plain(&step.advice)))
-        .collect()
 }
 
 #[cfg(test)]

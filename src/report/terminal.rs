@@ -19,8 +19,8 @@ pub fn comparison_text(comparison: &Comparison, judgements: &Judgements, width: 
         &format!("{banner}Study {}", comparison.study),
         width,
     ));
-    if let Some(next) = words::next_step(comparison) {
-        text += &paragraph(width, "", &next);
+    if let Some(lacking) = words::lacking(comparison) {
+        text += &paragraph(width, "", &lacking);
     }
     for row in &comparison.workloads {
         text += &verdicts(comparison, judgements, row, width);

@@ -332,8 +332,8 @@ pub(super) fn sentence_case(word: &str) -> String {
     })
 }
 
-/// What a study that is not complete needs next.
-pub(super) fn next_step(comparison: &Comparison) -> Option<String> {
+/// What a study that is not complete lacks; what to do about it is told by [`crate::ready::Next`].
+pub(super) fn lacking(comparison: &Comparison) -> Option<String> {
     let has = |phase: Phase| {
         comparison
             .workloads
@@ -343,19 +343,14 @@ pub(super) fn next_step(comparison: &Comparison) -> Option<String> {
     let least = comparison.rules.least_trials;
     let text = match Phase::ALL.map(has) {
         [false, false, false] => format!(
-            "Nothing can be compared yet. Next: measure the pool as it is, at least {least} trials \
-             of each workload, before the drive is added."
+            "Nothing can be compared yet: a verdict takes at least {least} trials of a workload in each \
+             phase."
         ),
         [false, ..] => "There is nothing from before the expansion to compare with; what was \
                         measured later stands alone."
             .to_owned(),
-        [true, false, false] => "Only the time before the expansion has been measured. Next: add \
-                                 the drive, and measure again while the array reshapes and after \
-                                 it has finished."
-            .to_owned(),
-        [true, true, false] => "The expansion has not been measured to its end. Next: measure \
-                                again when the reshape has finished and the file system has grown."
-            .to_owned(),
+        [true, false, false] => "Only the time before the expansion has been measured.".to_owned(),
+        [true, true, false] => "The expansion has not been measured to its end.".to_owned(),
         [true, _, true] => return None,
     };
     Some(text)

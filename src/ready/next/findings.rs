@@ -106,13 +106,17 @@ pub(super) fn event(study: &Study, word: &str, seen: &Option<(String, Timestamp)
     }
 }
 
+/// How the baseline is measured, wherever it is asked for.
+pub(in crate::ready) const BASELINE: &str =
+    "run `poolproof measure STUDY --phase before`, at several hours and on several days";
+
 pub(super) fn measured(study: &Study, comparison: &Comparison, phase: Phase) -> Finding {
     let advice = match phase {
         Phase::After => {
             "run `poolproof measure STUDY --phase after` at the hours of the baseline, when the \
              file system has grown and the scrub is clean"
         }
-        _ => "run `poolproof measure STUDY --phase before`, at several hours and on several days",
+        _ => BASELINE,
     };
     let found = holding(study, comparison, phase);
     let enough = found.iter().filter(|held| held.trials >= ENOUGH);

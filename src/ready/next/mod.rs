@@ -10,6 +10,7 @@ use jiff::Timestamp;
 
 pub use model::{Changed, Located, Next, Stage, Step, StepState};
 
+pub(super) use findings::BASELINE;
 use findings::Finding;
 
 use super::counted::comparison;
@@ -273,6 +274,7 @@ fn order(
         Step {
             step,
             title,
+            act: model::act(step, held),
             state,
             evidence: found.evidence,
             at: found.at,

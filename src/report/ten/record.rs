@@ -312,16 +312,12 @@ pub(super) fn changes(scene: &Scene<'_>) -> Line {
 /// Line 10: what is to be done, and whether the test files are gone.
 pub(super) fn follows(scene: &Scene<'_>) -> Line {
     let next = scene.next;
-    let steps: Vec<_> = next
-        .steps
-        .iter()
-        .filter(|step| step.state == StepState::Now)
-        .collect();
+    let step = next.now().next();
     let missed = next
         .steps
         .iter()
         .filter(|step| step.state == StepState::Missed);
-    let missed: Vec<&str> = missed.map(|step| step.title).collect();
+    let missed: Vec<&str> = missed.map(|step| step.act).collect();
     let files: Bytes = scene.study.data.files.iter().map(|file| file.bytes).sum();
     let gone = scene.study.data.files.is_empty();
     let data = match (gone, scene.study.config.simulated) {
@@ -339,15 +335,13 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
     };
     Line {
         title: FOLLOWS,
-        standing: match (steps.is_empty(), gone) {
+        standing: match (step.is_none(), gone) {
             (true, true) => Standing::Good,
             _ => Standing::Told,
         },
-        number: steps.first().map_or("nothing is due".to_owned(), |step| {
-            format!("still open: {}", step.title)
-        }),
+        number: step.map_or("nothing is due".to_owned(), |step| step.act.to_owned()),
         comparison: format!("{data}{missed}"),
-        plain: steps.first().map_or(String::new(), |step| {
+        plain: step.map_or(String::new(), |step| {
             format!("{}.", words::sentence_case(&plain(&step.advice)))
         }),
         sure: match next.stage {
