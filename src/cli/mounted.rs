@@ -12,6 +12,7 @@ use crate::load::{LocalShare, Patient, Watch, within};
 use crate::probe;
 use crate::store::Writer;
 use crate::study::{Config, Mounted};
+use crate::text::plain;
 
 /// A share that has moved, or may not answer.
 #[derive(Debug, clap::Args)]
@@ -61,23 +62,30 @@ pub(super) fn facts(config: &Config, patience: &Patience) -> Result<Facts, Failu
     Ok(within(patience, &path, doing, &Watch::default(), look)?)
 }
 
-/// Refuses another file system than the study's; with `moved`, makes it the study's. What the study
+/// Refuses a share that is not there, and another file system than the study's; with `moved`, makes it the study's. What the study
 /// or the machine does not tell stays unknown and is no reason to refuse.
 pub(super) fn check(store: &mut Writer, moved: &Moved) -> Result<(), Failure> {
     let config = &store.study().config;
     let path = Path::new(&config.share).to_owned();
     let look = {
         let path = path.clone();
-        move || probe::mount(&path)
+        move || (path.metadata(), probe::mount(&path))
     };
-    let Ok(seen) = within(
+    let (there, seen) = within(
         moved.patience.give_up,
         &path,
         "looking what is mounted",
         &Watch::default(),
         look,
-    )?
-    else {
+    )?;
+    if let Err(error) = there {
+        let message = format!(
+            "the share {} cannot be reached ({error}): mount it, then do the same again; nothing was touched",
+            plain(&config.share)
+        );
+        return Err(Failure::new(Exit::Share, message));
+    }
+    let Ok(seen) = seen else {
         return Ok(());
     };
     let seen = Mounted::from(&seen);
