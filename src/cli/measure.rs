@@ -200,7 +200,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let watch = Arc::new(Watch::default());
     let watched = Arc::clone(&watch);
     if arguments.only_plan {
-        let mut share = arguments.moved.share(&store.study().config);
+        let mut share = arguments.moved.share(&store.study().config, root);
         let work = move |_: &mut dyn FnMut(Event)| {
             let facts = share.facts();
             foresee(&mut share, &store, &request, &facts)
@@ -212,7 +212,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let settled = settle(&store.study().config, root, commands(arguments.phase))?;
     settled.say_all_but(None);
     store.allow(&settled.allowed);
-    let mut share = arguments.moved.share(&store.study().config);
+    let mut share = arguments.moved.share(&store.study().config, root);
     let work = move |tell: &mut dyn FnMut(Event)| {
         let mut store = store;
         let ended = sitting::hold(&mut share, &mut store, &request, &watched, tell);

@@ -12,7 +12,7 @@ use crate::load::{LocalShare, Patient, Watch, within};
 use crate::probe;
 use crate::store::Writer;
 use crate::study::{Config, Mounted};
-use crate::text::plain;
+use crate::text::{plain, typed};
 
 /// A share that has moved, or may not answer.
 #[derive(Debug, clap::Args)]
@@ -38,10 +38,10 @@ impl Moved {
         self.patience.give_up
     }
 
-    /// The share that `config` names, waited for as long as was said.
-    pub(super) fn share(&self, config: &Config) -> Patient<LocalShare> {
+    /// The share that `config` of the study in `root` names, waited for as long as was said.
+    pub(super) fn share(&self, config: &Config, root: &Path) -> Patient<LocalShare> {
         Patient::new(
-            LocalShare::new(config),
+            LocalShare::new(config).named(typed(root)),
             &config.share,
             self.patience.give_up,
         )
