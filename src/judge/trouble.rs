@@ -189,9 +189,12 @@ fn compression(case: &Case<'_>) -> Option<Evidence> {
     Some(Evidence {
         source: "compression",
         expected: "zeros written as fast as noise".into(),
-        seen: format!("zeros {zeros}{between}, noise {none}"),
+        seen: format!(
+            "in a short test of its own before the trial: zeros {zeros}{between}, noise {none}"
+        ),
         meaning: match shrinks {
-            true => "the share compresses; test data is incompressible, so its rates hold".into(),
+            true => "the share compresses; test data is incompressible, so the trial's rate holds"
+                .into(),
             false => "no sign of compression".into(),
         },
         says: Says::Remark,
