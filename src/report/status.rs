@@ -10,7 +10,7 @@ use crate::plan::Phase;
 use crate::ready::{Next, age};
 use crate::study::Study;
 use crate::text::{plain, short};
-use crate::units::percent;
+use crate::units::{grouped, percent};
 
 /// How far the job is, what was measured in each phase, what changed, where the reshape is, and what
 /// to do now; at most `width` characters wide (held between 60 and 110).
@@ -70,7 +70,7 @@ fn phases(study: &Study, judgements: &Judgements, next: &Next, width: usize) -> 
         let latest = trials.clone().map(|trial| trial.started).max();
         let count = |count: usize| match count {
             0 => NONE.to_owned(),
-            count => count.to_string(),
+            count => grouped(count as u64),
         };
         vec![
             phase.word().to_owned(),

@@ -52,6 +52,7 @@ pub(super) fn size(fraction: f64) -> String {
     let size = fraction.abs();
     match size {
         s if s >= MOST => "over 10,000 %".to_owned(),
+        s if s >= 9.995 => format!("{} %", units::grouped((s * 100.0).round() as u64)),
         s if s >= 0.0995 => percent(s, 0),
         s => percent(s, 1),
     }
@@ -477,6 +478,8 @@ mod tests {
     fn changes_carry_a_sign_and_fit_their_size() {
         assert_eq!(change(1.334), "+33 %");
         assert_eq!(change(0.958), "−4.2 %");
+        assert_eq!(change(10.99), "+999 %");
+        assert_eq!(change(29.66), "+2,866 %");
         assert_eq!(change(1e9), "over +10,000 %");
         assert_eq!(change(f64::NAN), "–");
     }

@@ -9,6 +9,8 @@ use crate::ready::grown::{Grown, Stripe, file_system, stripe};
 use crate::ready::items::item;
 use crate::ready::{AFTER, BEFORE, Sides, answer, days};
 use crate::study::{CheckRow, Outcome, Side, State, Study, Trial, VerifiedRow};
+use crate::text::count;
+use crate::units::grouped;
 
 /// A step that may be done: the evidence of it and when, or what there is instead and what to do.
 pub(super) struct Finding {
@@ -170,9 +172,9 @@ pub(super) fn checks(study: &Study, begun: Option<&(String, Timestamp)>) -> Find
 
 pub(super) fn measured_during(study: &Study) -> Finding {
     let of_phase = |trial: &&Trial| trial.phase == Phase::During && trial.state == State::Complete;
-    let count = study.trials.iter().filter(of_phase).count();
+    let trials = study.trials.iter().filter(of_phase).count();
     match study.trials.iter().rfind(of_phase) {
-        Some(latest) => Finding::done(format!("{count} trials"), Some(latest.started)),
+        Some(latest) => Finding::done(count(trials, "trial"), Some(latest.started)),
         None => Finding::open(
             "what it costs the users is not known",
             "run `poolproof measure STUDY --phase during --workload small-read --trials 3`, short \
@@ -265,7 +267,11 @@ pub(super) fn read_back(study: &Study) -> Finding {
         }
         0 => Finding::open(format!("pass {} has not ended", pass.pass), advice),
         damaged => Finding::open(
-            format!("pass {} found {damaged} damaged blocks", pass.pass),
+            format!(
+                "pass {} found {} damaged blocks",
+                pass.pass,
+                grouped(damaged)
+            ),
             "copy what matters elsewhere and find the cause, beginning with damage.csv; then run `poolproof verify STUDY` again",
         ),
     }
@@ -294,7 +300,8 @@ pub(super) fn clean(study: &Study) -> Finding {
         0 => Finding::done("the manifest lists none".into(), None),
         _ => Finding::open(
             format!(
-                "{laid} files, {} in all, lie there",
+                "{}, {} in all, lie there",
+                count(laid, "file"),
                 study.data.total().iec()
             ),
             "run `poolproof clean STUDY` when nothing is to be measured any more",

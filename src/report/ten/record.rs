@@ -99,8 +99,12 @@ fn cut_short(scene: &Scene<'_>) -> String {
         .count();
     match (cut, trials.len()) {
         (_, 0) => String::new(),
-        (0, all) => format!("all {all} trials ran to their end"),
-        (cut, all) => format!("{cut} of {all} trials failed or were cut off"),
+        (0, all) => format!("all {} ran to their end", words::count(all, "trial")),
+        (cut, all) => format!(
+            "{} of {} failed or were cut off",
+            grouped(cut as u64),
+            words::count(all, "trial")
+        ),
     }
 }
 
