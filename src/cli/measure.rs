@@ -201,7 +201,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let watched = Arc::clone(&watch);
     if arguments.only_plan {
         let mut share = arguments.moved.share(&store.study().config, root);
+        // What the manifest lists is reused only where it is.
+        let data = store.study().data.clone();
         let work = move |_: &mut dyn FnMut(Event)| {
+            if !data.folder.is_empty() {
+                share.ask("looking for test data", &watched, move |share| {
+                    share.find(&data)
+                })??;
+            }
             let facts = share.facts();
             foresee(&mut share, &store, &request, &facts)
         };
