@@ -744,7 +744,7 @@ mod tests {
             "{}\n[reshape]\nsource = \"mdstat\"\ncommand = \"ssh keeper@archive cat /proc/mdstat\"\n",
             example()
                 .render()
-                .replace("[[workload]]", "[ignored]\n[[workload]]")
+                .replace("\n[[workload]]", "\n[ignored]\n[[workload]]")
         );
         let config = Config::parse(&text).unwrap();
         let reshape = config.reshape.clone().unwrap();
