@@ -267,7 +267,8 @@ fn outside(kept: &Kept) -> Option<String> {
     };
     Some(format!(
         "{beyond} for {} min ({} min not observed)",
-        minutes.outside, minutes.unseen
+        units::grouped(minutes.outside as u64),
+        units::grouped(minutes.unseen as u64)
     ))
 }
 
