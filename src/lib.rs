@@ -7,8 +7,8 @@
 //! load, the load leaves trials in study files, a snapshot of the study is compared, and the
 //! comparison is rendered.
 
-pub mod text;
 pub mod units;
+pub mod text;
 pub mod seed;
 pub mod stats;
 pub mod facts;

@@ -8,6 +8,8 @@
 
 use std::path::Path;
 
+use crate::units::grouped;
+
 /// `text` without characters that a terminal obeys, that XML forbids, or that turn the direction of
 /// what follows; each run of them and of white space becomes one space.
 ///
@@ -45,10 +47,10 @@ pub fn path(path: &Path) -> String {
     plain(&path.to_string_lossy())
 }
 
-/// `1 trial`, `5 trials`.
+/// `1 trial`, `5,000 trials`.
 pub fn count(number: usize, noun: &str) -> String {
     let plural = if number == 1 { "" } else { "s" };
-    format!("{number} {noun}{plural}")
+    format!("{} {noun}{plural}", grouped(number as u64))
 }
 
 /// A path as one word of a shell; of one that cannot be shown as it is, the word STUDY.
@@ -173,6 +175,13 @@ mod tests {
         assert_eq!(plain("שלום"), "שלום");
         assert_eq!(short("lighthouse", 6), "light…");
         assert_eq!(short("museum", 6), "museum");
+    }
+
+    #[test]
+    fn a_count_has_its_plural_and_its_thousands_apart() {
+        assert_eq!(count(1, "trial"), "1 trial");
+        assert_eq!(count(0, "trial"), "0 trials");
+        assert_eq!(count(12_345, "trial"), "12,345 trials");
     }
 
     #[test]

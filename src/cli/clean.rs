@@ -49,7 +49,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     mounted::check(&mut store, &arguments.moved)?;
     let config = &store.study().config;
-    let mut share = arguments.moved.share(config);
+    let mut share = arguments.moved.share(config, &arguments.folder.study);
     let before = share.space()?.available;
     let (watch, listed) = (Watch::default(), data.clone());
     let watched = watch.clone();

@@ -1,8 +1,11 @@
 //! `poolproof compare`: what changed, what it cost, what it gave.
 
+use super::check::moment;
 use super::{Exit, Failure, data, print};
 use crate::compare::{Account, Rules, compare};
 use crate::judge::judge_all;
+use crate::ready::next_by;
+use crate::text::typed;
 use crate::{report, store};
 
 /// Compares the phases of a study, workload by workload.
@@ -43,7 +46,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         _ => {
             let width = super::width();
             let text = report::comparison_text(&comparison, &judgements, width);
-            print(&(text + &report::account_text(&account, width)))?;
+            let follows = next_by(&study, &comparison, None, moment(&study));
+            let follows = follows.at(&typed(&arguments.folder.study));
+            let account = report::account_text(&account, width);
+            print(&(text + &account + &report::now_text(&follows, width)))?;
         }
     }
     Ok(Exit::Done)

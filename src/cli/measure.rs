@@ -13,14 +13,16 @@ use super::sitting::ahead::foresee;
 use super::sitting::until::{LEAST, MOST, asked_before};
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, span, width};
+use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
 use crate::load::{Engine, Share, Watch};
 use crate::plan::Phase;
+use crate::ready::next_by;
 use crate::report;
 use crate::store::Writer;
 use crate::study::tables::line;
 use crate::study::{FRESH, Place, Study};
-use crate::text::unknown;
+use crate::text::{typed, unknown};
 use crate::units::{Bytes, percent};
 
 /// Measures the share once through: a sitting.
@@ -198,8 +200,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let watch = Arc::new(Watch::default());
     let watched = Arc::clone(&watch);
     if arguments.only_plan {
-        let mut share = arguments.moved.share(&store.study().config);
+        let mut share = arguments.moved.share(&store.study().config, root);
+        // What the manifest lists is reused only where it is.
+        let data = store.study().data.clone();
         let work = move |_: &mut dyn FnMut(Event)| {
+            if !data.folder.is_empty() {
+                share.ask("looking for test data", &watched, move |share| {
+                    share.find(&data)
+                })??;
+            }
             let facts = share.facts();
             foresee(&mut share, &store, &request, &facts)
         };
@@ -210,7 +219,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let settled = settle(&store.study().config, root, commands(arguments.phase))?;
     settled.say_all_but(None);
     store.allow(&settled.allowed);
-    let mut share = arguments.moved.share(&store.study().config);
+    let mut share = arguments.moved.share(&store.study().config, root);
     let work = move |tell: &mut dyn FnMut(Event)| {
         let mut store = store;
         let ended = sitting::hold(&mut share, &mut store, &request, &watched, tell);
@@ -220,11 +229,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let ended = ended?;
     let study = store.study();
     let judgements = judge_all(study);
-    print(&report::sitting_text(
-        study,
-        ended.sitting,
-        &judgements,
-        width(),
-    ))?;
+    let text = report::sitting_text(study, ended.sitting, &judgements, &typed(root), width());
+    let comparison = compare(study, &judgements, Rules::of(study));
+    let follows = next_by(study, &comparison, None, Timestamp::now()).at(&typed(root));
+    print(&(text + &report::now_text(&follows, width())))?;
     Ok(ended.exit)
 }

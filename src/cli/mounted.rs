@@ -12,6 +12,7 @@ use crate::load::{LocalShare, Patient, Watch, within};
 use crate::probe;
 use crate::store::Writer;
 use crate::study::{Config, Mounted};
+use crate::text::{plain, typed};
 
 /// A share that has moved, or may not answer.
 #[derive(Debug, clap::Args)]
@@ -37,10 +38,10 @@ impl Moved {
         self.patience.give_up
     }
 
-    /// The share that `config` names, waited for as long as was said.
-    pub(super) fn share(&self, config: &Config) -> Patient<LocalShare> {
+    /// The share that `config` of the study in `root` names, waited for as long as was said.
+    pub(super) fn share(&self, config: &Config, root: &Path) -> Patient<LocalShare> {
         Patient::new(
-            LocalShare::new(config),
+            LocalShare::new(config).named(typed(root)),
             &config.share,
             self.patience.give_up,
         )
@@ -61,23 +62,30 @@ pub(super) fn facts(config: &Config, patience: &Patience) -> Result<Facts, Failu
     Ok(within(patience, &path, doing, &Watch::default(), look)?)
 }
 
-/// Refuses another file system than the study's; with `moved`, makes it the study's. What the study
+/// Refuses a share that is not there, and another file system than the study's; with `moved`, makes it the study's. What the study
 /// or the machine does not tell stays unknown and is no reason to refuse.
 pub(super) fn check(store: &mut Writer, moved: &Moved) -> Result<(), Failure> {
     let config = &store.study().config;
     let path = Path::new(&config.share).to_owned();
     let look = {
         let path = path.clone();
-        move || probe::mount(&path)
+        move || (path.metadata(), probe::mount(&path))
     };
-    let Ok(seen) = within(
+    let (there, seen) = within(
         moved.patience.give_up,
         &path,
         "looking what is mounted",
         &Watch::default(),
         look,
-    )?
-    else {
+    )?;
+    if let Err(error) = there {
+        let message = format!(
+            "the share {} cannot be reached ({error}): mount it, then do the same again; nothing was touched",
+            plain(&config.share)
+        );
+        return Err(Failure::new(Exit::Share, message));
+    }
+    let Ok(seen) = seen else {
         return Ok(());
     };
     let seen = Mounted::from(&seen);

@@ -54,7 +54,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
             for name in &studies {
                 print(&line(&root.join(name), name))?;
             }
-            note("more of one of them: poolproof STUDY");
+            note("more of one of them: poolproof, and its name");
         }
     }
     Ok(Exit::Done)
@@ -74,7 +74,10 @@ pub(super) fn spelled_out(words: Vec<OsString>) -> Vec<OsString> {
         .collect::<Vec<_>>()[..]
     {
         [] => typed.iter().all(loudness),
-        [word] => typed.iter().all(|other| other == word || loudness(other)) && is_meant(word),
+        [word] => {
+            let beside = |other: &&OsString| loudness(other) || asks_for_help(other);
+            typed.iter().all(|other| other == word || beside(other)) && is_meant(word)
+        }
         _ => false,
     };
     match missing {
@@ -85,6 +88,10 @@ pub(super) fn spelled_out(words: Vec<OsString>) -> Vec<OsString> {
         }
         false => words,
     }
+}
+
+fn asks_for_help(word: &OsString) -> bool {
+    ["-h", "--help"].contains(&&*word.to_string_lossy())
 }
 
 /// Whether a single word means a folder: there is one, and no command of that name; or it is closer to
@@ -149,8 +156,13 @@ mod tests {
             out("poolproof ./src --verbose"),
             "poolproof status ./src --verbose"
         );
+        // Help about a study is help about what its name alone does.
+        assert_eq!(out("poolproof src --help"), "poolproof status src --help");
+        assert_eq!(out("poolproof -h src"), "poolproof status -h src");
         for whole in [
+            "poolproof show --help",
             "poolproof --help",
+            "poolproof src --help tests",
             "poolproof show",
             "poolproof shwo",
             "poolproof src --csv",

@@ -53,7 +53,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     store.recovered().iter().for_each(|sentence| say(sentence));
     mounted::check(&mut store, &arguments.moved)?;
-    let mut share = arguments.moved.share(&store.study().config);
+    let mut share = arguments
+        .moved
+        .share(&store.study().config, &arguments.folder.study);
     let path = store.study().config.share.clone();
     let (size, seconds) = (arguments.size, arguments.seconds);
     let watch = Arc::new(Watch::default());

@@ -85,7 +85,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let study = store.study();
     let phase = arguments.phase.unwrap_or_else(|| ready::phase(study));
     let pass = open_pass(study, phase).filter(|_| !arguments.from_start);
-    let mut share = arguments.moved.share(&study.config);
+    let mut share = arguments.moved.share(&study.config, root);
     let watch = Arc::new(Watch::default());
     let mut verification = Verification {
         pass: pass.unwrap_or_else(|| next_pass(study, phase)),

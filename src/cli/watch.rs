@@ -17,6 +17,7 @@ use crate::report::{self, Over};
 use crate::reshape::{Reading, Source, assess};
 use crate::store::{Follower, StoreError};
 use crate::study::{Following, Place, ProgressRow, ShellCommand, Study, Windows};
+use crate::text::typed;
 use crate::units::Bytes;
 use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, Probers, follow};
 
@@ -92,6 +93,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let by_hand = arguments.at.is_some();
     let once = arguments.once || by_hand;
     let orders = Orders {
+        study: typed(root),
         source: following.source,
         array: following.array.clone(),
         every: arguments.every,
@@ -109,7 +111,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         machine = machine.with_server(config.server.clone().unwrap_or_default());
     }
     if !once && !arguments.no_probes {
-        machine = machine.with_probers(probers(store.study(), arguments.patience.give_up));
+        machine = machine.with_probers(probers(store.study(), root, arguments.patience.give_up));
     }
     let zone = orders.zone.clone();
     let now = Timestamp::now();
@@ -249,11 +251,12 @@ fn asking(arguments: &Arguments, following: &Following, root: &Path) -> Result<A
 }
 
 /// Probes of the share, where there is test data; that there is none is said.
-fn probers(study: &Study, patience: Duration) -> Option<Probers> {
+fn probers(study: &Study, root: &Path, patience: Duration) -> Option<Probers> {
     if study.data.bytes(Set::Read) == Bytes(0) {
-        note(
-            "no test data is laid down, so users' latency is not probed: measure the phase before first; if the reshape runs already, this follows it without probes, and `poolproof measure STUDY --phase during` lays test data down for the next watch",
-        );
+        note(&format!(
+            "no test data is laid down, so users' latency is not probed: measure the phase before first; if the reshape runs already, this follows it without probes, and `poolproof measure {} --phase during` lays test data down for the next watch",
+            typed(root)
+        ));
         return None;
     }
     let mut study = study.clone();

@@ -2,7 +2,7 @@
 
 use super::case::Case;
 use super::evidence::{Evidence, Layer, Says, Strength};
-use crate::units::{Nanos, Rate, percent};
+use crate::units::{Nanos, Rate, grouped, percent};
 
 /// Rates this much above a ceiling are above it: frames in flight at the trial's edges, clocks.
 const ABOVE: f64 = 1.02;
@@ -68,9 +68,10 @@ fn turns(case: &Case<'_>) -> Option<Evidence> {
     Some(Evidence {
         source: "turns",
         expected: format!(
-            "at most {most:.0} reads a second from {drives} drives, one in half a turn"
+            "at most {} reads a second from {drives} drives, one in half a turn",
+            grouped(most.round() as u64)
         ),
-        seen: format!("{operations:.0} a second"),
+        seen: format!("{} a second", grouped(operations.round() as u64)),
         meaning: format!(
             "too many for platters: at least {} came from elsewhere",
             percent(share, 0)

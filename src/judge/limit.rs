@@ -67,8 +67,30 @@ pub(super) fn limiting(case: &Case<'_>, ruling: &Ruling) -> Limiting {
         .next()
         .unwrap_or_else(|| Limiting {
             limit: Limit::Undetermined,
-            sentence: "nothing that could be observed tells what limits".into(),
+            sentence: format!(
+                "nothing that could be observed tells what limits{}",
+                crowded(case).unwrap_or_default()
+            ),
         })
+}
+
+/// Of a core of this client that was full without holding up the load for long: that this client may be
+/// what limits all the same.
+fn crowded(case: &Case<'_>) -> Option<String> {
+    let busiest = case.seen.get(observed::BUSIEST_CORE)?;
+    let ran = case.seen.get(observed::LOAD_RAN)? / case.trial.seconds.max(1e-9);
+    let waited = case.seen.get(observed::LOAD_QUEUED);
+    let waited = waited.map_or(String::new(), |part| {
+        format!(" and waited for one {}", percent(part, 0))
+    });
+    (busiest > FULL).then(|| {
+        format!(
+            "; this client may: one of its cores was busy {} of the time, by other programs too, \
+             while what makes the load ran {}{waited} of it",
+            percent(busiest, 0),
+            percent(ran, 0)
+        )
+    })
 }
 
 fn cache(ruling: &Ruling) -> Option<Limiting> {

@@ -149,7 +149,13 @@ fn a_core_that_other_programs_fill_is_no_limit_of_this_client() {
         judged(&study(&seen)).limiting
     };
     assert_eq!(limit(0.95, 0.0).limit, Limit::Client);
-    assert_eq!(limit(0.1, 0.02).limit, Limit::Undetermined);
+    let crowded = limit(0.1, 0.02);
+    assert_eq!(crowded.limit, Limit::Undetermined);
+    // It is told all the same, as the evidence below it tells it.
+    assert_eq!(
+        crowded.sentence,
+        "nothing that could be observed tells what limits; this client may: one of its cores was busy 100 % of the time, by other programs too, while what makes the load ran 10 % and waited for one 2 % of it"
+    );
     let starved = limit(0.1, 0.4).sentence;
     assert!(
         starved.contains("other programs on this client kept its cores busy"),

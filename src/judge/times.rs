@@ -7,7 +7,7 @@ use crate::record::observed;
 use crate::stats::change_point::{Change, largest_change, significant_change};
 use crate::stats::interval::clopper_pearson;
 use crate::stats::mixture::{Components, Limits, fit, match_reference, share_below};
-use crate::units::{Nanos, Rate, percent};
+use crate::units::{Nanos, Rate, grouped, percent};
 
 /// Second touches so many times faster than first ones tell that a cache is live.
 const LIVE: f64 = 1.3;
@@ -112,7 +112,7 @@ fn fast_ones(case: &Case<'_>) -> Option<Evidence> {
     Some(Evidence {
         source: "fast reads",
         expected: format!("none below {threshold} ({why})"),
-        seen: format!("{} of {}", percent(below.share(), 1), below.total),
+        seen: format!("{} of {}", percent(below.share(), 1), grouped(below.total)),
         meaning: match says {
             Says::Served(_, share) if exact.low > MARGIN => {
                 format!("about {} came from a cache", percent(share.estimate, 0))

@@ -5,7 +5,7 @@ use super::case::Case;
 use super::evidence::{Evidence, Layer, Says, Strength};
 use super::limit::FULL;
 use crate::record::observed;
-use crate::units::{Bytes, Nanos, Rate, percent};
+use crate::units::{Bytes, Nanos, Rate, grouped, percent};
 
 /// Little's law holds within this part: windows cut operations at both ends.
 const LITTLE: f64 = 0.15;
@@ -100,7 +100,8 @@ fn repeated(case: &Case<'_>) -> Option<Evidence> {
         expected: "each block read once".into(),
         seen: format!(
             "a pass is {} operations, and {} had been made at the end",
-            trial.pass_operations, trial.next_operation
+            grouped(trial.pass_operations),
+            grouped(trial.next_operation)
         ),
         meaning: "blocks were read again that a known memory could hold: lay down more with --size"
             .into(),
@@ -189,9 +190,12 @@ fn compression(case: &Case<'_>) -> Option<Evidence> {
     Some(Evidence {
         source: "compression",
         expected: "zeros written as fast as noise".into(),
-        seen: format!("zeros {zeros}{between}, noise {none}"),
+        seen: format!(
+            "in a short test of its own before the trial: zeros {zeros}{between}, noise {none}"
+        ),
         meaning: match shrinks {
-            true => "the share compresses; test data is incompressible, so its rates hold".into(),
+            true => "the share compresses; test data is incompressible, so the trial's rate holds"
+                .into(),
             false => "no sign of compression".into(),
         },
         says: Says::Remark,

@@ -144,13 +144,15 @@ pub enum LoadError {
     },
     /// Test data that was laid down is not where it was.
     #[error(
-        "the test-data folder {folder} is not on {share}: is the share mounted? Nothing was changed; if the data is lost for good, run `poolproof clean STUDY --forget`"
+        "the test-data folder {folder} is not on {share}: is the share mounted? Nothing was changed; if the data is lost for good, run `poolproof clean {study} --forget`"
     )]
     Missing {
         /// Its name on the share.
         folder: String,
         /// The share.
         share: String,
+        /// The study in a command.
+        study: String,
     },
     /// The share has stopped answering; what was asked of it may still be under way in the kernel.
     #[error(

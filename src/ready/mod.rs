@@ -96,6 +96,8 @@ pub struct Readiness {
     pub now: Timestamp,
     /// The answer.
     pub verdict: Verdict,
+    /// The next step of the job with how it is done, where that is another than to start.
+    pub next: Option<String>,
     /// What the program sees itself.
     pub seen: Vec<Line>,
     /// What people answer for.
@@ -121,6 +123,7 @@ impl Readiness {
         for line in self.seen.iter_mut().chain(&mut self.attested) {
             line.advice = placed(&line.advice, place);
         }
+        self.next = self.next.map(|next| placed(&next, place));
         self
     }
 }
@@ -132,7 +135,8 @@ fn placed(advice: &str, place: &str) -> String {
 
 /// Judges whether the expansion may start, at the moment `now`.
 pub fn readiness(study: &Study, look: &Look, now: Timestamp) -> Readiness {
-    let seen = seen::lines(study, look, now);
+    let comparison = counted::comparison(study);
+    let seen = seen::lines(study, &comparison, look, now);
     let attested = attested::lines(study, look, now);
     let worst = seen.iter().chain(&attested).map(|line| line.state).max();
     let verdict = match worst {
@@ -140,8 +144,12 @@ pub fn readiness(study: &Study, look: &Look, now: Timestamp) -> Readiness {
         Some(State::NotYet) => Verdict::NotYet,
         _ => Verdict::Go,
     };
+    // What this check itself finds is no next step.
+    let follows = next_by(study, &comparison, Some(&look.facts), now);
+    let first = follows.now().next().filter(|step| step.step != "check");
     Readiness {
         study: study.name.clone(),
+        next: first.map(Step::asked),
         simulated: study.config.simulated || look.facts.simulated,
         now,
         verdict,

@@ -19,6 +19,9 @@ pub fn check_text(readiness: &Readiness, typed: &str, width: usize) -> String {
     let name = plain(&readiness.study);
     let mut text = heading(&short(&format!("{banner}{word}: {name}"), width));
     text += &paragraph(width, "", &sum(readiness));
+    if let Some(next) = &readiness.next {
+        text += &paragraph(width, "", &format!("Next: {}.", plain(next)));
+    }
     text += &format!("\n{banner}Seen from here\n");
     let line = |line: &Line| entry(line, readiness, width);
     text.extend(readiness.seen.iter().map(line));

@@ -8,7 +8,7 @@ use crate::judge::{
     Cached, Evidence, Grade, Judgement, Layer, Limit, Limiting, NEGLIGIBLE, Ruling, Says,
 };
 use crate::stats::describe::median;
-use crate::units::percent;
+use crate::units::{grouped, percent};
 
 /// Judgements by number of trial.
 pub type Judgements = BTreeMap<u64, Judgement>;
@@ -119,7 +119,7 @@ pub(super) fn in_words(judgements: &Judgements, trials: impl Iterator<Item = u64
         let count = grades.iter().filter(|other| **other == grade).count();
         let void = if grade.holds() { "" } else { ", void" };
         let (word, letter) = (word(grade), grade.letter());
-        (count > 0).then(|| format!("{count} {word} ({letter}{void})"))
+        (count > 0).then(|| format!("{} {word} ({letter}{void})", grouped(count as u64)))
     });
     counts.collect::<Vec<_>>().join(", ")
 }

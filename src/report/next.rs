@@ -3,6 +3,7 @@
 use super::check::card;
 use super::json::json;
 use super::layout::{clamp, heading, list, paragraph, table};
+use super::status::now_text;
 use super::words::{self, NONE};
 use crate::ready::{Changed, Figure, Layer, Located, NEVER, Next, Stage, Step, StepState, age};
 use crate::text::{plain, short};
@@ -16,13 +17,7 @@ pub fn next_text(next: &Next, width: usize) -> String {
     let name = plain(&next.study);
     let mut text = heading(&short(&format!("{banner}What follows: {name}"), width));
     text += &paragraph(width, "", next.stage.sentence());
-    let now: Vec<String> = next
-        .steps
-        .iter()
-        .filter(|step| step.state == StepState::Now)
-        .map(|step| format!("{}: {}", step.title, step.advice))
-        .collect();
-    text += &list(width, "Now", &now);
+    text += &now_text(next, width);
     text += &format!("\n{banner}Steps\n");
     text.extend(next.steps.iter().map(|step| entry(step, next, width)));
     text += &layers(&next.layers, width, banner);

@@ -16,8 +16,14 @@ use crate::units::grouped;
 
 /// What came of sitting number `sitting`: its trials one by one, then by workload, at most `width`
 /// characters wide (held between 60 and 110), each with its grade; what is void
-/// shows no rate. One sentence when there is no such sitting.
-pub fn sitting_text(study: &Study, sitting: u64, judgements: &Judgements, width: usize) -> String {
+/// shows no rate. `typed` is the study in a command. One sentence when there is no such sitting.
+pub fn sitting_text(
+    study: &Study,
+    sitting: u64,
+    judgements: &Judgements,
+    typed: &str,
+    width: usize,
+) -> String {
     let width = clamp(width);
     let Some(sitting) = history::sittings(study)
         .into_iter()
@@ -73,11 +79,11 @@ pub fn sitting_text(study: &Study, sitting: u64, judgements: &Judgements, width:
         .collect();
     text += &list(width, "Cut short", &causes);
     text += &list(width, "Notes", &notes);
-    text + &list(width, "Compared", &compared(study, &sitting))
+    text + &list(width, "Compared", &compared(study, &sitting, typed))
 }
 
 /// How many blocks of what the sitting read were compared with what was laid down.
-fn compared(study: &Study, sitting: &Sitting<'_>) -> Vec<String> {
+fn compared(study: &Study, sitting: &Sitting<'_>, typed: &str) -> Vec<String> {
     let sum = |name: &str| -> Option<f64> {
         let seen = sitting
             .trials
@@ -88,7 +94,7 @@ fn compared(study: &Study, sitting: &Sitting<'_>) -> Vec<String> {
     let blocks = sum(observed::CHECKED_BLOCKS).zip(sum(observed::DAMAGED_BLOCKS));
     let sentence = blocks.map(|(checked, damaged)| {
         format!(
-            "{} of {} blocks of 4 KiB that were taken from what the trials read differ from what was laid down; all of it: `poolproof verify STUDY`.",
+            "{} of {} blocks of 4 KiB that were taken from what the trials read differ from what was laid down; all of it: `poolproof verify {typed}`.",
             grouped(damaged as u64),
             grouped(checked as u64)
         )
@@ -311,7 +317,7 @@ mod tests {
     #[test]
     fn a_sitting_tells_each_trial_and_each_workload() {
         let study = testing::study(Scene::Full);
-        let text = sitting_text(&study, 3, &judge_all(&study), 80);
+        let text = sitting_text(&study, 3, &judge_all(&study), "my/scans", 80);
         for trial in study.trials.iter().filter(|trial| trial.sitting == 3) {
             let start = format!("{:<5}", trial.trial);
             assert!(text.lines().any(|line| line.starts_with(&start)), "{text}");

@@ -7,10 +7,10 @@ use super::verdict;
 use super::words::{self, NONE};
 use crate::compare::{Comparison, Row};
 use crate::plan::Phase;
-use crate::ready::{Next, StepState, age};
+use crate::ready::{Next, age};
 use crate::study::Study;
 use crate::text::{plain, short};
-use crate::units::percent;
+use crate::units::{grouped, percent};
 
 /// How far the job is, what was measured in each phase, what changed, where the reshape is, and what
 /// to do now; at most `width` characters wide (held between 60 and 110).
@@ -42,14 +42,20 @@ pub fn status_text(
     if !changes.is_empty() {
         text += &format!("\n{banner}What changed\n{changes}");
     }
-    text + &list(width, "Now", &steps(next))
+    text + &now_text(next, width)
+}
+
+/// What is for now, at most `width` characters wide (held between 60 and 110); nothing where nothing is.
+pub fn now_text(next: &Next, width: usize) -> String {
+    let steps: Vec<String> = next.now().map(|step| plain(&step.asked())).collect();
+    list(clamp(width), "Now", &steps)
 }
 
 /// A study among several: its name, how far the job is, and the next step.
 pub fn status_line(next: &Next, name: &str, width: usize) -> String {
     let banner = words::banner(next.simulated);
-    let step = next.steps.iter().find(|step| step.state == StepState::Now);
-    let step = step.map_or(String::new(), |step| format!(" Next: {}.", step.title));
+    let step = next.now().next();
+    let step = step.map_or(String::new(), |step| format!(" Next: {}.", step.act));
     let text = format!("{banner}{}{step}", next.stage.sentence());
     paragraph(clamp(width), &format!("{:<20}  ", short(name, 40)), &text)
 }
@@ -64,7 +70,7 @@ fn phases(study: &Study, judgements: &Judgements, next: &Next, width: usize) -> 
         let latest = trials.clone().map(|trial| trial.started).max();
         let count = |count: usize| match count {
             0 => NONE.to_owned(),
-            count => count.to_string(),
+            count => grouped(count as u64),
         };
         vec![
             phase.word().to_owned(),
@@ -98,16 +104,6 @@ fn change(
     let words = verdict::verdict(row, contrast, phase, &comparison.rules, judgements);
     let first = format!("  {:<17} ", short(&row.workload, 40));
     Some(paragraph(width, &first, &format!("{phase}: {words}")))
-}
-
-/// What is for now.
-fn steps(next: &Next) -> Vec<String> {
-    let now = next
-        .steps
-        .iter()
-        .filter(|step| step.state == StepState::Now);
-    now.map(|step| format!("{}: {}", step.title, plain(&step.advice)))
-        .collect()
 }
 
 #[cfg(test)]

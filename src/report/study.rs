@@ -228,7 +228,7 @@ mod tests {
             let judgements = judge_all(&study);
             let mut text = study_text(&study, &judgements, LATEST, 80);
             for sitting in 0..4 {
-                text += &sitting_text(&study, sitting, &judgements, 80);
+                text += &sitting_text(&study, sitting, &judgements, "scans", 80);
             }
             for line in text.lines() {
                 assert!(line.chars().count() <= 80, "{scene:?}: {line}");

@@ -19,11 +19,26 @@ pub fn comparison_text(comparison: &Comparison, judgements: &Judgements, width: 
         &format!("{banner}Study {}", comparison.study),
         width,
     ));
-    if let Some(next) = words::next_step(comparison) {
-        text += &paragraph(width, "", &next);
+    let lacking = words::lacking(comparison);
+    if let Some(lacking) = &lacking {
+        text += &paragraph(width, "", lacking);
     }
-    for row in &comparison.workloads {
+    let (compared, alone): (Vec<&Row>, Vec<&Row>) = comparison
+        .workloads
+        .iter()
+        .partition(|row| contrasts(row).next().is_some());
+    for row in &compared {
         text += &verdicts(comparison, judgements, row, width);
+    }
+    // Where nothing is compared, what is lacking has been said.
+    if !alone.is_empty() && (lacking.is_none() || !compared.is_empty()) {
+        let names: Vec<String> = alone.into_iter().map(name).collect();
+        text += "\n";
+        text += &paragraph(
+            width,
+            "",
+            &format!("Nothing to compare yet: {}", names.join(", ")),
+        );
     }
     if comparison.workloads.is_empty() {
         return text + &list(width, "Left out", &words::excluded(comparison));
@@ -54,9 +69,6 @@ fn verdicts(comparison: &Comparison, judgements: &Judgements, row: &Row, width: 
     for (phase, contrast) in contrasts(row) {
         let words = verdict::verdict(row, contrast, phase, rules, judgements);
         text += &paragraph(width, &format!("  {:<8}", phase.word()), &words);
-    }
-    if contrasts(row).next().is_none() {
-        text += "  nothing to compare yet\n";
     }
     text
 }

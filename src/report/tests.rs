@@ -303,18 +303,30 @@ fn made_up_results_say_so_in_every_heading_table_and_picture() {
 
 #[test]
 fn a_half_done_study_says_what_is_next() {
-    for (scene, next) in [
-        (Scene::Empty, "Next: measure the pool as it is"),
-        (Scene::BeforeOnly, "Next: add the drive"),
+    for (scene, lacking, next) in [
+        (
+            Scene::Empty,
+            "Nothing can be compared yet",
+            "Next: measure before: run",
+        ),
+        (
+            Scene::BeforeOnly,
+            "Only the time before the expansion has been measured",
+            "Next: check that it may start: run",
+        ),
         (
             Scene::BeforeDuring,
-            "measure again when the reshape has finished",
+            "has not been measured to its end",
+            "Next: wait for the new layout",
         ),
     ] {
         let all = rendered(scene);
-        assert!(all.html.contains(next), "{scene:?}");
+        assert!(
+            all.html.contains(lacking) && all.html.contains(next),
+            "{scene:?}"
+        );
         let text = all.text().replace('\n', " ");
-        assert!(text.contains(next), "{scene:?}: {text}");
+        assert!(text.contains(lacking), "{scene:?}: {text}");
     }
     let all = rendered(Scene::Full);
     assert!(!all.html.contains("Next:") && !all.text().contains("Next:"));

@@ -70,9 +70,10 @@ pub(super) fn verdict(
                 );
             }
             let provable = contrast.smallest_provable.map_or(String::new(), |ratio| {
-                let side = if ratio < 1.0 { "fall" } else { "rise" };
-                let change = size(ratio - 1.0);
-                format!(" (a {side} of {change} or more would probably have shown)")
+                // As large on the scale of ratios, and so as easily seen, either way.
+                let (rise, fall) = (ratio.max(1.0 / ratio), ratio.min(1.0 / ratio));
+                let (rise, fall) = (size(rise - 1.0), size(fall - 1.0));
+                format!(" (a rise of {rise} or a fall of {fall} would probably have shown)")
             });
             let of_trials = trials.map(|trials| format!("{trials} trials on each side"));
             let of_sittings = contrast
@@ -83,6 +84,35 @@ pub(super) fn verdict(
                 format!("; {repeated} would probably settle the {seen} seen")
             });
             format!("no provable change{provable}{advice}")
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{self, Scene};
+    use super::*;
+    use crate::compare::compare;
+    use crate::judge::judge_all;
+
+    /// Half again as much and two thirds of it are equally far from no change.
+    #[test]
+    fn what_could_have_gone_unseen_is_told_both_ways() {
+        let study = testing::study(Scene::Full);
+        let judgements = judge_all(&study);
+        let rules = Rules::of(&study);
+        let comparison = compare(&study, &judgements, rules);
+        let row = &comparison.workloads[0];
+        let mut contrast = row.after_before.clone().unwrap();
+        contrast.verdict = Verdict::NoProvableChange { trials: None };
+        contrast.sittings_needed = None;
+        contrast.welch = None;
+        for seen in [1.5, 1.0 / 1.5] {
+            contrast.smallest_provable = Some(seen);
+            assert_eq!(
+                verdict(row, &contrast, Phase::After, &rules, &judgements),
+                "no provable change (a rise of 50 % or a fall of 33 % would probably have shown)"
+            );
         }
     }
 }

@@ -191,7 +191,7 @@ fn the_page_and_its_pictures_say_void_as_loudly_as_a_gain() {
 #[test]
 fn a_sitting_and_a_study_name_grades() {
     let all = rendered(Scene::Warm);
-    let text = sitting_text(&all.study, 3, &all.judgements, 80);
+    let text = sitting_text(&all.study, 3, &all.judgements, "scans", 80);
     let row = large_read(all);
     assert!(
         !text.contains(&format!(" {} ", shown(row, Phase::After))),
@@ -320,7 +320,7 @@ fn hostile_evidence_stays_text() {
     ));
     texts.push((
         "sitting".into(),
-        sitting_text(&all.study, 3, &all.judgements, 80),
+        sitting_text(&all.study, 3, &all.judgements, "scans", 80),
     ));
     for (name, text) in &texts {
         let markup = name.contains('.');

@@ -1,6 +1,8 @@
 //! The state of a reshape in words: a line a reading, an alarm as one sentence, and all that is known
 //! as a short text. Times are those of the clock of `zone`.
 
+use std::path::Path;
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
@@ -8,7 +10,7 @@ use super::layout::{clamp, heading, list, paragraph};
 use super::words;
 use crate::reshape::{Alarm, Assessment, Cost, Extent, Forecast, Range, State};
 use crate::study::{ProbeRow, ProgressRow};
-use crate::text::plain;
+use crate::text::{plain, typed};
 use crate::units::{Nanos, Rate, percent};
 
 /// `Tue 3 Mar 09:10`.
@@ -113,7 +115,7 @@ fn found_at(seen: &Assessment) -> String {
 }
 
 /// The alarm as one sentence: first the one thing to do, then why. `None` when there is none.
-pub fn alarm_sentence(seen: &Assessment, zone: &TimeZone) -> Option<String> {
+pub fn alarm_sentence(seen: &Assessment, typed: &str, zone: &TimeZone) -> Option<String> {
     let since = clock(seen.since, zone);
     let place = position(seen.fraction);
     let because = |note: &str| match plain(note) {
@@ -159,11 +161,11 @@ pub fn alarm_sentence(seen: &Assessment, zone: &TimeZone) -> Option<String> {
             percent(*to, 1)
         ),
         Alarm::Gone(at) => format!(
-            "look whether the array runs, and force nothing: since {since} no reshape is mentioned any more, and it was at {}; if you know that it is done, say `poolproof watch STUDY --at 100`",
+            "look whether the array runs, and force nothing: since {since} no reshape is mentioned any more, and it was at {}; if you know that it is done, say `poolproof watch {typed} --at 100`",
             percent(*at, 1)
         ),
         Alarm::Unsettled(at) => format!(
-            "ask `btrfs balance status` and `btrfs device usage`: no balance is running any more since {since}, and {} was the last seen, so it ended or was cancelled; if it is done, say `poolproof watch STUDY --at 100`",
+            "ask `btrfs balance status` and `btrfs device usage`: no balance is running any more since {since}, and {} was the last seen, so it ended or was cancelled; if it is done, say `poolproof watch {typed} --at 100`",
             percent(*at, 1)
         ),
         Alarm::NoAnswer(why) => format!(
@@ -204,7 +206,7 @@ pub fn watch_text(
     if let Some(sentence) = another_sentence(seen, zone) {
         text += &paragraph(width, "now       ", &sentence);
     }
-    if let Some(sentence) = alarm_sentence(seen, zone) {
+    if let Some(sentence) = alarm_sentence(seen, &typed(Path::new(name)), zone) {
         text += &paragraph(width, "alarm     ", &sentence);
     }
     if let Some(speed) = seen.speed {
@@ -469,12 +471,13 @@ mod tests {
         ];
         for (alarm, begins) in alarms {
             seen.alarm = Some(alarm);
-            let sentence = alarm_sentence(&seen, &TimeZone::UTC).unwrap();
+            let sentence = alarm_sentence(&seen, "my/scans", &TimeZone::UTC).unwrap();
             assert!(sentence.starts_with(begins), "{sentence}");
+            assert!(!sentence.contains("STUDY"), "{sentence}");
             assert!(!sentence.chars().any(char::is_control), "{sentence:?}");
         }
         seen.alarm = None;
-        assert_eq!(alarm_sentence(&seen, &TimeZone::UTC), None);
+        assert_eq!(alarm_sentence(&seen, "my/scans", &TimeZone::UTC), None);
     }
 
     #[test]

@@ -52,6 +52,7 @@ pub(super) fn size(fraction: f64) -> String {
     let size = fraction.abs();
     match size {
         s if s >= MOST => "over 10,000 %".to_owned(),
+        s if s >= 9.995 => format!("{} %", units::grouped((s * 100.0).round() as u64)),
         s if s >= 0.0995 => percent(s, 0),
         s => percent(s, 1),
     }
@@ -137,14 +138,25 @@ pub(super) fn lasted(hours: f64) -> String {
     }
 }
 
-/// What a reader has to know before trusting a comparison, a sentence each.
+/// What a reader has to know before trusting a comparison, a sentence each; what holds for several
+/// workloads and phases is said once, with all of them.
 pub(super) fn cautions(comparison: &Comparison, judgements: &Judgements) -> Vec<String> {
     let rows = &comparison.workloads;
+    let paced = rows.iter().filter(|row| row.quantity == Quantity::Latency);
+    let paced: Vec<String> = paced.map(|row| plain(&row.workload)).collect();
+    let paced = (!paced.is_empty()).then(|| {
+        format!(
+            "{}: the rate is the schedule, so mean latency is compared; a ratio below 1 is the gain.",
+            listed(&paced)
+        )
+    });
     let of_client = rows.iter().filter_map(|row| of_client(row, judgements));
+    let of_groups = Caution::ALL.into_iter();
     between_sittings(comparison)
         .into_iter()
         .chain(of_client)
-        .chain(rows.iter().flat_map(remarks))
+        .chain(paced)
+        .chain(of_groups.filter_map(|caution| caution.told(comparison)))
         .collect()
 }
 
@@ -181,18 +193,6 @@ fn of_client(row: &Row, judgements: &Judgements) -> Option<String> {
             sides.join(" and ")
         )
     })
-}
-
-fn remarks(row: &Row) -> Vec<String> {
-    let groups = row.groups.iter().flatten();
-    let name = plain(&row.workload);
-    let paced = (row.quantity == Quantity::Latency).then(|| {
-        format!(
-            "{name}: its rate is its schedule, so its mean latency is compared; a ratio below 1 is the gain."
-        )
-    });
-    let of_groups = groups.flat_map(|group| group_remarks(&name, row.load.reads(), group));
-    paced.into_iter().chain(of_groups).collect()
 }
 
 /// What intervals leave out where sittings are too few, with what would bring it in; nothing where
@@ -267,40 +267,142 @@ pub(super) fn merged(sentences: impl Iterator<Item = (String, String)>) -> Vec<S
     merged.into_iter().map(told).collect()
 }
 
-fn group_remarks(name: &str, reads: bool, group: &Group) -> Vec<String> {
-    let place = format!("{name}, {}", group.phase);
-    let of = |count: usize| format!("{count} of {}", self::count(group.trials.len(), "trial"));
-    let mut remarks = Vec::new();
-    if group.unsteady > 0 {
-        remarks.push(format!(
-            "{place}: {} never got steady; the whole of such a trial counts.",
-            of(group.unsteady)
-        ));
+/// What may be wrong with the trials of a workload in a phase.
+#[derive(Clone, Copy)]
+enum Caution {
+    Unsteady,
+    Cacheable,
+    Revisited,
+    Late,
+}
+
+impl Caution {
+    const ALL: [Self; 4] = [Self::Unsteady, Self::Cacheable, Self::Revisited, Self::Late];
+
+    /// Whether it can hold for trials of `row` at all.
+    fn concerns(self, row: &Row) -> bool {
+        match self {
+            Self::Unsteady => true,
+            Self::Cacheable | Self::Revisited => row.load.reads(),
+            Self::Late => row.quantity == Quantity::Latency,
+        }
     }
-    if reads && group.cacheable > CACHEABLE {
-        remarks.push(format!(
-            "{place}: a known memory could hold {} of the data that was read, so part of the rate \
-             may be memory and not drives.",
-            percent(group.cacheable, 0)
-        ));
+
+    fn holds(self, group: &Group) -> bool {
+        match self {
+            Self::Unsteady => group.unsteady > 0,
+            Self::Cacheable => group.cacheable > CACHEABLE,
+            Self::Revisited => group.revisited > 0,
+            Self::Late => group.late_or_missed > 0,
+        }
     }
-    if group.revisited > 0 {
-        remarks.push(format!(
-            "{place}: {} visited blocks again that had been visited before, which a cache could \
-             have kept.",
-            of(group.revisited)
-        ));
+
+    /// Where it holds, and what it is; `None` where it holds nowhere.
+    fn told(self, comparison: &Comparison) -> Option<String> {
+        let rows = comparison.workloads.iter();
+        let concerned: Vec<&Row> = rows.filter(|row| self.concerns(row)).collect();
+        let held: Vec<(&Row, Vec<&Group>)> = concerned
+            .iter()
+            .map(|row| {
+                let groups = row.groups.iter().flatten();
+                (*row, groups.filter(|group| self.holds(group)).collect())
+            })
+            .filter(|(_, groups): &(&Row, Vec<&Group>)| !groups.is_empty())
+            .collect();
+        if held.is_empty() {
+            return None;
+        }
+        let whole =
+            |row: &Row, groups: &[&Group]| groups.len() == row.groups.iter().flatten().count();
+        let everywhere = held.len() == concerned.len()
+            && held.len() > 1
+            && held.iter().all(|(row, groups)| whole(row, groups));
+        let places = match everywhere {
+            true => {
+                let some = concerned.len() < comparison.workloads.len();
+                let of = match self {
+                    Self::Late => " with a schedule",
+                    _ if some => " that read",
+                    _ => "",
+                };
+                let seen = |phase: &Phase| held.iter().any(|(row, _)| row.group(*phase).is_some());
+                let phases: Vec<Phase> = Phase::ALL.into_iter().filter(seen).collect();
+                format!("All workloads{of}, {}", listed(&phases))
+            }
+            false => places(&held),
+        };
+        let groups: Vec<&Group> = held.into_iter().flat_map(|(_, groups)| groups).collect();
+        Some(format!("{places}: {}.", self.sentence(&groups)))
     }
-    if group.late_or_missed > 0 {
-        remarks.push(format!(
-            "{place}: {} started late or never, so the share could not keep the pace.",
-            count(
-                usize::try_from(group.late_or_missed).unwrap_or(usize::MAX),
-                "paced operation"
+
+    /// What holds for `groups` together.
+    fn sentence(self, groups: &[&Group]) -> String {
+        let trials = groups.iter().map(|group| group.trials.len()).sum();
+        let of = |part: fn(&Group) -> usize| {
+            let part: usize = groups.iter().map(|group| part(group)).sum();
+            format!(
+                "{} of {}",
+                units::grouped(part as u64),
+                count(trials, "trial")
             )
-        ));
+        };
+        match self {
+            Self::Unsteady => format!(
+                "{} never got steady; the whole of such a trial counts",
+                of(|group| group.unsteady)
+            ),
+            Self::Cacheable => {
+                let parts = groups.iter().map(|group| group.cacheable);
+                let most = percent(parts.clone().fold(0.0, f64::max), 0);
+                let least = percent(parts.fold(1.0, f64::min), 0);
+                let up_to = if least == most { "" } else { "up to " };
+                format!(
+                    "a known memory could hold {up_to}{most} of the data that was read, so part of the rate \
+                     may be memory and not drives"
+                )
+            }
+            Self::Revisited => format!(
+                "{} visited blocks again that had been visited before, which a cache could have kept",
+                of(|group| group.revisited)
+            ),
+            Self::Late => {
+                let late: u64 = groups.iter().map(|group| group.late_or_missed).sum();
+                let late = usize::try_from(late).unwrap_or(usize::MAX);
+                format!(
+                    "{} started late or never, so the share could not keep the pace",
+                    count(late, "paced operation")
+                )
+            }
+        }
     }
-    remarks
+}
+
+/// Workloads with their phases, those of the same phases together: `large-read and mixed, before and
+/// after; small-read, before`.
+fn places(held: &[(&Row, Vec<&Group>)]) -> String {
+    let mut together: Vec<(Vec<Phase>, Vec<String>)> = Vec::new();
+    for (row, groups) in held {
+        let phases: Vec<Phase> = groups.iter().map(|group| group.phase).collect();
+        let name = plain(&row.workload);
+        match together.iter_mut().find(|(known, _)| *known == phases) {
+            Some((_, names)) => names.push(name),
+            None => together.push((phases, vec![name])),
+        }
+    }
+    let place = |(phases, names): &(Vec<Phase>, Vec<String>)| {
+        format!("{}, {}", listed(names), listed(phases))
+    };
+    together.iter().map(place).collect::<Vec<_>>().join("; ")
+}
+
+/// `a`, `a and b`, `a, b and c`.
+fn listed(of: &[impl ToString]) -> String {
+    let words: Vec<String> = of.iter().map(ToString::to_string).collect();
+    match words.as_slice() {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
 }
 
 /// The trials that were left out, a sentence each; the same reason is said once.
@@ -332,8 +434,8 @@ pub(super) fn sentence_case(word: &str) -> String {
     })
 }
 
-/// What a study that is not complete needs next.
-pub(super) fn next_step(comparison: &Comparison) -> Option<String> {
+/// What a study that is not complete lacks; what to do about it is told by [`crate::ready::Next`].
+pub(super) fn lacking(comparison: &Comparison) -> Option<String> {
     let has = |phase: Phase| {
         comparison
             .workloads
@@ -343,19 +445,14 @@ pub(super) fn next_step(comparison: &Comparison) -> Option<String> {
     let least = comparison.rules.least_trials;
     let text = match Phase::ALL.map(has) {
         [false, false, false] => format!(
-            "Nothing can be compared yet. Next: measure the pool as it is, at least {least} trials \
-             of each workload, before the drive is added."
+            "Nothing can be compared yet: a verdict takes at least {least} trials of a workload in each \
+             phase."
         ),
         [false, ..] => "There is nothing from before the expansion to compare with; what was \
                         measured later stands alone."
             .to_owned(),
-        [true, false, false] => "Only the time before the expansion has been measured. Next: add \
-                                 the drive, and measure again while the array reshapes and after \
-                                 it has finished."
-            .to_owned(),
-        [true, true, false] => "The expansion has not been measured to its end. Next: measure \
-                                again when the reshape has finished and the file system has grown."
-            .to_owned(),
+        [true, false, false] => "Only the time before the expansion has been measured.".to_owned(),
+        [true, true, false] => "The expansion has not been measured to its end.".to_owned(),
         [true, _, true] => return None,
     };
     Some(text)
@@ -381,6 +478,8 @@ mod tests {
     fn changes_carry_a_sign_and_fit_their_size() {
         assert_eq!(change(1.334), "+33 %");
         assert_eq!(change(0.958), "−4.2 %");
+        assert_eq!(change(10.99), "+999 %");
+        assert_eq!(change(29.66), "+2,866 %");
         assert_eq!(change(1e9), "over +10,000 %");
         assert_eq!(change(f64::NAN), "–");
     }
@@ -422,6 +521,65 @@ mod tests {
             told.len() == 1
                 && told[0]
                     .starts_with("large-read: this client itself limited 5 of 5 trials after, so"),
+            "{told:?}"
+        );
+    }
+
+    #[test]
+    fn a_caution_is_said_once_with_all_that_it_holds_for() {
+        let study = testing::study(testing::Scene::Full);
+        let judgements = judge_all(&study);
+        let mut comparison = compare(&study, &judgements, Rules::of(&study));
+        let told = |comparison: &Comparison, word: &str| {
+            let cautions = cautions(comparison, &judgements).into_iter();
+            cautions
+                .filter(|told| told.contains(word))
+                .collect::<Vec<_>>()
+        };
+        let mut set = |change: &dyn Fn(&str, &mut Group)| {
+            for row in &mut comparison.workloads {
+                let name = row.workload.clone();
+                row.groups.iter_mut().flatten().for_each(|group| {
+                    (group.unsteady, group.cacheable, group.revisited) = (0, 0.0, 0);
+                    change(&name, group);
+                });
+            }
+            comparison.clone()
+        };
+        let of_all = set(&|_, group| (group.unsteady, group.cacheable) = (1, 0.9));
+        let groups = of_all
+            .workloads
+            .iter()
+            .flat_map(|row| row.groups.iter().flatten());
+        let (count, trials) = groups.fold((0, 0), |(count, trials), group| {
+            (count + 1, trials + group.trials.len())
+        });
+        assert_eq!(
+            told(&of_all, "steady"),
+            [format!(
+                "All workloads, before, during and after: {count} of {trials} trials never got steady; the \
+                 whole of such a trial counts."
+            )]
+        );
+        assert_eq!(
+            told(&of_all, "known memory"),
+            [
+                "All workloads that read, before, during and after: a known memory could hold 90 % of the data \
+              that was read, so part of the rate may be memory and not drives."
+            ]
+        );
+        let of_some = set(&|name, group| {
+            let here = match group.phase {
+                Phase::Before => ["large-read", "mixed"].contains(&name),
+                Phase::After => name == "small-read",
+                Phase::During => false,
+            };
+            group.unsteady = usize::from(here) * 2;
+        });
+        let told = told(&of_some, "steady");
+        assert!(
+            told.len() == 1
+                && told[0].starts_with("large-read and mixed, before; small-read, after: 6 of "),
             "{told:?}"
         );
     }

@@ -24,6 +24,37 @@ use crate::units::Bytes;
 /// column `engine_reason`.
 pub const FORMAT: u32 = 3;
 
+/// What may be added to `study.toml`, each line a remark: with one `#` less it holds.
+const EXAMPLES: &str = r##"
+## Tables that you may add. Take one # off each line of a table, and put in your own values;
+## a table that stands above already is completed there.
+
+## What users should feel at most while the pool grows.
+#[limits]
+#small_read_ms = 40.0         # longest mean latency of small reads
+#copy_mb_per_s = 60.0         # least rate of one user's large reads
+
+## What the report assumes of the people who use the share.
+#[report]
+#copy = "100 GB"              # what somebody copies
+#person_reads_per_s = 10.0    # small reads a second that one person at work needs
+
+## How the server is asked: counting its drives is what proves where bytes came from.
+## A command runs only once you have allowed it: poolproof allow.
+#[server]
+#address = "archive"
+#diskstats_command = "ssh archive cat /proc/diskstats"
+#members = ["sda", "sdb", "sdc", "sdd"]
+
+## A load of your own, beside the standard ones; there may be several.
+#[[workload]]
+#name = "patron"              # lower-case letters, digits, hyphens
+#read_percent = 100
+#access = "random"            # or "sequential"
+#block = "8 KiB"              # a multiple of 4 KiB
+#depth = 4                    # operations in flight
+"##;
+
 /// The content of `study.toml`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Config {
@@ -536,11 +567,12 @@ impl Config {
         texts
     }
 
-    /// The text of `study.toml`.
+    /// The text of `study.toml`; of a share that is there, with examples of what may be added.
     pub fn render(&self) -> String {
         let body = toml::to_string_pretty(self).expect("a configuration is plain data");
+        let examples = if self.simulated { "" } else { EXAMPLES };
         format!(
-            "# A poolproof study. You may change limits and add workloads; id, seed, share and\n# mount belong to what was measured already.\n{body}"
+            "# A poolproof study. You may change limits and add workloads; id, seed, share and\n# mount belong to what was measured already.\n{body}{examples}"
         )
     }
 
@@ -668,6 +700,30 @@ mod tests {
     }
 
     #[test]
+    fn examples_are_remarks_and_hold_with_one_sign_less() {
+        let bare = Config {
+            pool: None,
+            workloads: Vec::new(),
+            ..example()
+        };
+        let text = bare.render();
+        assert!(text.ends_with(EXAMPLES));
+        assert_eq!(Config::parse(&text), Ok(bare.clone()));
+        let off = |line: &str| line.strip_prefix('#').unwrap_or(line).to_owned() + "\n";
+        let taken: String = EXAMPLES.lines().map(off).collect();
+        let config = Config::parse(&text.replace(EXAMPLES, &taken)).unwrap();
+        assert_eq!(config.limits.unwrap().small_read_ms, Some(40.0));
+        assert_eq!(config.report.unwrap().copy, Some(Audience::COPY));
+        assert_eq!(config.server.unwrap().members.len(), 4);
+        assert_eq!(config.workloads[0].name, "patron");
+        let simulated = Config {
+            simulated: true,
+            ..bare
+        };
+        assert!(!simulated.render().contains("[limits]"));
+    }
+
+    #[test]
     fn another_source_place_or_type_is_another_file_system() {
         let mounted = example().mount.unwrap();
         let with = |change: fn(&mut Mounted)| {
@@ -688,7 +744,7 @@ mod tests {
             "{}\n[reshape]\nsource = \"mdstat\"\ncommand = \"ssh keeper@archive cat /proc/mdstat\"\n",
             example()
                 .render()
-                .replace("[[workload]]", "[ignored]\n[[workload]]")
+                .replace("\n[[workload]]", "\n[ignored]\n[[workload]]")
         );
         let config = Config::parse(&text).unwrap();
         let reshape = config.reshape.clone().unwrap();

@@ -29,6 +29,8 @@ const LATEST: usize = 96;
 /// What the follower is asked to do.
 #[derive(Clone, Debug)]
 pub struct Orders {
+    /// The study in a command.
+    pub study: String,
     /// Whose text it is.
     pub source: Source,
     /// Name of the array, where the text tells of several.
@@ -214,7 +216,7 @@ impl<'a> Following<'a> {
             return;
         }
         self.standing = now;
-        match report::alarm_sentence(seen, &self.orders.zone) {
+        match report::alarm_sentence(seen, &self.orders.study, &self.orders.zone) {
             Some(sentence) => {
                 tell(Event::Alarm(&sentence));
                 if let Err(why) = world.raise(seen.state.word(), &sentence).await {

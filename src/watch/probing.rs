@@ -7,6 +7,7 @@
 //! with the large reads, probes load the share in less than a fiftieth of it.
 
 use std::fmt;
+use std::path::Path;
 use std::sync::Weak;
 use std::time::Duration;
 
@@ -16,6 +17,7 @@ use crate::plan::{Access, Pattern, TestData, Workload};
 use crate::seed::Seed;
 use crate::study::tables::line;
 use crate::study::{ProbeRow, Study};
+use crate::text::typed;
 use crate::units::{Bytes, Nanos};
 
 /// Names of the two kinds of probes.
@@ -81,7 +83,10 @@ impl Prober {
         patience: Duration,
         thread: &mut Weak<()>,
     ) -> Result<Self, LoadError> {
-        let (config, share) = (&study.config, LocalShare::new(&study.config));
+        let (config, share) = (
+            &study.config,
+            LocalShare::new(&study.config).named(typed(Path::new(&study.name))),
+        );
         let share = Patient::new(share, &config.share, patience);
         *thread = share.thread();
         Self::new(Box::new(share), study)

@@ -140,6 +140,7 @@ impl Study {
 
 fn orders() -> Orders {
     Orders {
+        study: "scans".into(),
         source: Source::Percent,
         array: None,
         every: Duration::from_secs(300),

@@ -12,6 +12,7 @@ use crate::load::Share;
 use crate::plan::Phase;
 use crate::reshape::Source;
 use crate::store::Follower;
+use crate::text::typed;
 use crate::watch::{MadeUp, Orders, Turns, follow};
 
 /// Time between readings.
@@ -28,6 +29,7 @@ impl Demo {
         let mut world = MadeUp::new(&self.share, store.study())
             .map_err(|error| Failure::new(Exit::Share, error))?;
         let orders = Orders {
+            study: typed(&self.root),
             source: Source::Percent,
             array: None,
             every: EVERY,

@@ -10,6 +10,7 @@ use crate::ready::{Readiness, State, StepState, Verdict, next as follows};
 use crate::report;
 use crate::reshape::{Cost, Forecast, State as Reshaping};
 use crate::study::Study;
+use crate::text::count;
 use crate::units::Rate;
 use crate::watch::Event;
 
@@ -137,7 +138,9 @@ impl Told {
         let mut text = at(
             ended,
             &format!(
-                "the reshape has finished after {hours:.0} hours; {readings} readings, {probes} probes"
+                "the reshape has finished after {hours:.0} hours; {}, {}",
+                count(readings, "reading"),
+                count(probes, "probe")
             ),
         );
         if let Some(forecast) = &self.foretold {

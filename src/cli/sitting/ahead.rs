@@ -103,6 +103,10 @@ pub(super) fn sentences(
         }
     }
     let amount = |bytes: f64| Bytes(bytes as u64).si();
+    let beside = match laid.0 {
+        0 => String::new(),
+        _ => format!(", beside {} of test data", laid.si()),
+    };
     said.push(match (unknown > 0.0, line) {
         (false, _) => format!(
             "they read about {} and{} write about {} by the latest rates",
@@ -111,13 +115,11 @@ pub(super) fn sentences(
             amount(written)
         ),
         (true, Some(line)) => format!(
-            "how much they read and write is not known before the first sitting: by the link, which carries {line}, no more than {} beside {} of test data",
-            amount(line.0 * most * 2.0),
-            laid.si()
+            "how much they read and write is not known before the first sitting: by the link, which carries {line}, no more than {}{beside}",
+            amount(line.0 * most * 2.0)
         ),
         (true, None) => format!(
-            "how much they read and write is not known before the first sitting, beside {} of test data: as much as the share takes and gives in that time",
-            laid.si()
+            "how much they read and write is not known before the first sitting{beside}: as much as the share takes and gives in that time"
         ),
     });
     said
@@ -126,10 +128,15 @@ pub(super) fn sentences(
 /// How large the test data is, and why.
 fn size_sentence(study: &Study, sizing: &Sizing, laid: Bytes) -> String {
     let (read, present) = (sizing.read, study.data.bytes(Set::Read));
-    let what = match laid.0 {
-        0 => format!("test data is there, {} to read", read.iec()),
+    let what = match (laid.0, present.0) {
+        (0, _) => format!("test data is there and is reused, {} to read", read.iec()),
+        (_, 0) => format!(
+            "lays down {} of test data, {} to read",
+            laid.iec(),
+            read.iec()
+        ),
         _ => format!(
-            "lays down {} of test data, {} to read ({} now)",
+            "lays down {} more of test data, {} to read, of which {} are there and are reused",
             laid.iec(),
             read.iec(),
             present.iec()

@@ -75,7 +75,12 @@ impl Share for Doomed {
             Unopened(number) => return Err(LoadError::io("opening", "scans-003", os(number))),
             Gone => {
                 let (folder, share) = ("poolproof-1".into(), "/mnt/scans".into());
-                return Err(LoadError::Missing { folder, share });
+                let study = "scans".into();
+                return Err(LoadError::Missing {
+                    folder,
+                    share,
+                    study,
+                });
             }
             Silenced(bytes) => {
                 watch.add(bytes);

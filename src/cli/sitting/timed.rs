@@ -94,7 +94,7 @@ fn a_quiet_share_is_known_in_less_time_and_each_trial_says_why_it_ended() {
             "{trial:?}"
         );
     }
-    let text = crate::report::sitting_text(study, 1, &judge_all(study), 100);
+    let text = crate::report::sitting_text(study, 1, &judge_all(study), "scans", 100);
     assert!(text.contains("How well it is known"), "{text}");
     let known = |name: &&str| {
         sat.notes

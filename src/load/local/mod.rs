@@ -55,6 +55,8 @@ use crate::sys::raise_open_files;
 pub struct LocalShare {
     root: PathBuf,
     study: Identity,
+    /// The study in a command.
+    typed: String,
     folder: Option<Folder>,
     observer: Option<Observer>,
     server: Server,
@@ -71,12 +73,18 @@ impl LocalShare {
         Self {
             root: PathBuf::from(&config.share),
             study: config.id,
+            typed: "STUDY".to_owned(),
             folder: None,
             observer: None,
             server: config.server.clone().unwrap_or_default(),
             link_gigabits: config.link_gigabits,
             ring: ring::run,
         }
+    }
+
+    /// The same for a study that is `typed` so in a command, for what is said of it.
+    pub fn named(self, typed: String) -> Self {
+        Self { typed, ..self }
     }
 
     /// Looks whether the folder of `data` is there, if anything was laid down in it. Nothing is changed.
@@ -142,6 +150,7 @@ impl LocalShare {
         LoadError::Missing {
             folder: data.folder.clone(),
             share,
+            study: self.typed.clone(),
         }
     }
 

@@ -17,6 +17,7 @@ fn share(folder: &Path) -> (LocalShare, TestData) {
     let mut share = LocalShare {
         root: folder.to_owned(),
         study: Identity(3),
+        typed: "scans".into(),
         folder: None,
         observer: None,
         server: Server::default(),

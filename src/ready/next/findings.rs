@@ -9,6 +9,8 @@ use crate::ready::grown::{Grown, Stripe, file_system, stripe};
 use crate::ready::items::item;
 use crate::ready::{AFTER, BEFORE, Sides, answer, days};
 use crate::study::{CheckRow, Outcome, Side, State, Study, Trial, VerifiedRow};
+use crate::text::count;
+use crate::units::grouped;
 
 /// A step that may be done: the evidence of it and when, or what there is instead and what to do.
 pub(super) struct Finding {
@@ -75,6 +77,29 @@ pub(super) fn recorded(study: &Study, word: &str) -> Finding {
     }
 }
 
+/// The end of an expansion of which nothing tells but a trial that was measured after it.
+pub(super) fn untold(study: &Study) -> Finding {
+    let after = study.trials.iter().find(|t| t.phase == Phase::After);
+    let trial = after.map_or(String::new(), |t| {
+        format!("trial {} was measured after, but ", t.trial)
+    });
+    Finding::open(
+        format!("{trial}no expansion was seen or told"),
+        "if an expansion has ended, record it: `poolproof next STUDY --done reshape --by NAME`; what \
+         follows one (growing the file system, settings, a scrub) is asked for from then on",
+    )
+}
+
+/// Makes a step one that holds only if there was an expansion: not done, and due at no time.
+pub(super) fn condition(found: &mut Finding) {
+    let advice = match found.advice.is_empty() {
+        true => String::new(),
+        false => format!("if a drive was added: {}", found.advice),
+    };
+    let evidence = std::mem::take(&mut found.evidence);
+    *found = Finding::open(evidence, advice);
+}
+
 /// An event that a record or a later trial shows.
 pub(super) fn event(study: &Study, word: &str, seen: &Option<(String, Timestamp)>) -> Finding {
     match seen {
@@ -83,13 +108,17 @@ pub(super) fn event(study: &Study, word: &str, seen: &Option<(String, Timestamp)
     }
 }
 
+/// How the baseline is measured, wherever it is asked for.
+pub(in crate::ready) const BASELINE: &str =
+    "run `poolproof measure STUDY --phase before`, at several hours and on several days";
+
 pub(super) fn measured(study: &Study, comparison: &Comparison, phase: Phase) -> Finding {
     let advice = match phase {
         Phase::After => {
             "run `poolproof measure STUDY --phase after` at the hours of the baseline, when the \
              file system has grown and the scrub is clean"
         }
-        _ => "run `poolproof measure STUDY --phase before`, at several hours and on several days",
+        _ => BASELINE,
     };
     let found = holding(study, comparison, phase);
     let enough = found.iter().filter(|held| held.trials >= ENOUGH);
@@ -143,9 +172,9 @@ pub(super) fn checks(study: &Study, begun: Option<&(String, Timestamp)>) -> Find
 
 pub(super) fn measured_during(study: &Study) -> Finding {
     let of_phase = |trial: &&Trial| trial.phase == Phase::During && trial.state == State::Complete;
-    let count = study.trials.iter().filter(of_phase).count();
+    let trials = study.trials.iter().filter(of_phase).count();
     match study.trials.iter().rfind(of_phase) {
-        Some(latest) => Finding::done(format!("{count} trials"), Some(latest.started)),
+        Some(latest) => Finding::done(count(trials, "trial"), Some(latest.started)),
         None => Finding::open(
             "what it costs the users is not known",
             "run `poolproof measure STUDY --phase during --workload small-read --trials 3`, short \
@@ -238,7 +267,11 @@ pub(super) fn read_back(study: &Study) -> Finding {
         }
         0 => Finding::open(format!("pass {} has not ended", pass.pass), advice),
         damaged => Finding::open(
-            format!("pass {} found {damaged} damaged blocks", pass.pass),
+            format!(
+                "pass {} found {} damaged blocks",
+                pass.pass,
+                grouped(damaged)
+            ),
             "copy what matters elsewhere and find the cause, beginning with damage.csv; then run `poolproof verify STUDY` again",
         ),
     }
@@ -267,7 +300,8 @@ pub(super) fn clean(study: &Study) -> Finding {
         0 => Finding::done("the manifest lists none".into(), None),
         _ => Finding::open(
             format!(
-                "{laid} files, {} in all, lie there",
+                "{}, {} in all, lie there",
+                count(laid, "file"),
                 study.data.total().iec()
             ),
             "run `poolproof clean STUDY` when nothing is to be measured any more",

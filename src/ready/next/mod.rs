@@ -10,16 +10,17 @@ use jiff::Timestamp;
 
 pub use model::{Changed, Located, Next, Stage, Step, StepState};
 
+pub(super) use findings::BASELINE;
 use findings::Finding;
 
 use super::counted::comparison;
 use super::layers::layers;
-use super::{Sides, answer};
+use super::{Recorded, Sides, answer};
 use crate::compare::{Comparison, diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
 use crate::reshape::{Reading, assess};
-use crate::study::{Outcome, ProgressRow, Side, Study};
+use crate::study::{CheckRow, Outcome, ProgressRow, Side, Study};
 
 /// Whether and since when the expansion has begun, and what tells so.
 pub(super) fn begun(study: &Study) -> Option<(String, Timestamp)> {
@@ -61,6 +62,27 @@ fn finished(study: &Study) -> Option<(String, Timestamp)> {
     })
 }
 
+/// Whether anything but trials of the time after tells of an expansion: a pool or its reshape described
+/// in study.toml, what somebody recorded, progress that was read, trials while it grew, or sizes of share
+/// and drives that changed or are not known from both sides.
+fn told(study: &Study, sides: &Sides<'_>) -> bool {
+    let config = &study.config;
+    let described = config.pool.is_some() || config.reshape.is_some();
+    let recorded = |row: &CheckRow| row.side == Side::After && row.item != "report";
+    let read = |row: &ProgressRow| row.reading().position().is_some();
+    let sizes = |of: Recorded<'_>| Some((of.facts.space.as_ref()?.total, of.facts.devices.clone()));
+    let before = sides.before.and_then(sizes);
+    let stayed = before.is_some() && before == sides.after.and_then(sizes);
+    described
+        || study.checks.iter().any(recorded)
+        || study.progress.iter().any(read)
+        || study
+            .trials
+            .iter()
+            .any(|trial| trial.phase == Phase::During)
+        || !stayed
+}
+
 /// The phase in which the study is, by what was recorded and measured.
 pub fn phase(study: &Study) -> Phase {
     match (begun(study), finished(study)) {
@@ -88,6 +110,8 @@ pub fn next_by(
     let recorded = |word: &str| findings::recorded(study, word);
     let title = findings::title;
     let over = finished.as_ref();
+    // Trials of the time after are all there is: what follows an expansion is asked of nobody who made none.
+    let held = over.is_some() && !told(study, &sides);
     let mut findings: Vec<(&'static str, &'static str, Finding)> = vec![
         (
             "baseline",
@@ -112,7 +136,10 @@ pub fn next_by(
         (
             "reshape",
             title("reshape"),
-            findings::event(study, "reshape", &finished),
+            match held {
+                true => findings::untold(study),
+                false => findings::event(study, "reshape", &finished),
+            },
         ),
         ("grow", title("grow"), findings::grow(study, &sides)),
         (
@@ -154,13 +181,20 @@ pub fn next_by(
         let after = findings.iter().position(|(step, ..)| *step == "after");
         findings.insert(after.unwrap_or(findings.len()), step);
     }
-    let steps = order(findings, begun.is_some(), finished.is_some(), now);
+    if held {
+        let of_one = findings.iter_mut().filter(|(step, ..)| HELD.contains(step));
+        of_one.for_each(|(.., found)| findings::condition(found));
+    }
+    let steps = order(findings, begun.is_some(), finished.is_some(), held, now);
     let changed = diff::lines(study).into_iter().filter(diff::Line::differs);
     Next {
         study: study.name.clone(),
         simulated: study.config.simulated,
         now,
-        stage: stage(study, &steps, begun.is_some(), finished.is_some()),
+        stage: match held {
+            true => Stage::Untold,
+            false => stage(study, &steps, begun.is_some(), finished.is_some()),
+        },
         layers: layers(study, &sides),
         located: comparison
             .workloads
@@ -194,11 +228,24 @@ fn rank(step: &str) -> u32 {
     }
 }
 
-/// Only the first open steps are for now, and what has fallen due.
+/// Steps that only an expansion asks for.
+const HELD: [&str; 7] = [
+    "started",
+    "grow",
+    "alignment",
+    "settings",
+    "scrub",
+    "look-7",
+    "look-30",
+];
+
+/// Only the first open steps are for now, and what has fallen due. Where those of an expansion are `held`
+/// back, nothing waits for them.
 fn order(
     findings: Vec<(&'static str, &'static str, Finding)>,
     begun: bool,
     finished: bool,
+    held: bool,
     now: Timestamp,
 ) -> Vec<Step> {
     // The rank of the first open step.
@@ -213,17 +260,21 @@ fn order(
         let falls_due = found.at.is_some();
         let state = match found.done {
             true => StepState::Done,
+            false if held && HELD.contains(&step) => StepState::Later,
+            false if held && step == "reshape" => StepState::Now,
             false if passed => StepState::Missed,
             false if due => StepState::Now,
             false if falls_due || open.is_some_and(|open| rank(step) > open) => StepState::Later,
             false => StepState::Now,
         };
-        if matches!(state, StepState::Now | StepState::Later) {
+        let waits = !held || !(step == "reshape" || HELD.contains(&step));
+        if waits && matches!(state, StepState::Now | StepState::Later) {
             open = open.or(Some(rank(step)));
         }
         Step {
             step,
             title,
+            act: model::act(step, held),
             state,
             evidence: found.evidence,
             at: found.at,

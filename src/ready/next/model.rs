@@ -18,6 +18,8 @@ pub enum Stage {
     Ready,
     /// The pool grows.
     During,
+    /// Measured after, though no expansion was seen or told.
+    Untold,
     /// The layout is finished; the rest of the work follows.
     After,
     /// Only looking again and clearing up are left.
@@ -34,6 +36,9 @@ impl Stage {
             Self::Baseline => "The time before the expansion has been measured, and not enough.",
             Self::Ready => "The baseline is enough. The expansion has not begun.",
             Self::During => "The pool is growing.",
+            Self::Untold => {
+                "It was measured after, and no expansion was seen or told: what follows one is held back."
+            }
             Self::After => "The new layout is finished. That alone is not the end.",
             Self::FollowUp => "The expansion is complete. Looking again and clearing up are left.",
             Self::Done => "Everything is done.",
@@ -72,8 +77,10 @@ impl StepState {
 pub struct Step {
     /// Its word; the one to record, where a person records it.
     pub step: &'static str,
-    /// What it is.
+    /// What it is, once it is done.
     pub title: &'static str,
+    /// What it asks for.
+    pub act: &'static str,
     /// How it stands.
     pub state: StepState,
     /// What tells so.
@@ -82,6 +89,35 @@ pub struct Step {
     pub at: Option<Timestamp>,
     /// What to do; empty when it is done.
     pub advice: String,
+}
+
+impl Step {
+    /// What it asks for, and how: `measure before: run ...`.
+    pub fn asked(&self) -> String {
+        format!("{}: {}", self.act, self.advice)
+    }
+}
+
+/// What a step asks for; that of a reshape of which nothing tells (`untold`), to tell.
+pub(super) fn act(step: &str, untold: bool) -> &'static str {
+    match step {
+        "baseline" => "measure before",
+        "check" => "check that it may start",
+        "started" => "start the expansion",
+        "during" => "measure while it grows",
+        "reshape" if untold => "tell whether there was an expansion",
+        "reshape" => "wait for the new layout",
+        "grow" => "grow the file system",
+        "alignment" => "tell the file system the new stripe",
+        "settings" => "put settings back",
+        "scrub" => "scrub the grown pool",
+        "verified" => "read back what was written before",
+        "after" => "measure after",
+        "report" => "send the report",
+        "look-7" => "look again after 7 days",
+        "look-30" => "look again after 30 days",
+        _ => "take the test data off the share",
+    }
 }
 
 /// What follows now.
@@ -107,6 +143,19 @@ pub struct Next {
 }
 
 impl Next {
+    /// The steps that are for now, the first one to be done first. Whoever names a next step takes it from
+    /// here.
+    pub fn now(&self) -> impl Iterator<Item = &Step> {
+        self.steps
+            .iter()
+            .filter(|step| step.state == StepState::Now)
+    }
+
+    /// The next step as a sentence, `Next: measure before: run ...`; `None` where nothing is for now.
+    pub fn sentence(&self) -> Option<String> {
+        Some(format!("Next: {}.", self.now().next()?.asked()))
+    }
+
     /// The same with `place`, where the study lies, in each command that is named.
     pub fn at(mut self, place: &str) -> Self {
         for step in &mut self.steps {

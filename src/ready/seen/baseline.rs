@@ -2,7 +2,8 @@
 
 use super::{Context, Found};
 use crate::plan::Phase;
-use crate::ready::counted::{ENOUGH, comparison, holding};
+use crate::ready::counted::{ENOUGH, holding};
+use crate::ready::next::BASELINE;
 use crate::ready::{State, days};
 use crate::study::State as TrialState;
 
@@ -55,8 +56,7 @@ pub(super) fn baseline(context: &Context<'_>) -> Found {
     let Some(recorded) = context.baseline else {
         return context.no_baseline();
     };
-    let comparison = comparison(context.study);
-    let found = holding(context.study, &comparison, Phase::Before);
+    let found = holding(context.study, context.comparison, Phase::Before);
     let at = Some(recorded.at);
     let few: Vec<String> = found
         .iter()
@@ -68,8 +68,8 @@ pub(super) fn baseline(context: &Context<'_>) -> Found {
             "trials with grade A or B, of {ENOUGH} wanted: {}",
             few.join(", ")
         );
-        let advice = "measure another sitting before; `compare` says why trials were left out";
-        return Found(State::NotYet, evidence, at, advice.into());
+        let advice = format!("{BASELINE}; `poolproof compare STUDY` says why trials were left out");
+        return Found(State::NotYet, evidence, at, advice);
     }
     let least = found.iter().map(|held| held.trials).min().unwrap_or(0);
     let sittings = found.iter().map(|held| held.sittings).min().unwrap_or(0);
@@ -98,7 +98,7 @@ pub(super) fn baseline_age(context: &Context<'_>) -> Found {
             State::NotYet,
             format!("stale: counts for {BASELINE_DAYS} days; {evidence}"),
             at,
-            "measure another sitting before".into(),
+            BASELINE.into(),
         ),
         false => Found(State::Holds, evidence, at, String::new()),
     }

@@ -5,6 +5,7 @@ use crate::compare::diff;
 use crate::judge::{Grade, cache_size, judge_all, levels};
 use crate::plan::{Phase, Set};
 use crate::ready::State;
+use crate::ready::next::BASELINE;
 use crate::units::Bytes;
 
 /// Test data is so many times the largest memory.
@@ -32,7 +33,7 @@ pub(super) fn memory(context: &Context<'_>) -> Found {
             State::NotYet,
             "no test data was laid down".into(),
             None,
-            "run `poolproof measure STUDY --phase before`".into(),
+            BASELINE.into(),
         );
     }
     let server = context.study.config.server_memory;

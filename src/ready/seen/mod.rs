@@ -6,7 +6,9 @@ mod share;
 
 use jiff::Timestamp;
 
+use super::next::BASELINE;
 use super::{Line, Look, Recorded, State, recorded};
+use crate::compare::Comparison;
 use crate::facts::Room;
 use crate::plan::Phase;
 use crate::study::Study;
@@ -14,6 +16,7 @@ use crate::study::Study;
 /// Everything a rule looks at.
 struct Context<'a> {
     study: &'a Study,
+    comparison: &'a Comparison,
     look: &'a Look,
     now: Timestamp,
     baseline: Option<Recorded<'a>>,
@@ -23,9 +26,15 @@ struct Context<'a> {
 struct Found(State, String, Option<Timestamp>, String);
 
 /// All lines, in the order in which they are best mended.
-pub(super) fn lines(study: &Study, look: &Look, now: Timestamp) -> Vec<Line> {
+pub(super) fn lines(
+    study: &Study,
+    comparison: &Comparison,
+    look: &Look,
+    now: Timestamp,
+) -> Vec<Line> {
     let context = Context {
         study,
+        comparison,
         look,
         now,
         baseline: recorded(study, Phase::Before),
@@ -91,12 +100,11 @@ impl Context<'_> {
 
     /// What cannot be told for want of a baseline.
     fn no_baseline(&self) -> Found {
-        let advice = "run `poolproof measure STUDY --phase before`";
         Found(
             State::NotYet,
             "nothing was measured before the expansion".into(),
             None,
-            advice.into(),
+            BASELINE.into(),
         )
     }
 

@@ -394,3 +394,94 @@ fn what_else_changed_stands_beside_the_steps() {
         "{text}"
     );
 }
+
+/// A study of trials before and after alone: nothing was described, watched or recorded, and the share stayed
+/// as large as it was.
+fn untold() -> (Study, Timestamp) {
+    let mut study = scene(Scene::Full);
+    study.config.pool = None;
+    study.trials.retain(|trial| trial.phase != Phase::During);
+    let room = study.facts[&study.trials[0].facts].space.clone();
+    change_after(&mut study, |facts| facts.space = room.clone());
+    let end = study.trials.last().unwrap().started;
+    (study, end)
+}
+
+#[test]
+fn what_follows_an_expansion_is_held_back_where_none_was_seen_or_told() {
+    let (mut study, end) = untold();
+    let follows = next(&study, None, end).at("scans");
+    assert_eq!(
+        (follows.stage, for_now(&follows)),
+        (Stage::Untold, vec!["reshape", "verified"])
+    );
+    let step = |word: &str| {
+        let mut steps = follows.steps.iter();
+        steps.find(|step| step.step == word).unwrap()
+    };
+    assert!(
+        step("reshape")
+            .advice
+            .starts_with("if an expansion has ended, record it")
+    );
+    for word in ["grow", "alignment", "settings", "scrub", "look-7"] {
+        let step = step(word);
+        assert_eq!((step.state, step.at), (StepState::Later, None), "{word}");
+        assert!(
+            step.advice.starts_with("if a drive was added: "),
+            "{}",
+            step.advice
+        );
+    }
+    // Neither waits for them, nor do looks fall due.
+    study.passes.push(read_back(true, end));
+    let late = next(&study, None, days_before(end, -40));
+    assert!(!for_now(&late).contains(&"look-7"), "{late:?}");
+    assert!(for_now(&late).contains(&"after"), "{late:?}");
+    // What somebody records is believed, and asks for all that follows.
+    done(&mut study, "reshape", end);
+    let follows = next(&study, None, end);
+    assert_eq!(
+        (follows.stage, for_now(&follows)),
+        (Stage::After, vec!["grow"])
+    );
+}
+
+/// Each of these speaks of an expansion, so that all its steps stand.
+#[test]
+fn an_expansion_is_told_by_a_pool_a_size_a_reading_or_a_trial() {
+    let stage = |change: &dyn Fn(&mut Study)| {
+        let (mut study, end) = untold();
+        change(&mut study);
+        let follows = next(&study, None, end);
+        assert!(for_now(&follows).contains(&"grow"), "{follows:?}");
+        follows.stage
+    };
+    let full = scene(Scene::Full);
+    let during = full
+        .trials
+        .iter()
+        .find(|t| t.phase == Phase::During)
+        .unwrap();
+    assert_eq!(
+        stage(&|study| study.config.pool = full.config.pool.clone()),
+        Stage::After
+    );
+    assert_eq!(
+        stage(&|study| study.trials.insert(0, during.clone())),
+        Stage::After
+    );
+    let larger = |facts: &mut Facts| facts.space.as_mut().unwrap().total = Bytes::TB.times(18);
+    assert_eq!(stage(&|study| change_after(study, larger)), Stage::After);
+    let unseen = |facts: &mut Facts| facts.space = None;
+    assert_eq!(stage(&|study| change_after(study, unseen)), Stage::After);
+    let read = reshaping(|_| (0.5, Word::Running)).progress;
+    assert_eq!(
+        stage(&|study| study.progress.extend(read[..2].to_vec())),
+        Stage::After
+    );
+    assert_eq!(
+        stage(&|study| done(study, "settings", study.trials[0].started)),
+        Stage::After
+    );
+}

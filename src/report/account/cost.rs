@@ -6,7 +6,7 @@ use crate::compare::{Account, Bounds};
 use crate::report::words::{NONE, change, count, latency};
 use crate::stats::describe::median;
 use crate::text::plain;
-use crate::units::{Rate, percent};
+use crate::units::{Rate, grouped, percent};
 
 /// Fewer probes than this carry a caution.
 const FEW: usize = 10;
@@ -64,7 +64,7 @@ pub(super) fn section(account: &Account) -> Section {
 }
 
 fn small(felt: &Felt, beside: &str) -> String {
-    let (value, reads) = (latency(Some(felt.value)), felt.operations);
+    let (value, reads) = (latency(Some(felt.value)), grouped(felt.operations));
     let median = felt.p50_ns.map_or(String::new(), |ns| {
         format!("median {}, ", latency(Some(ns)))
     });

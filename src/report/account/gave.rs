@@ -22,7 +22,7 @@ pub(super) fn gains(account: &Account) -> Section {
             plain(&gain.workload),
             with_interval(gain.ratio, gain.noise),
             place,
-            with_interval(gain.rest, gain.rest_noise),
+            left(gain.rest, gain.rest_noise),
         ]
     };
     let rest = match account.settings.is_empty() {
@@ -47,6 +47,17 @@ fn with_interval(ratio: f64, bounds: Option<Bounds>) -> String {
         format!("{} to {}", change(low), change(high))
     });
     format!("{}\n{interval}", change(ratio))
+}
+
+/// What is left, where its interval leaves no doubt that anything is.
+fn left(rest: f64, bounds: Option<Bounds>) -> String {
+    match bounds {
+        Some(Bounds { low, high }) if low <= 1.0 && high >= 1.0 => {
+            format!("not seen\n{} to {}", change(low), change(high))
+        }
+        Some(_) => with_interval(rest, bounds),
+        None => "not seen\nno interval".to_owned(),
+    }
 }
 
 fn changed(settings: &[Setting]) -> String {
@@ -153,4 +164,18 @@ pub(super) fn expected(account: &Account) -> Option<Section> {
         }],
         notes: vec!["Expected is a band between models that disagree; `plan` names them and what they take for granted.".to_owned()],
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_left_is_told_only_where_its_interval_leaves_no_doubt() {
+        let of = |rest, low, high| left(rest, Some(Bounds { low, high }));
+        assert_eq!(of(1.2, 1.1, 1.3), "+20 %\n+10 % to +30 %");
+        assert_eq!(of(0.8, 0.7, 0.9), "−20 %\n−30 % to −10 %");
+        assert_eq!(of(1.2, 0.9, 1.5), "not seen\n−10 % to +50 %");
+        assert_eq!(left(1.2, None), "not seen\nno interval");
+    }
 }

@@ -4,6 +4,7 @@ use super::{Section, Topic, clock};
 use crate::compare::Account;
 use crate::compare::limits::{Kept, Limited, Minutes};
 use crate::report::words::{count, grouped, lasted};
+use crate::units;
 
 pub(super) fn section(account: &Account) -> Section {
     let unset: Vec<&str> = account
@@ -29,6 +30,11 @@ pub(super) fn section(account: &Account) -> Section {
     }
 }
 
+/// Minutes with their thousands set apart.
+fn whole(minutes: usize) -> String {
+    units::grouped(minutes as u64)
+}
+
 fn finding(kept: &Kept, account: &Account) -> Option<String> {
     let limit = kept.limit?;
     let promise = match kept.what {
@@ -48,15 +54,16 @@ fn finding(kept: &Kept, account: &Account) -> Option<String> {
     };
     let failed = match failed {
         0 => String::new(),
-        minutes => format!(", {minutes} min with failed probes"),
+        minutes => format!(", {} min with failed probes", whole(minutes)),
     };
+    let (outside, within, unseen) = (whole(outside), whole(within), whole(unseen));
     let mut text = format!(
         "{promise}: {outside} min outside, {within} min within{failed}; {unseen} min were not observed, of which nothing is known."
     );
     if let Some(stretch) = kept.longest {
         text += &format!(
             " Longest stretch: {} min outside, as {} in a row found, of which the first began {} and the last ended {} after it.",
-            stretch.observed,
+            whole(stretch.observed),
             count(stretch.probes, "probe"),
             clock(stretch.began, &account.zone),
             lasted(stretch.minutes() / 60.0)

@@ -1,5 +1,7 @@
 //! The inside of the live page: parts with fixed names, each of which the script replaces when it changes.
 
+use std::path::Path;
+
 use maud::{Markup, PreEscaped, html};
 
 use super::super::watch::{alarm_sentence, amounts, between, clock, position, without_forecast};
@@ -10,7 +12,7 @@ use crate::compare::Reshaped;
 use crate::compare::forecasted::{Finish, Forecasted, Moment, Told};
 use crate::reshape::{Alarm, Assessment, Extent, State};
 use crate::study::ProgressRow;
-use crate::text::plain;
+use crate::text::{plain, typed};
 use crate::units::{Rate, percent};
 
 /// The title of the window: position and state first, since a tab shows no more.
@@ -140,7 +142,8 @@ fn state(live: &Live<'_>) -> Markup {
 
 /// The one thing to do, which may be nothing.
 fn to_do(live: &Live<'_>, seen: &Assessment) -> Markup {
-    let sentence = match (alarm_sentence(seen, live.zone), seen.state) {
+    let typed = typed(Path::new(&live.study.name));
+    let sentence = match (alarm_sentence(seen, &typed, live.zone), seen.state) {
         (Some(sentence), _) => sentence,
         (None, State::Finished) => {
             "grow the file system, wait for a clean scrub, then measure with --phase after"

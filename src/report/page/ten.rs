@@ -4,7 +4,6 @@ use maud::{Markup, html};
 
 use super::{Context, unbroken};
 use crate::report::ten::{Line, Ten};
-use crate::report::words;
 
 /// The section that everybody reads.
 pub(super) fn ten(context: &Context<'_>) -> Markup {
@@ -16,7 +15,7 @@ pub(super) fn ten(context: &Context<'_>) -> Markup {
                 @if ten.alarming { strong.tag { "look here" } " " }
                 bdi { (unbroken(&ten.verdict)) }
             }
-            @if let Some(next) = words::next_step(context.comparison).filter(|next| *next != ten.verdict) {
+            @if let Some(next) = ten.lacking.as_ref().filter(|next| **next != ten.verdict) {
                 p.next { (next) }
             }
             ol.ten { @for line in &ten.lines { (self::line(context, line)) } }

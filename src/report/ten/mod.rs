@@ -22,6 +22,7 @@ use crate::compare::{Account, Comparison, Contrast, Group, Quantity, Row, Rules,
 use crate::plan::{Access, Phase};
 use crate::ready::{self, Next};
 use crate::study::{Audience, Study};
+use crate::text::plain;
 
 /// How a line stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -122,6 +123,8 @@ pub(super) struct Ten {
     pub(super) verdict: String,
     /// Whether the verdict is that something is wrong.
     pub(super) alarming: bool,
+    /// What the study lacks and what is next, where it is not complete.
+    pub(super) lacking: Option<String>,
     /// Ten lines.
     pub(super) lines: Vec<Line>,
 }
@@ -149,6 +152,7 @@ impl Ten {
             simulated: comparison.simulated || account.simulated || words::made_up(study),
             verdict,
             alarming,
+            lacking: scene.lacking(),
             lines: vec![
                 record::data(&scene),
                 outcome::space(&scene),
@@ -194,6 +198,15 @@ struct Scene<'a> {
 }
 
 impl<'a> Scene<'a> {
+    /// What the study lacks and what is next, where it is not complete.
+    fn lacking(&self) -> Option<String> {
+        let lacking = words::lacking(self.comparison)?;
+        Some(match self.next.sentence() {
+            Some(next) => format!("{lacking} {}", plain(&next)),
+            None => lacking,
+        })
+    }
+
     /// The study in a command.
     fn typed(&self) -> String {
         typed(self.study)

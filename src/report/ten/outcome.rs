@@ -5,6 +5,7 @@ use crate::compare::expected::Expectations;
 use crate::compare::{Bounds, Verdict};
 use crate::facts::Room;
 use crate::plan::Phase;
+use crate::ready::Stage;
 use crate::report::{verdict, words};
 use crate::text::{plain, short};
 use crate::units::{Bytes, percent};
@@ -45,15 +46,27 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
     };
     let ratio = after.bytes.0 as f64 / before.bytes.0.max(1) as f64;
     let grown = after.bytes > before.bytes;
+    let untold = scene.next.stage == Stage::Untold;
     Line {
         title: SPACE,
-        standing: if grown { Standing::Good } else { Standing::Bad },
+        standing: match (grown, untold) {
+            (true, _) => Standing::Good,
+            (false, true) => Standing::Told,
+            (false, false) => Standing::Bad,
+        },
         number: format!("{} → {}", both(before.bytes), both(after.bytes)),
         comparison: format!("{}{held}", words::change(ratio)),
-        plain: match grown {
-            true => until_full(scene),
-            false => "The share is no larger than before: grow the volume and the file system."
-                .to_owned(),
+        plain: match (grown, untold) {
+            (true, _) => until_full(scene),
+            (false, true) => {
+                "The share is no larger than before, and no expansion was seen or told: if a drive \
+                              was added, grow the volume and the file system."
+                    .to_owned()
+            }
+            (false, false) => {
+                "The share is no larger than before: grow the volume and the file system."
+                    .to_owned()
+            }
         },
         sure: "counted",
         why_sure: "as the file system tells it".to_owned(),

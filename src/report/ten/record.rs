@@ -99,8 +99,12 @@ fn cut_short(scene: &Scene<'_>) -> String {
         .count();
     match (cut, trials.len()) {
         (_, 0) => String::new(),
-        (0, all) => format!("all {all} trials ran to their end"),
-        (cut, all) => format!("{cut} of {all} trials failed or were cut off"),
+        (0, all) => format!("all {} ran to their end", words::count(all, "trial")),
+        (cut, all) => format!(
+            "{} of {} failed or were cut off",
+            grouped(cut as u64),
+            words::count(all, "trial")
+        ),
     }
 }
 
@@ -312,16 +316,12 @@ pub(super) fn changes(scene: &Scene<'_>) -> Line {
 /// Line 10: what is to be done, and whether the test files are gone.
 pub(super) fn follows(scene: &Scene<'_>) -> Line {
     let next = scene.next;
-    let steps: Vec<_> = next
-        .steps
-        .iter()
-        .filter(|step| step.state == StepState::Now)
-        .collect();
+    let step = next.now().next();
     let missed = next
         .steps
         .iter()
         .filter(|step| step.state == StepState::Missed);
-    let missed: Vec<&str> = missed.map(|step| step.title).collect();
+    let missed: Vec<&str> = missed.map(|step| step.act).collect();
     let files: Bytes = scene.study.data.files.iter().map(|file| file.bytes).sum();
     let gone = scene.study.data.files.is_empty();
     let data = match (gone, scene.study.config.simulated) {
@@ -339,18 +339,19 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
     };
     Line {
         title: FOLLOWS,
-        standing: match (steps.is_empty(), gone) {
+        standing: match (step.is_none(), gone) {
             (true, true) => Standing::Good,
             _ => Standing::Told,
         },
-        number: steps.first().map_or("nothing is due".to_owned(), |step| {
-            format!("still open: {}", step.title)
-        }),
+        number: step.map_or("nothing is due".to_owned(), |step| step.act.to_owned()),
         comparison: format!("{data}{missed}"),
-        plain: steps.first().map_or(String::new(), |step| {
+        plain: step.map_or(String::new(), |step| {
             format!("{}.", words::sentence_case(&plain(&step.advice)))
         }),
-        sure: "as recorded",
+        sure: match next.stage {
+            Stage::Untold => "not recorded",
+            _ => "as recorded",
+        },
         why_sure: next.stage.sentence().trim_end_matches('.').to_owned(),
         grade: None,
         rows: "checks.csv, testdata.csv".to_owned(),

@@ -102,7 +102,8 @@ fn what_a_cache_served_is_void_and_has_no_minutes() {
 fn a_half_done_study_says_what_is_next_and_which_lines_are_open() {
     let ten = of(&testing::study(Example::BeforeOnly));
     assert!(
-        ten.verdict.contains("Next: add the drive"),
+        ten.verdict
+            .contains("Next: check that it may start: run `poolproof check"),
         "{}",
         ten.verdict
     );

@@ -9,7 +9,7 @@ use crate::plan::Phase;
 use crate::report::account::span;
 use crate::report::{grades, words};
 use crate::text::{plain, short};
-use crate::units::{Bytes, Rate};
+use crate::units::{self, Bytes, Rate};
 
 const LINK: &str = "What one user on this link sees";
 const RESPONSE: &str = "Responsiveness";
@@ -176,7 +176,7 @@ fn people(scene: &Scene<'_>) -> String {
     let served = |phase: Phase| {
         let group = sound(row.group(phase))?;
         let reads = group.median_rate / group.block_bytes.max(1) as f64;
-        Some(format!("{:.0}", (reads / each).floor()))
+        Some(units::grouped((reads / each).floor() as u64))
     };
     let assumed = if stated { "" } else { ", which is assumed" };
     let rate = format!(
@@ -267,7 +267,8 @@ fn outside(kept: &Kept) -> Option<String> {
     };
     Some(format!(
         "{beyond} for {} min ({} min not observed)",
-        minutes.outside, minutes.unseen
+        units::grouped(minutes.outside as u64),
+        units::grouped(minutes.unseen as u64)
     ))
 }
 

@@ -18,8 +18,8 @@ pub(super) fn verdict(scene: &Scene<'_>) -> (String, bool) {
         );
         return (told, true);
     }
-    if let Some(next) = words::next_step(scene.comparison) {
-        return (next, false);
+    if let Some(lacking) = scene.lacking() {
+        return (lacking, false);
     }
     let Some((row, contrast)) = scene
         .large()

@@ -249,6 +249,7 @@ async fn browsers_that_hang_hold_up_neither_the_loop_nor_its_end() {
 
 fn orders() -> Orders {
     Orders {
+        study: "scans".into(),
         source: Source::Percent,
         array: None,
         every: Duration::from_secs(300),

@@ -119,3 +119,44 @@ fn cleaning_takes_away_a_folder_that_was_hardly_begun() {
     assert_eq!(fs::read_dir(place.share()).unwrap().count(), 0);
     assert!(place.ok("clean scans").contains("no test data"));
 }
+
+/// Nothing else is said of a share that cannot be looked at.
+#[test]
+fn a_share_that_is_not_there_is_told_in_one_sentence() {
+    let place = Place::new();
+    place.ok(NEW);
+    fs::remove_dir(place.share()).unwrap();
+    let measure = format!("{SHORT} --phase before --workload small-read");
+    for command in [
+        measure.as_str(),
+        "measure scans --phase before --only-plan",
+        "sweep scans --size 64MiB --seconds 1",
+    ] {
+        let said = place.fails(command, 4);
+        assert_eq!(said.lines().count(), 1, "{command}: {said}");
+        assert!(
+            said.contains("cannot be reached") && said.contains("nothing was touched"),
+            "{command}: {said}"
+        );
+    }
+}
+
+/// What the manifest lists is looked for before it is said to be reused.
+#[test]
+fn a_plan_of_a_sitting_looks_whether_test_data_is_there() {
+    let place = Place::new();
+    place.ok(NEW);
+    let plan = "measure scans --phase after --only-plan";
+    place.ok(&format!("{SHORT} --phase before --workload small-read"));
+    let told = place.ok(plan);
+    assert!(
+        told.starts_with("test data is there and is reused"),
+        "{told}"
+    );
+    let (laid, away) = (place.data_folder(), place.folder.path().join("away"));
+    fs::rename(&laid, &away).unwrap();
+    let said = place.fails(plan, 4);
+    assert!(said.contains("is the share mounted?"), "{said}");
+    assert!(said.contains("`poolproof clean scans --forget`"), "{said}");
+    assert_eq!(fs::read_dir(place.share()).unwrap().count(), 0);
+}

@@ -143,3 +143,33 @@ fn more_files_than_the_usual_limit_are_opened() {
         .unwrap();
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
 }
+
+/// Whoever asks what is next hears the same, wherever it is asked.
+#[test]
+fn every_command_names_the_same_next_step() {
+    let place = Place::new();
+    place.ok(NEW);
+    let measured = place.ok(&format!("{SHORT} --phase before --workload small-read"));
+    let now = |text: &str| {
+        let (_, now) = text.split_once("\nNow\n").expect(text);
+        now.split("\n\n").next().unwrap().trim_end().to_owned()
+    };
+    let next = now(&measured);
+    assert!(
+        next.starts_with("  · measure before: run `poolproof measure scans --phase before`"),
+        "{next}"
+    );
+    for command in ["scans", "next scans", "compare scans"] {
+        assert_eq!(now(&place.ok(command)), next, "{command}");
+    }
+    let checked = place.run("check scans").stdout;
+    let report = place.ok("report scans");
+    for text in [String::from_utf8(checked).unwrap(), report] {
+        let words: Vec<&str> = text.split_whitespace().collect();
+        let words = words.join(" ");
+        assert!(
+            words.contains("Next: measure before: run `poolproof measure scans --phase before`"),
+            "{text}"
+        );
+    }
+}

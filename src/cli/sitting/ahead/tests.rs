@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use std::time::Duration;
 
 use super::*;
-use crate::plan::Phase;
+use crate::plan::{DataFile, Phase};
 use crate::seed::Seed;
 use crate::study::{Config, Identity, SweepRow};
 
@@ -67,6 +67,19 @@ fn a_first_sitting_tells_its_bounds_and_that_bytes_are_not_known() {
         said[2].contains("not known before the first sitting, beside 10.7 GB"),
         "{said:?}"
     );
+    let mut laid = study();
+    laid.data.files.push(DataFile {
+        number: 0,
+        set: Set::Read,
+        bytes: Bytes::GIB.times(2),
+        phase: Phase::Before,
+        complete: true,
+    });
+    let more = sentences(&laid, &all, &request(None), &sizing(), None);
+    assert!(
+        more[0].contains("8.00 GiB to read, of which 2.00 GiB are there and are reused"),
+        "{more:?}"
+    );
     let line = Some(Rate(117.7e6));
     let said = sentences(&study(), &all, &request(Some(0.03)), &sizing(), line);
     assert!(
@@ -89,7 +102,7 @@ fn a_later_sitting_tells_what_the_latest_makes_likely() {
     };
     let said = sentences(&study, all, &request(Some(0.03)), &none, None);
     assert!(
-        said[0].starts_with("test data is there, 8.00 GiB to read"),
+        said[0].starts_with("test data is there and is reused, 8.00 GiB to read"),
         "{said:?}"
     );
     assert!(
