@@ -114,7 +114,7 @@ fn ways(study: &Study, backs: &[ReadBack]) -> Vec<String> {
         all if all == bytes.0 => {
             "with direct I/O, which was seen to pass this client's cache".to_owned()
         }
-        0 => "not seen to pass this client's cache, which was emptied before each file".to_owned(),
+        0 => "not seen to pass this client's cache, which is emptied before each file where the system has a way".to_owned(),
         _ => format!("{} of it seen to pass this client's cache", direct.iec()),
     };
     let mut sentences = vec![format!("{rate}, {cache}.")];
