@@ -46,6 +46,12 @@ const EXAMPLES: &str = r##"
 #diskstats_command = "ssh archive cat /proc/diskstats"
 #members = ["sda", "sdb", "sdc", "sdd"]
 
+## Who tells where a reshape is: for `watch`, for `check`, and beside trials.
+#[reshape]
+#source = "mdstat"            # or "btrfs", "raidz", "percent"
+#command = "ssh archive cat /proc/mdstat"
+#timeout_seconds = 30
+
 ## A load of your own, beside the standard ones; there may be several.
 #[[workload]]
 #name = "patron"              # lower-case letters, digits, hyphens
