@@ -92,7 +92,7 @@ struct AssumeFlags {
     /// Innermost over outermost rate; 100 for solid-state drives.
     #[arg(long, value_name = "PERCENT")]
     inner_percent: Option<f64>,
-    /// Turns a minute.
+    /// Turns a minute; for solid-state drives give --drive-operations.
     #[arg(long, value_name = "RPM")]
     rpm: Option<u32>,
     /// Random operations of one drive in a second.

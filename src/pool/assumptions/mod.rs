@@ -130,6 +130,10 @@ impl Assumed {
             average_seek: Nanos(8_500_000),
         };
         let reckoned = 1.0 / (drive.average_seek + drive.half_turn()).secs();
+        // Turns are for reckoning operations.
+        if stated.drive_operations.is_some() {
+            ledger.list.retain(|of| of.flag != "--rpm" || of.stated);
+        }
         ledger.take(
             (
                 "random operations of a drive, over all of it",
@@ -200,7 +204,7 @@ impl Assumed {
         } else {
             ledger.list.push(Assumption {
                 what: "pace of the expansion, mean over each drive",
-                value: "80, 50, 30 MB/s idle (best, likely, worst); in use by priority".into(),
+                value: "80, 50, 30 MB/s idle (best, likely, worst), as far as a drive can; in use by priority".into(),
                 stated: false,
                 source: PRACTICE,
                 flag: "--reshape-rate",

@@ -63,7 +63,7 @@ pub struct Stated {
     /// Rate on the innermost track in percent of that on the outermost; 100 where nothing turns.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub inner_percent: Option<f64>,
-    /// Turns per minute.
+    /// Turns per minute; what does not turn has `drive_operations` in its place.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rpm: Option<u32>,
     /// Random operations of one drive in a second, in place of the reckoning from seek and turn.
@@ -167,7 +167,7 @@ pub(super) fn check(stated: &Stated) -> Result<(), RangeError> {
         (
             within(stated.rpm.map(f64::from), 1000.0, 20_000.0),
             "the turns of a drive",
-            "1000 to 20000 a minute",
+            "1000 to 20000 a minute (of drives that do not turn, give --inner-percent 100 and --drive-operations)",
             "--rpm",
         ),
         (

@@ -100,6 +100,23 @@ fn a_rate_seen_at_the_begin_is_brought_to_the_mean_and_no_pace_exceeds_the_drive
 }
 
 #[test]
+fn of_drives_that_do_not_turn_no_turns_are_taken_for_granted() {
+    let solid = Stated {
+        inner_percent: Some(100.0),
+        drive_operations: Some(50_000.0),
+        ..Stated::default()
+    };
+    let turns = |stated: &Stated| assumed(stated).list.iter().any(|of| of.flag == "--rpm");
+    assert!(turns(&Stated::default()) && !turns(&solid));
+    let still = Stated {
+        rpm: Some(0),
+        ..solid
+    };
+    let error = Assumed::from(&still, Bytes::TB).unwrap_err().to_string();
+    assert!(error.contains("--drive-operations"), "{error}");
+}
+
+#[test]
 fn what_was_stated_is_written_and_read_back() {
     let stated = Stated {
         priority: Some(Priority::High),
