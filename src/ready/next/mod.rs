@@ -18,7 +18,7 @@ use super::{Sides, answer};
 use crate::compare::{Comparison, diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::reshape::{Reading, assess};
+use crate::reshape::assess;
 use crate::study::{Outcome, ProgressRow, Side, Study};
 
 /// Whether and since when the expansion has begun, and what tells so.
@@ -46,8 +46,7 @@ fn finished(study: &Study) -> Option<(String, Timestamp)> {
         .filter(|row| row.result == Outcome::Passed)
         .map(|row| (format!("{} recorded it", row.by), row.done));
     let read = || {
-        let readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
-        let ending = assess(&readings, study.config.zones(), None)?.ending?;
+        let ending = assess(&study.progress, study.config.zones(), None)?.ending?;
         let why = match ending.told {
             true => "`watch` read that it is done",
             false => "`watch` read it to where it was not mentioned any more and had had the time",
