@@ -7,6 +7,7 @@
 //! load, the load leaves trials in study files, a snapshot of the study is compared, and the
 //! comparison is rendered.
 
+pub mod workers;
 pub mod units;
 pub mod text;
 pub mod seed;

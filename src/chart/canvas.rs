@@ -5,6 +5,7 @@ use plotters::element::{DashedPathElement, PathElement};
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
+use super::lean::lean;
 use super::palette::{self, Ink};
 use crate::plan::Phase;
 use crate::text::{plain, short};
@@ -69,7 +70,7 @@ pub(super) fn picture(
         escape(&plain(&title)),
         escape(&plain(&description))
     );
-    let themed = palette::themed(&svg);
+    let themed = palette::themed(&lean(&svg));
     themed.replacen("<svg ", &head, 1).replacen('>', &words, 1)
 }
 

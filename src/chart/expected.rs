@@ -172,7 +172,7 @@ fn describe(rows: &[Expected]) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::super::tests::check;
+    use super::super::tests::{check, strokes};
     use super::*;
     use crate::report::testing::HOSTILE;
 
@@ -194,9 +194,8 @@ mod tests {
         let wild = row("mixed", Some(9e9), Some(bounds(-1.0, f64::INFINITY)));
         let all = expected_chart(&[good, void, wild], true, "x");
         check(&all);
-        let lines = |svg: &str| svg.matches("<line").count() + svg.matches("<polyline").count();
         // A hatch is many lines.
-        assert!(lines(&all) > lines(&alone) + 20, "{}", lines(&all));
+        assert!(strokes(&all) > strokes(&alone) + 20, "{}", strokes(&all));
         assert!(all.contains("void or not measured") && all.contains("SIMULATED"));
         check(&expected_chart(&[], false, "x"));
     }

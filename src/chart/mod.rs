@@ -17,6 +17,7 @@ mod family;
 mod grade;
 mod latency;
 mod layers;
+mod lean;
 mod palette;
 mod position;
 mod progress;

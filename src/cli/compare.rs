@@ -30,9 +30,11 @@ pub(super) struct Arguments {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let study = store::read(&arguments.folder.study)?;
+    let mut study = store::read(&arguments.folder.study)?;
     study.remarks.iter().for_each(|remark| super::say(remark));
     let judgements = judge_all(&study);
+    // Once they are judged, trials speak by their judgements.
+    (study.windows, study.latency) = Default::default();
     let comparison = compare(&study, &judgements, Rules::of(&study));
     let account = Account::of(&study, &comparison, &judgements, super::clock(&study));
     match (arguments.csv, arguments.json) {

@@ -52,7 +52,7 @@ pub(super) struct Also {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let root = &arguments.folder.study;
-    let study = store::read(root)?;
+    let mut study = store::read(root)?;
     study.remarks.iter().for_each(|remark| say(remark));
     let own = root.join(names::REPORTS);
     // In somebody else's study it might be a link to a folder of the person's.
@@ -61,7 +61,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Study, message));
     }
     let folder = arguments.to.clone().unwrap_or(own);
-    let report = Report::of(&study, store::raw_files(root)?, Timestamp::now());
+    let judgements = judge_all(&study);
+    // Of windows only those are needed yet that are drawn.
+    study.windows.keep(&report::shown(&study));
+    let (raw, now) = (store::raw_files(root)?, Timestamp::now());
+    let report = Report::of(&study, judgements, raw, now);
     print(&report.ten(width()))?;
     print(&format!("\n{}", report.write(&folder, arguments.also)?))?;
     Ok(Exit::Done)
@@ -78,9 +82,13 @@ pub(super) struct Report<'a> {
 }
 
 impl<'a> Report<'a> {
-    /// The report of `study`, read from the files `raw`, at the moment `now`.
-    pub(super) fn of(study: &'a Study, raw: Vec<RawFile>, now: Timestamp) -> Self {
-        let judgements = judge_all(study);
+    /// The report of `study`, whose trials were judged, read from the files `raw`, at the moment `now`.
+    pub(super) fn of(
+        study: &'a Study,
+        judgements: Judgements,
+        raw: Vec<RawFile>,
+        now: Timestamp,
+    ) -> Self {
         let comparison = compare(study, &judgements, Rules::of(study));
         let account = Account::of(study, &comparison, &judgements, super::clock(study));
         Self {
@@ -91,6 +99,12 @@ impl<'a> Report<'a> {
             account,
             now,
         }
+    }
+
+    /// What changed, what it cost and what it gave, for a terminal.
+    pub(super) fn compared(&self, width: usize) -> String {
+        let text = report::comparison_text(&self.comparison, &self.judgements, width);
+        text + &report::account_text(&self.account, width)
     }
 
     /// The ten lines for a terminal.

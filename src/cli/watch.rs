@@ -14,9 +14,9 @@ use super::signals::Signals;
 use super::{Exit, Failure, note, owner, print, say, span, width};
 use crate::plan::Set;
 use crate::report::{self, Over};
-use crate::reshape::{Reading, Source, assess};
+use crate::reshape::{Source, assess};
 use crate::store::{Follower, StoreError};
-use crate::study::{Following, Place, ProgressRow, ShellCommand, Study, Windows};
+use crate::study::{Following, Place, ShellCommand, Study, Windows};
 use crate::text::typed;
 use crate::units::Bytes;
 use crate::watch::{Asking, Ended, Event, Machine, Orders, Prober, Probers, follow};
@@ -268,11 +268,10 @@ fn probers(study: &Study, root: &Path, patience: Duration) -> Option<Probers> {
 
 /// All that is known at the end.
 fn told(study: &Study, zone: &TimeZone) -> String {
-    let readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
     let hours = study.config.hours(zone.clone());
-    let seen = assess(&readings, study.config.zones(), hours.as_ref());
+    let seen = assess(&study.progress, study.config.zones(), hours.as_ref());
     let made_up = study.progress.iter().any(|row| row.simulated);
-    match (study.progress.last().cloned(), seen) {
+    match (study.progress.last(), seen) {
         (Some(mut row), Some(seen)) => {
             row.simulated |= made_up;
             report::watch_text(&study.name, &row, &seen, zone, width())

@@ -1,6 +1,7 @@
 //! What the expansion cost while it ran, and what it gave: everything that stands beside the ratios.
 
 use std::collections::BTreeMap;
+use std::thread::scope;
 
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -54,6 +55,14 @@ impl Account {
         let reshaped = Reshaped::of(study);
         let of = reshaped.as_ref();
         let made_up = study.progress.iter().map(|row| row.simulated);
+        // Forecasts are made again from the readings alone, beside all that probes and trials tell.
+        let (forecasts, cost, limits) = scope(|scope| {
+            let forecasts =
+                scope.spawn(|| of.map(|reshaped| Forecasted::of(study, reshaped, &zone)));
+            let cost = Cost::of(study, comparison, of, &zone);
+            let limits = kept(study, of);
+            (forecasts.join().expect("forecasting ends"), cost, limits)
+        });
         let simulated = made_up
             .chain(study.probes.iter().map(|row| row.simulated))
             .chain(study.trials.iter().map(|trial| trial.simulated))
@@ -61,9 +70,9 @@ impl Account {
         Self {
             simulated: simulated || study.config.simulated,
             clock: zone.iana_name().unwrap_or("local time").to_owned(),
-            cost: Cost::of(study, comparison, of, &zone),
-            limits: kept(study, of),
-            forecasts: of.map(|reshaped| Forecasted::of(study, reshaped, &zone)),
+            cost,
+            limits,
+            forecasts,
             gains: gains(study, comparison),
             settings: settings(study),
             expected: expectations(study, comparison, judgements),

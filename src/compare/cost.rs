@@ -11,6 +11,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
+use super::probes::{Kind, Probe, good, latency, probes, rate};
 use super::reshaped::Reshaped;
 use super::{Bounds, Comparison, Row};
 use crate::plan::{Access, Phase, Workload};
@@ -18,7 +19,7 @@ use crate::record::observed;
 use crate::reshape::probing_cost;
 use crate::stats::association::association;
 use crate::stats::describe::{mean, median};
-use crate::study::{ProbeRow, Study, Trial};
+use crate::study::{Study, Trial};
 
 /// Confidence of the intervals here.
 const CONFIDENCE: f64 = 0.95;
@@ -190,8 +191,8 @@ impl Cost {
         let timeline = timeline(&probes, reshaped, zone);
         let speed = reshaped.and_then(|seen| seen.speed(seen.began, seen.until));
         Self {
-            small: felt(&probes, ProbeRow::SMALL, study, comparison),
-            large: felt(&probes, ProbeRow::LARGE, study, comparison),
+            small: felt(&probes, Kind::Small, study, comparison),
+            large: felt(&probes, Kind::Large, study, comparison),
             reshape_fraction_per_h: speed,
             by_hour: by_hour(&probes, reshaped, zone, &timeline),
             together: [Feeling::SmallReadLatency, Feeling::LargeReadRate]
@@ -205,7 +206,7 @@ impl Cost {
                 .filter_map(|row| during(study, row, reshaped))
                 .collect(),
             probing: reshaped.and_then(|seen| {
-                let cost = probing_cost(&seen.readings)?;
+                let cost = probing_cost(&seen.readings(study))?;
                 Some(Probing {
                     pairs: cost.pairs,
                     loss: cost.loss,
@@ -216,49 +217,8 @@ impl Cost {
     }
 }
 
-/// The probes that fell into the reshape, in order of time; all of them where nobody read it.
-pub(super) fn probes<'a>(study: &'a Study, reshaped: Option<&Reshaped>) -> Vec<&'a ProbeRow> {
-    let inside =
-        |row: &&ProbeRow| reshaped.is_none_or(|seen| (seen.began..=seen.until).contains(&row.at));
-    let mut rows: Vec<&ProbeRow> = study.probes.iter().filter(inside).collect();
-    rows.sort_by_key(|row| row.at);
-    rows
-}
-
-pub(super) fn good<'a>(rows: &[&'a ProbeRow], kind: &str) -> Vec<&'a ProbeRow> {
-    let of_kind = |row: &&&ProbeRow| row.kind == kind && row.cause.is_empty();
-    rows.iter().filter(of_kind).copied().collect()
-}
-
-/// The mean of `value` over rows, by their weights.
-fn weighted(
-    rows: &[&ProbeRow],
-    value: fn(&ProbeRow) -> Option<f64>,
-    weight: fn(&ProbeRow) -> f64,
-) -> Option<f64> {
-    let (mut sum, mut weights) = (0.0, 0.0);
-    for row in rows {
-        if let Some(value) = value(row).filter(|value| value.is_finite()) {
-            sum += value * weight(row);
-            weights += weight(row);
-        }
-    }
-    (weights > 0.0).then(|| sum / weights)
-}
-
-/// Mean latency of small reads, each read counted alike.
-pub(super) fn latency(rows: &[&ProbeRow]) -> Option<f64> {
-    let reads = |row: &ProbeRow| (row.operations + row.missed_operations) as f64;
-    weighted(rows, |row| Some(row.mean_ns? as f64), reads)
-}
-
-/// Rate of large reads, each second counted alike.
-pub(super) fn rate(rows: &[&ProbeRow]) -> Option<f64> {
-    weighted(rows, |row| row.rate_bytes_per_s, |row| row.seconds.max(0.0))
-}
-
-fn felt(rows: &[&ProbeRow], kind: &str, study: &Study, comparison: &Comparison) -> Option<Felt> {
-    let small = kind == ProbeRow::SMALL;
+fn felt(rows: &[Probe], kind: Kind, study: &Study, comparison: &Comparison) -> Option<Felt> {
+    let small = kind == Kind::Small;
     let of_kind = rows.iter().filter(|row| row.kind == kind).count();
     let good = good(rows, kind);
     let medians: Vec<f64> = good
@@ -268,10 +228,7 @@ fn felt(rows: &[&ProbeRow], kind: &str, study: &Study, comparison: &Comparison) 
     Some(Felt {
         probes: good.len(),
         failed: of_kind - good.len(),
-        operations: good
-            .iter()
-            .map(|row| row.operations + row.missed_operations)
-            .sum(),
+        operations: good.iter().map(|row| row.reads).sum(),
         value: if small { latency(&good) } else { rate(&good) }?,
         p50_ns: median(&medians).filter(|_| small),
         max_ns: good.iter().filter_map(|row| row.max_ns).max(),
@@ -314,11 +271,7 @@ pub(super) fn baseline(study: &Study, comparison: &Comparison, small: bool) -> O
 }
 
 /// The hours of the local clock from the first probe or reading to the last; `rows` in order of time.
-pub(super) fn timeline(
-    rows: &[&ProbeRow],
-    reshaped: Option<&Reshaped>,
-    zone: &TimeZone,
-) -> Vec<Hour> {
+pub(super) fn timeline(rows: &[Probe], reshaped: Option<&Reshaped>, zone: &TimeZone) -> Vec<Hour> {
     let first = [
         rows.first().map(|row| row.at),
         reshaped.map(|seen| seen.began),
@@ -343,7 +296,7 @@ pub(super) fn timeline(
         };
         let before = |moment: Timestamp| rows.partition_point(|row| row.at < moment);
         let inside = &rows[before(begins)..before(ends)];
-        let (small, large) = (good(inside, ProbeRow::SMALL), good(inside, ProbeRow::LARGE));
+        let (small, large) = (good(inside, Kind::Small), good(inside, Kind::Large));
         hours.push(Hour {
             begins,
             hour: hour_of(begins, zone),
@@ -363,18 +316,18 @@ fn hour_of(at: Timestamp, zone: &TimeZone) -> u8 {
 }
 
 fn by_hour(
-    rows: &[&ProbeRow],
+    rows: &[Probe],
     reshaped: Option<&Reshaped>,
     zone: &TimeZone,
     timeline: &[Hour],
 ) -> Vec<HourOfDay> {
     let mut inside = [const { Vec::new() }; 24];
     for row in rows {
-        inside[usize::from(hour_of(row.at, zone))].push(*row);
+        inside[usize::from(hour_of(row.at, zone))].push(row);
     }
     let hour = |hour: u8| {
-        let inside = &inside[usize::from(hour)];
-        let (small, large) = (good(inside, ProbeRow::SMALL), good(inside, ProbeRow::LARGE));
+        let inside = || inside[usize::from(hour)].iter().copied();
+        let (small, large) = (good(inside(), Kind::Small), good(inside(), Kind::Large));
         let speeds: Vec<f64> = timeline
             .iter()
             .filter(|of| of.hour == hour)
@@ -473,6 +426,7 @@ mod tests {
     use crate::compare::{Rules, compare};
     use crate::judge::judge_all;
     use crate::reshape::Word;
+    use crate::study::ProbeRow;
 
     /// An office from 9 to 17: the reshape goes at 1 % an hour then and at 4 % else, and small reads
     /// take 30 ms then and 12 ms else; probed every quarter of an hour.

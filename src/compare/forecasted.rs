@@ -130,15 +130,16 @@ fn told(study: &Study, reshaped: &Reshaped, zone: &TimeZone, mark: f64) -> Told 
     let Some(reached) = reached.filter(|_| reshaped.from < mark) else {
         return Told::NotRead;
     };
-    let until = reshaped.readings.iter().position(|reading| {
+    let readings = reshaped.readings(study);
+    let until = readings.iter().position(|reading| {
         reading.at == reached.at && reading.position() == Some(reached.fraction)
     });
     let Some(until) = until else {
         return Told::NotRead;
     };
     let hours = study.config.hours(zone.clone());
-    let known = &reshaped.readings[..=until];
-    let Some(seen) = assess(known, study.config.zones(), hours.as_ref()) else {
+    let known = readings.up_to(until + 1);
+    let Some(seen) = assess(&known, study.config.zones(), hours.as_ref()) else {
         return Told::NotRead;
     };
     if seen.state == State::Finished {
@@ -270,7 +271,13 @@ mod tests {
             h if h < 18.0 => (0.45 + 0.05 * (h - 7.0), Word::Running),
             _ => (1.0, Word::Finished),
         });
-        study.progress[30].fraction = Some(0.95);
+        study.progress.change(|place, row| {
+            row.fraction = if place == 30 {
+                Some(0.95)
+            } else {
+                row.fraction
+            };
+        });
         let found = forecasted(&study);
         assert_eq!(found.moments[0].told, Told::NotRead);
         assert!(finish(&found, 1).error_h.is_some());

@@ -9,10 +9,10 @@ use std::ops::RangeInclusive;
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::cost::probes;
+use super::probes::{Kind, Probe, probes};
 use super::reshaped::Reshaped;
 use crate::stats::describe::median;
-use crate::study::{Limits, ProbeRow, Study};
+use crate::study::{Limits, Study};
 
 /// Two probes further apart than so many usual times between two are no one stretch.
 const APART: f64 = 2.5;
@@ -48,15 +48,15 @@ impl Limited {
         }
     }
 
-    fn kind(self) -> &'static str {
+    fn kind(self) -> Kind {
         match self {
-            Self::SmallRead => ProbeRow::SMALL,
-            Self::Copy => ProbeRow::LARGE,
+            Self::SmallRead => Kind::Small,
+            Self::Copy => Kind::Large,
         }
     }
 
     /// What a probe found, in the unit of the limit.
-    fn found(self, row: &ProbeRow) -> Option<f64> {
+    fn found(self, row: &Probe) -> Option<f64> {
         match self {
             Self::SmallRead => row.mean_ns.map(|ns| ns as f64 / 1e6),
             Self::Copy => row.rate_bytes_per_s.map(|rate| rate / 1e6),
@@ -135,15 +135,15 @@ pub fn kept(study: &Study, reshaped: Option<&Reshaped>) -> Vec<Kept> {
             return kept;
         };
         let of_kind = rows.iter().filter(|row| row.kind == what.kind());
-        let rows: Vec<&ProbeRow> = of_kind.copied().collect();
-        let good = rows.iter().filter(|row| row.cause.is_empty());
+        let rows: Vec<&Probe> = of_kind.collect();
+        let good = rows.iter().filter(|row| !row.failed);
         let found = good.clone().filter_map(|row| what.found(row));
         kept.worst = match what {
             Limited::SmallRead => found.reduce(f64::max),
             Limited::Copy => found.reduce(f64::min),
         };
         kept.minutes = minutes(&rows, reshaped, what, limit);
-        let good: Vec<&ProbeRow> = good.copied().collect();
+        let good: Vec<&Probe> = good.copied().collect();
         kept.longest = longest(&good, what, limit);
         kept
     };
@@ -159,13 +159,13 @@ enum Minute {
     Outside,
 }
 
-fn minutes(rows: &[&ProbeRow], reshaped: &Reshaped, what: Limited, limit: f64) -> Option<Minutes> {
+fn minutes(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> Option<Minutes> {
     let minute = |at: Timestamp| at.as_second().div_euclid(60);
     let (first, last) = (minute(reshaped.began), minute(reshaped.until));
     let count = (last - first + 1).clamp(0, MOST_MINUTES);
     let mut all = vec![Minute::Unseen; usize::try_from(count).ok()?];
     for row in rows {
-        let state = match (row.cause.is_empty(), what.found(row)) {
+        let state = match (!row.failed, what.found(row)) {
             (false, _) => Minute::Failed,
             (true, Some(found)) if what.breaks(found, limit) => Minute::Outside,
             (true, Some(_)) => Minute::Within,
@@ -188,22 +188,22 @@ fn minutes(rows: &[&ProbeRow], reshaped: &Reshaped, what: Limited, limit: f64) -
 }
 
 /// The minutes of the clock in which a probe looked.
-fn touched(row: &ProbeRow) -> RangeInclusive<i64> {
+fn touched(row: &Probe) -> RangeInclusive<i64> {
     let begin = row.at.as_second();
     let end = begin + (row.seconds.clamp(1.0, 86_400.0) as i64) - 1;
     begin.div_euclid(60)..=end.div_euclid(60)
 }
 
-fn longest(rows: &[&ProbeRow], what: Limited, limit: f64) -> Option<Stretch> {
-    let apart = |pair: &[&ProbeRow]| pair[1].at.duration_since(pair[0].at).as_secs_f64();
+fn longest(rows: &[&Probe], what: Limited, limit: f64) -> Option<Stretch> {
+    let apart = |pair: &[&Probe]| pair[1].at.duration_since(pair[0].at).as_secs_f64();
     let spans: Vec<f64> = rows.windows(2).map(apart).collect();
     let most = APART * median(&spans).unwrap_or(f64::INFINITY);
-    let outside = |row: &ProbeRow| {
+    let outside = |row: &Probe| {
         what.found(row)
             .is_some_and(|found| what.breaks(found, limit))
     };
     let runs = rows.chunk_by(|a, b| outside(a) && outside(b) && apart(&[a, b]) <= most);
-    let stretch = |run: &[&ProbeRow]| {
+    let stretch = |run: &[&Probe]| {
         let (first, last) = (run.first()?, run.last()?);
         let length = jiff::SignedDuration::try_from_secs_f64(last.seconds.max(0.0)).ok()?;
         outside(first).then_some(Stretch {
@@ -229,6 +229,7 @@ mod tests {
     use super::*;
     use crate::compare::scene::{at, large, reshaping, small};
     use crate::reshape::Word;
+    use crate::study::{Packed, ProbeRow};
 
     /// Ten hours, probed for five minutes of every ten; outside from 2:00 to 3:00 and once at 7:00.
     fn probed() -> Study {
@@ -309,7 +310,7 @@ mod tests {
         );
         assert_eq!((copy.worst, copy.longest.unwrap().probes), (Some(30.0), 2));
         // Without readings the reshape has no minutes.
-        study.progress.clear();
+        study.progress = Packed::default();
         assert_eq!(kept(&study, None)[1].minutes, None);
     }
 }

@@ -21,6 +21,7 @@ pub mod limits;
 pub mod location;
 pub mod now;
 mod poolable;
+mod probes;
 mod quantity;
 mod reshaped;
 mod sample;
@@ -50,6 +51,7 @@ use crate::plan::{Phase, Workload};
 use crate::record::{Observations, observed};
 use crate::seed::Seed;
 use crate::study::{State, Study, Trial};
+use crate::workers;
 
 /// The rules of a comparison.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -150,20 +152,14 @@ pub fn compare(study: &Study, judgements: &BTreeMap<u64, Judgement>, rules: Rule
         seed: study.config.seed,
     };
     let mut workloads = Vec::new();
-    for name in &names {
-        let of_name = study.trials.iter().filter(|trial| trial.workload == *name);
-        let (fresh, old): (Vec<&Trial>, Vec<&Trial>) = of_name.partition(|trial| trial.is_fresh());
-        workloads.extend(context.row(name, &old, &mut excluded));
-        if !fresh.is_empty() {
-            // New data is held against the old data of before, and never pooled with it.
-            let before = old.into_iter().filter(|trial| trial.phase == Phase::Before);
-            let trials: Vec<&Trial> = before.chain(fresh).collect();
-            let mut again = Vec::new();
-            let row = context.row(&format!("{name}, new data"), &trials, &mut again);
-            again.retain(|left_out| !excluded.contains(left_out));
-            excluded.extend(again);
-            workloads.extend(row);
-        }
+    for found in workers::each(&names, 1, |name| context.of(study, name)) {
+        excluded.extend(found.excluded);
+        workloads.extend(found.old);
+        // What is left out beside the new data may have been named already.
+        let again = found.again.into_iter();
+        let again: Vec<Excluded> = again.filter(|one| !excluded.contains(one)).collect();
+        excluded.extend(again);
+        workloads.extend(found.fresh);
     }
     excluded.sort_by_key(|left_out: &Excluded| left_out.trial);
     let (study, simulated) = (study.name.clone(), study.config.simulated);
@@ -185,7 +181,37 @@ struct Context<'a> {
     seed: Seed,
 }
 
+/// What the trials of one workload come to.
+struct Found {
+    old: Option<Row>,
+    excluded: Vec<Excluded>,
+    /// The row of trials on new data, where there are any.
+    fresh: Option<Row>,
+    /// What is left out of it.
+    again: Vec<Excluded>,
+}
+
 impl Context<'_> {
+    /// The rows of the workload `name`.
+    fn of(&self, study: &Study, name: &str) -> Found {
+        let of_name = study.trials.iter().filter(|trial| trial.workload == *name);
+        let (fresh, old): (Vec<&Trial>, Vec<&Trial>) = of_name.partition(|trial| trial.is_fresh());
+        let (mut excluded, mut again) = (Vec::new(), Vec::new());
+        let row = self.row(name, &old, &mut excluded);
+        let on_fresh = (!fresh.is_empty()).then(|| {
+            // New data is held against the old data of before, and never pooled with it.
+            let before = old.into_iter().filter(|trial| trial.phase == Phase::Before);
+            let trials: Vec<&Trial> = before.chain(fresh).collect();
+            self.row(&format!("{name}, new data"), &trials, &mut again)
+        });
+        Found {
+            old: row,
+            excluded,
+            fresh: on_fresh.flatten(),
+            again,
+        }
+    }
+
     fn row(&self, name: &str, trials: &[&Trial], excluded: &mut Vec<Excluded>) -> Option<Row> {
         // The latest description of a workload counts: what was measured under another is no match.
         // A trial that was cut off may not say how long it would have been.

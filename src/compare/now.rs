@@ -4,11 +4,12 @@
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
-use super::cost::{Baseline, Hour, baseline, good, latency, probes, rate, timeline};
+use super::cost::{Baseline, Hour, baseline, timeline};
+use super::probes::{Kind, Probe, good, latency, probes, rate};
 use super::reshaped::Reshaped;
 use super::{Rules, compare};
 use crate::judge::judge_all;
-use crate::study::{ProbeRow, Study};
+use crate::study::Study;
 
 /// What is felt now is a mean over so many seconds: large reads are probed four times in them.
 pub const LATELY: i64 = 3600;
@@ -54,20 +55,16 @@ impl FeltNow {
     /// By the probes of `study` that began in the [`LATELY`] seconds before `now`.
     pub fn of(study: &Study, now: Timestamp) -> Self {
         let since = now - SignedDuration::from_secs(LATELY);
-        let rows: Vec<&ProbeRow> = study
-            .probes
-            .iter()
-            .rev()
+        let rows = study.probes.iter().rev();
+        let rows: Vec<Probe> = rows
             .take_while(|row| row.at > since)
+            .map(|row| Probe::of(&row))
             .collect();
-        let (small, large) = (good(&rows, ProbeRow::SMALL), good(&rows, ProbeRow::LARGE));
+        let (small, large) = (good(&rows, Kind::Small), good(&rows, Kind::Large));
         Self {
             probes: small.len() + large.len(),
             failed: rows.len() - small.len() - large.len(),
-            reads: small
-                .iter()
-                .map(|row| row.operations + row.missed_operations)
-                .sum(),
+            reads: small.iter().map(|row| row.reads).sum(),
             small_ns: latency(&small),
             worst_ns: small.iter().filter_map(|row| row.max_ns).max(),
             large_bytes_per_s: rate(&large),
@@ -84,6 +81,7 @@ pub fn hours(study: &Study, reshaped: Option<&Reshaped>, zone: &TimeZone) -> Vec
 mod tests {
     use super::*;
     use crate::report::testing::{Scene, study};
+    use crate::study::ProbeRow;
 
     fn probe(at: Timestamp, kind: &str, reads: u64, mean_ms: u64, cause: &str) -> ProbeRow {
         ProbeRow {
@@ -111,13 +109,15 @@ mod tests {
         let mut study = study(Scene::Empty);
         let now: Timestamp = "2026-03-02T12:00:00Z".parse().unwrap();
         let before = |minutes: i64| now - SignedDuration::from_mins(minutes);
-        study.probes = vec![
+        study.probes = [
             probe(before(70), ProbeRow::SMALL, 1000, 500, ""),
             probe(before(50), ProbeRow::SMALL, 30, 10, ""),
             probe(before(40), ProbeRow::LARGE, 80, 1, ""),
             probe(before(30), ProbeRow::SMALL, 10, 30, ""),
             probe(before(20), ProbeRow::SMALL, 0, 0, "not connected"),
-        ];
+        ]
+        .into_iter()
+        .collect();
         let felt = FeltNow::of(&study, now);
         assert_eq!((felt.probes, felt.failed, felt.reads), (3, 1, 40));
         assert_eq!(felt.small_ns, Some(15e6));

@@ -3,8 +3,8 @@
 
 use jiff::Timestamp;
 
-use crate::reshape::{Ending, Reading, Track, assess};
-use crate::study::{ProgressRow, Study};
+use crate::reshape::{Ending, Move, Span, Track, assess};
+use crate::study::{Packed, ProgressRow, Study};
 
 /// A span shorter than this, in seconds, has no speed of its own.
 const SHORTEST: f64 = 60.0;
@@ -12,9 +12,9 @@ const SHORTEST: f64 = 60.0;
 /// A reshape that was followed.
 #[derive(Clone, Debug)]
 pub struct Reshaped {
-    /// All readings of it, in the order in which they were made; none of a later pass.
-    pub readings: Vec<Reading>,
-    /// Readings with their accidents set apart.
+    /// So many of the study's readings, in front, are of it; the others of a later pass.
+    pub count: usize,
+    /// Readings with their accidents set apart; its moves have become stretches.
     pub track: Track,
     /// The first reading that tells a position.
     pub began: Timestamp,
@@ -36,21 +36,20 @@ type Stretch = (Timestamp, Timestamp, f64);
 impl Reshaped {
     /// What the readings of `study` tell; `None` where none tells a position.
     pub fn of(study: &Study) -> Option<Self> {
-        let mut readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
-        let seen = assess(&readings, study.config.zones(), None)?;
-        readings.truncate(seen.another.map_or(readings.len(), |another| another.from));
+        let seen = assess(&study.progress, study.config.zones(), None)?;
+        let count = seen.another.map(|another| another.from);
+        let count = count.unwrap_or_else(|| study.progress.len());
         let (mut track, ending) = (seen.track, seen.ending);
         if let Some(ending) = ending {
             // That it was done may have been found, or said by hand, long after it was.
             track.points.retain(|point| point.at <= ending.at);
             track.moves.retain(|m| m.ended <= ending.at);
         }
+        let moves = std::mem::take(&mut track.moves);
         let first = *track.points.first()?;
-        let mut stretches: Vec<Stretch> = track
-            .moves
-            .iter()
-            .map(|m| (m.began, m.ended, m.to - m.from))
-            .collect();
+        let stretch = |m: Move| (m.began, m.ended, m.to - m.from);
+        let mut stretches: Vec<Stretch> = moves.into_iter().map(stretch).collect();
+        stretches.shrink_to_fit();
         if let Some((ending, last)) = ending.zip(track.last()) {
             let left = 1.0 - last.fraction;
             if left > 0.0 && ending.at > last.at {
@@ -66,8 +65,13 @@ impl Reshaped {
             ordered: stretches.is_sorted_by(|a, b| a.0 <= b.0 && a.1 <= b.1),
             stretches,
             track,
-            readings,
+            count,
         })
+    }
+
+    /// All readings of it in `study`, of which it was made, in the order in which they were made.
+    pub fn readings<'a>(&self, study: &'a Study) -> Span<'a, Packed<ProgressRow>> {
+        Span::of(&study.progress).up_to(self.count)
     }
 
     /// Hours from the first reading to the end; `None` before the end.
@@ -163,10 +167,10 @@ mod tests {
             _ => (1.0, Word::Absent),
         });
         study.progress.retain(|row| row.at < at(11.0));
-        for row in &mut study.progress {
+        study.progress.change(|_, row| {
             row.fraction = row.fraction.filter(|_| row.state == Word::Running);
-        }
-        let mut said = study.progress[0].clone();
+        });
+        let mut said = study.progress.first().unwrap();
         (said.at, said.elapsed_s) = (at(15.0), None);
         (said.state, said.fraction) = (Word::Finished, Some(1.0));
         study.progress.push(said.clone());
@@ -184,7 +188,7 @@ mod tests {
         let later = Reshaped::of(&study).unwrap();
         assert_eq!((later.ending, later.until), (first.ending, first.until));
         assert_eq!(later.track, first.track);
-        assert_eq!(later.readings.len(), first.readings.len());
+        assert_eq!(later.count, first.count);
     }
 
     #[test]
@@ -196,9 +200,9 @@ mod tests {
         // From 16 h on nobody looked until 24 h.
         let unseen = at(16.0)..at(24.0);
         study.progress.retain(|row| !unseen.contains(&row.at));
-        for row in &mut study.progress {
+        study.progress.change(|_, row| {
             row.fraction = row.fraction.filter(|_| row.state == Word::Running);
-        }
+        });
         let ending = Reshaped::of(&study).unwrap().ending.unwrap();
         assert!(ending.not_before < at(16.0) && ending.not_after >= at(24.0));
         let off = ending.at.duration_since(at(20.0)).as_secs_f64().abs();

@@ -21,10 +21,9 @@ pub use levels::{Level, cache_size, levels};
 pub use limit::{Limit, Limiting};
 
 use std::collections::BTreeMap;
-use std::num::NonZero;
-use std::thread::{available_parallelism, scope};
 
 use crate::study::{State, Study, Trial};
+use crate::workers;
 
 /// Fewer trials than this are not worth another thread.
 const SHARE: usize = 256;
@@ -42,7 +41,7 @@ pub struct Judgement {
 
 /// Judges one trial.
 pub fn judge(case: &Case<'_>) -> Judgement {
-    let evidence: Vec<Evidence> = [
+    let mut evidence: Vec<Evidence> = [
         bytes::evidence(case),
         members::evidence(case),
         ceilings::evidence(case),
@@ -52,6 +51,7 @@ pub fn judge(case: &Case<'_>) -> Judgement {
     .into_iter()
     .flatten()
     .collect();
+    evidence.shrink_to_fit();
     let ruling = rule(&evidence);
     let limiting = limit::limiting(case, &ruling);
     Judgement {
@@ -74,22 +74,9 @@ pub fn judge_some(study: &Study, first: u64) -> BTreeMap<u64, Judgement> {
         .filter(|trial| trial.state == State::Complete && trial.sitting >= first);
     let complete: Vec<&Trial> = complete.collect();
     let judged = |trial: &&Trial| (trial.trial, judge(&Case::of(study, trial)));
-    let workers = available_parallelism().map_or(1, NonZero::get);
-    let part = complete.len().div_ceil(workers).max(SHARE);
-    if complete.len() <= part {
-        return complete.iter().map(judged).collect();
-    }
-    // Each trial is judged by itself, so that nothing depends on who does it.
-    scope(|scope| {
-        let parts = complete.chunks(part);
-        let workers =
-            parts.map(|part| scope.spawn(move || part.iter().map(judged).collect::<Vec<_>>()));
-        let workers: Vec<_> = workers.collect();
-        let found = workers.into_iter().map(|worker| worker.join());
-        found
-            .flat_map(|found| found.expect("judging ends"))
-            .collect()
-    })
+    workers::each(&complete, SHARE, judged)
+        .into_iter()
+        .collect()
 }
 
 #[cfg(test)]

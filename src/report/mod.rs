@@ -47,6 +47,7 @@ pub use markdown::markdown;
 pub use next::{next_json, next_text};
 pub use page::page;
 pub use plan::{objections_json, objections_text, outlook_csv, outlook_json, outlook_text};
+pub use shown::shown;
 pub use sitting::sitting_text;
 pub use status::{now_text, status_line, status_text};
 pub use study::{LATEST, study_text};

@@ -61,6 +61,12 @@ impl Shown {
     }
 }
 
+/// Numbers of the trials of `study` that a page shows one by one.
+pub fn shown(study: &Study) -> BTreeSet<u64> {
+    let shown = Shown::of(study);
+    shown.trials(study).map(|trial| trial.trial).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::testing::{Scene, study};

@@ -5,6 +5,7 @@
 //! give its mean and Student's interval.
 
 use super::reading::{Reading, Word};
+use super::readings::{Readings, Span};
 use crate::stats::interval::{Interval, mean_t};
 
 /// What probing costs.
@@ -23,10 +24,11 @@ pub struct Cost {
 }
 
 /// The cost, from stretches between readings that follow one another; `None` before the first pair.
-pub fn probing_cost(readings: &[Reading]) -> Option<Cost> {
-    let stretches: Vec<(bool, f64)> = readings
-        .windows(2)
-        .filter_map(|pair| stretch(&pair[0], &pair[1]))
+pub fn probing_cost<R: Readings + ?Sized>(readings: &R) -> Option<Cost> {
+    let readings = Span::of(readings);
+    let pairs = readings.iter().zip(readings.behind(1).iter());
+    let stretches: Vec<(bool, f64)> = pairs
+        .filter_map(|(before, after)| stretch(&before, &after))
         .collect();
     let mut ratios = Vec::new();
     let (mut with, mut without) = (0.0, 0.0);

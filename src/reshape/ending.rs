@@ -3,7 +3,8 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::reading::{Extent, Reading, Word};
+use super::reading::{Extent, Word};
+use super::readings::{Readings, Span};
 use super::track::{Move, Track};
 
 /// A reshape that is gone from its source may have finished when it would have been within this of
@@ -31,11 +32,11 @@ pub struct Ending {
 
 impl Ending {
     /// The end, of a reshape that is known to be done. `None` where no reading shows it at work.
-    pub(super) fn of(readings: &[Reading], track: &Track) -> Option<Self> {
-        let last = readings.iter().rposition(|r| at_work(r.reported.word))?;
-        let after = &readings[last + 1..];
+    pub(super) fn of<R: Readings + ?Sized>(readings: Span<'_, R>, track: &Track) -> Option<Self> {
+        let worked = readings.before_run(|word| !at_work(word));
+        let after = readings.behind(worked);
+        let not_before = readings.up_to(worked).last()?.at;
         let not_after = after.iter().find(|r| over(r.reported.word))?.at;
-        let not_before = readings[last].at;
         let place = track.points.iter().rfind(|point| point.at <= not_before)?;
         let latest = track.moves.iter().rfind(|m| m.ended <= not_before);
         let at = latest.and_then(|m| {
@@ -71,20 +72,24 @@ pub(super) fn latest_speed(moves: &[Move]) -> Option<f64> {
 }
 
 /// Whether the source counts chunks of a file system: then it does not tell an end from a cancel.
-pub(super) fn counts_chunks(answered: &[Reading]) -> bool {
-    let told = answered.iter().rev().find(|r| r.position().is_some());
+pub(super) fn counts_chunks<R: Readings + ?Sized>(answered: Span<'_, R>) -> bool {
+    let told = answered.told();
     told.is_some_and(|r| r.reported.extent == Some(Extent::Chunks))
 }
 
 /// Whether a reshape that `since` then is not mentioned any more may have come to its end: at its
 /// speed it would be there by now, had it gone on since it was last seen to move. One whose end was
 /// asked for has not.
-pub(super) fn may_have_ended(answered: &[Reading], track: &Track, since: Timestamp) -> bool {
+pub(super) fn may_have_ended<R: Readings + ?Sized>(
+    answered: Span<'_, R>,
+    track: &Track,
+    since: Timestamp,
+) -> bool {
     let (Some(last), Some(stood)) = (track.last(), track.standing_since()) else {
         return false;
     };
-    let told = answered.iter().rev().find(|r| r.position().is_some());
-    if told.is_some_and(|r| r.reported.cancelled()) {
+    let told = answered.told();
+    if told.as_ref().is_some_and(|r| r.reported.cancelled()) {
         return false;
     }
     // What counts chunks moves between its steps; what stood still for too long did not.
@@ -111,20 +116,23 @@ fn speed(track: &Track) -> Option<f64> {
 
 /// How many of `readings` tell of the first pass: a reading that begins anew after the end, and all
 /// that follow it, tell of another. `finished` says whether the reshape is done by so many readings.
-pub(super) fn first_pass(readings: &[Reading], finished: impl Fn(&[Reading]) -> bool) -> usize {
-    let word = |index: usize| readings[index].reported.word;
+pub(super) fn first_pass<'a, R: Readings + ?Sized>(
+    readings: Span<'a, R>,
+    finished: impl Fn(Span<'a, R>) -> bool,
+) -> usize {
     let mut over_since = None;
     // Where the reshape was before it was over.
     let mut before: Option<f64> = None;
     for (index, reading) in readings.iter().enumerate() {
-        if over(word(index)) {
+        let word = reading.reported.word;
+        if over(word) {
             over_since = over_since.or(Some(index));
         }
-        let Some(position) = reading.position().filter(|_| at_work(word(index))) else {
+        let Some(position) = reading.position().filter(|_| at_work(word)) else {
             continue;
         };
         if let Some((since, place)) = over_since.zip(before) {
-            let between = &readings[since..index];
+            let between = readings.up_to(index).behind(since);
             let said = between.iter().any(|r| r.reported.word == Word::Finished);
             let answers = between.iter().filter(|r| over(r.reported.word)).count();
             let anew = match said {
@@ -137,7 +145,7 @@ pub(super) fn first_pass(readings: &[Reading], finished: impl Fn(&[Reading]) -> 
                     answers > 1 && position < back
                 }
             };
-            if anew && finished(&readings[..index]) {
+            if anew && finished(readings.up_to(index)) {
                 return index;
             }
         }

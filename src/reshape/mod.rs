@@ -17,6 +17,7 @@
 //! | `cost` | what probing costs the reshape |
 
 mod reading;
+mod readings;
 pub mod source;
 mod track;
 mod work;
@@ -33,6 +34,7 @@ pub use cost::{Cost, probing_cost};
 pub use ending::Ending;
 pub use forecast::{Forecast, Range, forecast};
 pub use reading::{Extent, Reading, Reported, Word};
+pub use readings::{Readings, Span};
 pub use source::{Source, SourceError};
 pub use state::{Alarm, Another, Assessment, State, assess};
 pub use straight::Straight;

@@ -2,7 +2,8 @@
 
 use jiff::Timestamp;
 
-use super::reading::{Extent, Reading, Word};
+use super::reading::{Extent, Word};
+use super::readings::{Readings, Span};
 use crate::stats::describe::median;
 
 /// Wall clocks that differ by less than this from the steady one were not set, only slewed.
@@ -94,7 +95,12 @@ pub struct Track {
 
 impl Track {
     /// The track of `readings`, which are in the order in which they were made.
-    pub fn of(readings: &[Reading]) -> Self {
+    pub fn of<R: Readings + ?Sized>(readings: &R) -> Self {
+        Self::over(Span::of(readings))
+    }
+
+    /// The track of some of them.
+    pub(super) fn over<R: Readings + ?Sized>(readings: Span<'_, R>) -> Self {
         let mut track = Self::default();
         let points = track.timeline(readings);
         track.keep_plausible(points);
@@ -121,13 +127,13 @@ impl Track {
     }
 
     /// Puts readings on an axis of time that nobody sets.
-    fn timeline(&mut self, readings: &[Reading]) -> Vec<Point> {
+    fn timeline<R: Readings + ?Sized>(&mut self, readings: Span<'_, R>) -> Vec<Point> {
         let mut points: Vec<Point> = Vec::new();
         let mut seconds = 0.0;
-        let mut before: Option<&Reading> = None;
-        for reading in readings {
+        let mut before: Option<Timestamp> = None;
+        for reading in readings.iter() {
             if let Some(before) = before {
-                let wall = reading.at.duration_since(before.at).as_secs_f64();
+                let wall = reading.at.duration_since(before).as_secs_f64();
                 let step = reading.elapsed.map_or(0.0, |elapsed| wall - elapsed);
                 if step.abs() > CLOCK_STEP {
                     self.clock_steps.push(ClockStep {
@@ -149,7 +155,7 @@ impl Track {
                 }
                 seconds += reading.elapsed.unwrap_or(wall).max(0.0);
             }
-            before = Some(reading);
+            before = Some(reading.at);
             if let Some(fraction) = reading.position() {
                 points.push(Point {
                     at: reading.at,
@@ -168,16 +174,19 @@ impl Track {
 
     /// Leaves out single readings that lie beyond both of their neighbours, while those agree with
     /// each other; and a latest reading far ahead of all, until the next agrees with it.
-    fn keep_plausible(&mut self, points: Vec<Point>) {
-        for (index, point) in points.iter().enumerate() {
+    fn keep_plausible(&mut self, mut points: Vec<Point>) {
+        // Those that are kept move to the front, in place: they may be very many.
+        let mut kept = 0;
+        for index in 0..points.len() {
+            let point = points[index];
             let next = points.get(index + 1);
-            let alone = match (self.points.last(), next) {
+            let alone = match (points[..kept].last(), next) {
                 (Some(before), Some(next)) => {
                     let agree = next.fraction >= before.fraction;
                     let beyond = point.fraction > next.fraction || point.fraction < before.fraction;
                     agree && beyond
                 }
-                (Some(before), None) => leaps(&self.points, before, point),
+                (Some(before), None) => leaps(&points[..kept], before, &point),
                 // The very first: a fall to the second that later ones go on from.
                 (None, Some(next)) => {
                     let onwards = points.get(index + 2);
@@ -189,11 +198,15 @@ impl Track {
                 }
                 (None, None) => false,
             };
-            match alone {
-                true => self.corrupt.push(*point),
-                false => self.points.push(*point),
+            if alone {
+                self.corrupt.push(point);
+            } else {
+                points[kept] = point;
+                kept += 1;
             }
         }
+        points.truncate(kept);
+        self.points = points;
     }
 
     /// Finds movements, jumps, and time without movement.
@@ -281,7 +294,7 @@ fn patience(points: &[Point]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::reshape::reading::Reported;
+    use crate::reshape::reading::{Reading, Reported};
 
     const START: &str = "2026-03-02T08:00:00Z";
 

@@ -22,9 +22,9 @@ pub trait Disk {
     ///
     /// # Errors
     /// As [`Disk::read`].
-    fn stream(&self, name: &str) -> io::Result<Option<Box<dyn Read + '_>>> {
+    fn stream(&self, name: &str) -> io::Result<Option<Box<dyn Read + Send + '_>>> {
         let bytes = self.read(name)?;
-        Ok(bytes.map(|bytes| Box::new(io::Cursor::new(bytes)) as Box<dyn Read>))
+        Ok(bytes.map(|bytes| Box::new(io::Cursor::new(bytes)) as Box<dyn Read + Send>))
     }
 
     /// Adds bytes at the end of a file, which is made when it is missing.
@@ -207,10 +207,10 @@ impl Disk for FolderDisk {
         }
     }
 
-    fn stream(&self, name: &str) -> io::Result<Option<Box<dyn Read + '_>>> {
+    fn stream(&self, name: &str) -> io::Result<Option<Box<dyn Read + Send + '_>>> {
         // What is added meanwhile beyond the most is not read.
         let file = self.open_to_read(name)?;
-        Ok(file.map(|file| Box::new(file.take(most(name))) as Box<dyn Read>))
+        Ok(file.map(|file| Box::new(file.take(most(name))) as Box<dyn Read + Send>))
     }
 
     fn append(&mut self, name: &str, bytes: &[u8]) -> io::Result<()> {

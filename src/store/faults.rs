@@ -375,10 +375,10 @@ impl Promised {
         begins(&study.sweeps, &self.sweeps, at);
         begins(&study.checks, &self.checks, at);
         // What was on disk although its flush failed stands there twice when it is tried again.
-        let mut progress = study.progress.clone();
+        let mut progress = Vec::from_iter(&study.progress);
         progress.dedup();
         begins(&progress, &self.progress, at);
-        let mut probes = study.probes.clone();
+        let mut probes = Vec::from_iter(&study.probes);
         probes.dedup();
         begins(&probes, &self.probes, at);
         assert!(
@@ -445,7 +445,7 @@ fn recover(disk: &FaultyDisk, promised: &Promised, at: &str) {
     assert_eq!(study.remarks, Vec::<String>::new(), "{at}");
     let windows = WindowRow::rows(number, &recording, &summary);
     assert_eq!(study.windows.of(number), windows, "{at}");
-    assert_eq!(study.progress.last(), Some(&reading(9_999)), "{at}");
+    assert_eq!(study.progress.last(), Some(reading(9_999)), "{at}");
 }
 
 /// Makes each step of `story` go wrong in each way, and looks what is left; how many there are.

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::reader::bytes;
+use super::reader::open;
 use super::{Disk, FolderDisk, StoreError, names};
 use crate::study::RawFile;
 
@@ -40,8 +40,9 @@ pub fn raw_files(root: &Path) -> Result<Vec<RawFile>, StoreError> {
     let all = TABLES.into_iter().map(str::to_owned).chain(facts);
     let mut files = Vec::new();
     for name in all {
-        if let Some(content) = bytes(&disk, &name)? {
-            files.push(RawFile::of(name, &content));
+        if let Some(content) = open(&disk, &name)? {
+            let file = RawFile::of(&name, content);
+            files.push(file.map_err(|error| StoreError::io("reading", &name, error))?);
         }
     }
     Ok(files)

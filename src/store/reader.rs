@@ -1,8 +1,10 @@
 //! A study as it stands on disk, read without a lock.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::io::Read;
 use std::path::Path;
 use std::sync::Arc;
+use std::thread::scope;
 
 use serde::de::DeserializeOwned;
 
@@ -11,8 +13,8 @@ use crate::facts::Facts;
 use crate::plan::TestData;
 use crate::study::tables::{self, Cells, ReadError, whole};
 use crate::study::{
-    Config, FORMAT, LatencyLog, ObservationRow, ProgressRow, Study, Trial, WindowRow, manifest,
-    placed,
+    Config, DataRow, FORMAT, LatencyLog, ObservationRow, Pack, Packed, ProgressRow, Study, Trial,
+    WindowRow, Windows, manifest, placed,
 };
 
 /// Whether the folder `root` holds a study.
@@ -81,7 +83,7 @@ pub fn read_config(root: &Path) -> Result<Config, StoreError> {
 ///
 /// # Errors
 /// When they cannot be read.
-pub fn progress(root: &Path) -> Result<Vec<ProgressRow>, StoreError> {
+pub fn progress(root: &Path) -> Result<Packed<ProgressRow>, StoreError> {
     table(&FolderDisk::new(root), names::PROGRESS, &mut Vec::new())
 }
 
@@ -117,8 +119,47 @@ fn snapshot_of(disk: &impl Disk, name: String, latest: Option<usize>) -> Result<
         of_latest.map(|trial| trial.trial).collect()
     });
     let wants = |trial: u64| wanted.as_ref().is_none_or(|some| some.contains(&trial));
-    let pack = |row: WindowRow| study.windows.push(&row);
-    each(disk, names::WINDOWS, &mut remarks, &wants, pack)?;
+    // Windows are most of a large study: they are read beside all the rest.
+    let source = open(disk, names::WINDOWS)?;
+    let (windows, rest) = scope(|scope| {
+        let windows = scope.spawn(|| windows(source, &wants));
+        let whole = latest.is_none();
+        let rest = fill(&mut study, disk, whole, &wants);
+        (windows.join().expect("reading ends"), rest)
+    });
+    let (windows, torn) = windows?;
+    study.windows = windows;
+    remark_torn(names::WINDOWS, torn, &mut remarks);
+    remarks.extend(rest?);
+    study.remarks = remarks;
+    Ok(study)
+}
+
+/// The windows of `source`, and the length of its torn end.
+fn windows(
+    source: Option<Box<dyn Read + Send + '_>>,
+    wants: &(impl Fn(u64) -> bool + Sync),
+) -> Result<(Windows, usize), StoreError> {
+    let mut windows = Windows::default();
+    let torn = match source {
+        Some(source) => {
+            let pack = |row: WindowRow| windows.push(&row);
+            rows(names::WINDOWS, source, wants, pack)?
+        }
+        None => 0,
+    };
+    Ok((windows, torn))
+}
+
+/// Reads into `study` what stands in other tables than those of trials and windows, the reshape only where
+/// the `whole` is wanted; what is to be remarked of them.
+fn fill(
+    study: &mut Study,
+    disk: &impl Disk,
+    whole_study: bool,
+    wants: &impl Fn(u64) -> bool,
+) -> Result<Vec<String>, StoreError> {
+    let mut remarks = Vec::new();
     let mut known = BTreeSet::<Arc<str>>::new();
     let put = |row: ObservationRow| {
         let of_trial = study.observations.entry(row.trial).or_default();
@@ -131,10 +172,10 @@ fn snapshot_of(disk: &impl Disk, name: String, latest: Option<usize>) -> Result<
             }
         }
     };
-    each(disk, names::OBSERVATIONS, &mut remarks, &wants, put)?;
+    each(disk, names::OBSERVATIONS, &mut remarks, wants, put)?;
     study.sweeps = table(disk, names::SWEEP, &mut remarks)?;
     study.checks = table(disk, names::CHECKS, &mut remarks)?;
-    if latest.is_none() {
+    if whole_study {
         study.progress = table(disk, names::PROGRESS, &mut remarks)?;
         study.probes = table(disk, names::PROBES, &mut remarks)?;
     }
@@ -149,11 +190,11 @@ fn snapshot_of(disk: &impl Disk, name: String, latest: Option<usize>) -> Result<
     study.data = if study.config.format < FIRST_WITH_ROWS {
         old_data(disk)?
     } else {
-        manifest::fold(names::DATA, &table(disk, names::DATA, &mut remarks)?)?
+        let rows: Vec<DataRow> = table(disk, names::DATA, &mut remarks)?;
+        manifest::fold(names::DATA, &rows)?
     };
     study.facts = facts(disk)?;
-    study.remarks = remarks;
-    Ok(study)
+    Ok(remarks)
 }
 
 /// The format from which on the manifest of test data is a table.
@@ -204,14 +245,27 @@ fn toml<T: DeserializeOwned>(disk: &impl Disk, name: &str) -> Result<Option<T>, 
     read.map(Some)
 }
 
-fn table<Row: Cells>(
+/// What the rows of a table are gathered in.
+trait Table {
+    type Row: Cells;
+}
+
+impl<Row: Cells> Table for Vec<Row> {
+    type Row = Row;
+}
+
+impl<Row: Cells + Pack> Table for Packed<Row> {
+    type Row = Row;
+}
+
+fn table<Rows: Default + Extend<Rows::Row> + Table>(
     disk: &impl Disk,
     name: &str,
     remarks: &mut Vec<String>,
-) -> Result<Vec<Row>, StoreError> {
-    let mut rows = Vec::new();
-    each(disk, name, remarks, &|_| true, |row| rows.push(row))?;
-    Ok(rows)
+) -> Result<Rows, StoreError> {
+    let mut all = Rows::default();
+    each(disk, name, remarks, &|_| true, |row| all.extend([row]))?;
+    Ok(all)
 }
 
 /// Hands each row of a table on whose leading number is `wanted`, where the rows have one.
@@ -222,16 +276,31 @@ fn each<Row: Cells>(
     wanted: &dyn Fn(u64) -> bool,
     hand: impl FnMut(Row),
 ) -> Result<(), StoreError> {
-    let fail = |error| StoreError::io("reading", name, error);
-    let Some(source) = disk.stream(name).map_err(fail)? else {
-        return Ok(());
-    };
-    let torn = tables::read(name, source, wanted, hand).map_err(|error| match error {
-        ReadError::Table(error) => error.into(),
-        ReadError::Io(error) => fail(error),
-    })?;
-    remark_torn(name, torn, remarks);
+    if let Some(source) = open(disk, name)? {
+        remark_torn(name, rows(name, source, wanted, hand)?, remarks);
+    }
     Ok(())
+}
+
+pub(super) fn open<'a>(
+    disk: &'a impl Disk,
+    name: &str,
+) -> Result<Option<Box<dyn Read + Send + 'a>>, StoreError> {
+    let fail = |error| StoreError::io("reading", name, error);
+    disk.stream(name).map_err(fail)
+}
+
+/// The same of the table `name` that `source` holds; the length of its torn end.
+fn rows<Row: Cells>(
+    name: &str,
+    source: impl Read,
+    wanted: &dyn Fn(u64) -> bool,
+    hand: impl FnMut(Row),
+) -> Result<usize, StoreError> {
+    tables::read(name, source, wanted, hand).map_err(|error| match error {
+        ReadError::Table(error) => error.into(),
+        ReadError::Io(error) => StoreError::io("reading", name, error),
+    })
 }
 
 fn remark_torn(name: &str, torn: usize, remarks: &mut Vec<String>) {

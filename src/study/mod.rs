@@ -11,6 +11,7 @@ mod lines;
 pub mod bounds;
 mod limits;
 pub mod manifest;
+mod packed;
 mod place;
 mod progress;
 mod proposal;
@@ -35,6 +36,7 @@ pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use limits::Limits;
 pub use lines::Plain;
 pub use manifest::{DataEvent, DataRow};
+pub use packed::{Pack, Packed, Texts};
 pub use place::placed;
 pub use progress::{ProbeRow, ProgressRow};
 pub use proposal::KnownPool;
@@ -70,9 +72,9 @@ pub struct Study {
     /// What people answered for, in the order in which it was written down.
     pub checks: Vec<CheckRow>,
     /// Readings of the reshape, in the order in which they were made.
-    pub progress: Vec<ProgressRow>,
+    pub progress: Packed<ProgressRow>,
     /// Light probes beside them.
-    pub probes: Vec<ProbeRow>,
+    pub probes: Packed<ProbeRow>,
     /// Passes of reading back.
     pub passes: Vec<PassRow>,
     /// Test data that was read back, in the order in which it was.
@@ -102,8 +104,8 @@ impl Study {
             latency: LatencyLog::default(),
             sweeps: Vec::new(),
             checks: Vec::new(),
-            progress: Vec::new(),
-            probes: Vec::new(),
+            progress: Packed::default(),
+            probes: Packed::default(),
             passes: Vec::new(),
             verified: Vec::new(),
             damage: Vec::new(),

@@ -2,13 +2,17 @@
 //!
 //! The order of fields is the order of columns. Units stand in the names.
 
+use std::borrow::Cow;
+use std::ops::Range;
+
 use jiff::Timestamp;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::bounds::{self, AMOUNT, Wrong};
 use super::lines::Plain;
+use super::packed::Packed;
 use super::tables::{Cells, line};
-use crate::reshape::{Extent, Reading, Reported, Source, Word};
+use crate::reshape::{Extent, Reading, Readings, Reported, Source, Word};
 
 /// One reading of a reshape's progress, one that failed included.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -74,7 +78,7 @@ impl ProgressRow {
     }
 
     /// The reading in a row. What is no number that a position or a time can have becomes unknown.
-    pub fn reading(&self) -> Reading {
+    pub fn reading(self) -> Reading {
         let number = |value: Option<f64>| value.filter(|v| v.is_finite() && *v >= 0.0);
         Reading {
             at: self.at,
@@ -86,7 +90,7 @@ impl ProgressRow {
                 total: number(self.total),
                 extent: self.counts,
                 speed: number(self.speed_bytes_per_s),
-                note: self.note.clone(),
+                note: self.note,
             },
             probed: self.probed,
             members_read: self.members_read_bytes,
@@ -131,6 +135,18 @@ pub struct ProbeRow {
     /// Why it failed, if it did.
     #[serde(with = "super::tables::guarded")]
     pub cause: String,
+}
+
+/// The readings of a study, unpacked one by one.
+impl Readings for Packed<ProgressRow> {
+    fn count(&self) -> usize {
+        self.len()
+    }
+
+    fn span(&self, places: Range<usize>) -> impl DoubleEndedIterator<Item = Cow<'_, Reading>> {
+        let rows = Self::span(self, places);
+        rows.map(|row| Cow::Owned(row.reading()))
+    }
 }
 
 impl Cells for ProgressRow {
@@ -257,6 +273,9 @@ fn read_extent<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Exte
 mod tests {
     use super::super::tables::{parse, render};
     use super::*;
+    use crate::reshape::simulated::Course;
+    use crate::reshape::{Span, assess, probing_cost};
+    use crate::seed::Seed;
 
     fn reading() -> Reading {
         let text = "[=>..]  reshape = 24.1% (74306176/307556288) finish=2226.8min speed=1744K/sec";
@@ -275,11 +294,41 @@ mod tests {
         let rows = [&reading(), &bare].map(|r| ProgressRow::of(r, Source::Mdstat, false));
         let back: Vec<ProgressRow> = parse("progress.csv", render(&rows, true).as_bytes()).unwrap();
         assert_eq!(back, rows);
-        assert_eq!(back[0].reading(), reading());
+        assert_eq!(back[0].clone().reading(), reading());
         assert_eq!(
-            back[1].reading().reported,
+            back[1].clone().reading().reported,
             Reported::bare(Word::Unreadable, "no route")
         );
+    }
+
+    /// What readings tell does not depend on how they are kept.
+    #[test]
+    fn packed_readings_tell_the_same() {
+        let start = reading().at;
+        let (mut readings, _) = Course::straight(40.0, 0.1, 300.0).run(start, Seed(3));
+        readings[100].reported.fraction = Some(0.9);
+        readings[200].reported = Reported::bare(Word::Unreadable, "no route");
+        readings[201].elapsed = None;
+        for index in 0..readings.len() {
+            readings[index].probed = Some(index % 2 == 1);
+        }
+        let rows = readings.iter();
+        let rows: Packed<ProgressRow> = rows
+            .map(|reading| ProgressRow::of(reading, Source::Percent, false))
+            .collect();
+        for count in [1, 100, 101, 202, 300, readings.len()] {
+            let known = Span::of(&rows).up_to(count);
+            let seen = assess(&known, None, None);
+            assert!(seen.is_some());
+            assert_eq!(
+                seen,
+                assess(&readings[..count], None, None),
+                "seed 3, {count}"
+            );
+            let cost = probing_cost(&readings[..count]);
+            assert_eq!(probing_cost(&known), cost, "seed 3, {count}");
+        }
+        assert!(probing_cost(&rows).is_some(), "seed 3");
     }
 
     /// The head of the plain way is that of the rows, which it takes as they are.

@@ -1,67 +1,79 @@
 //! The windows of all trials, packed: a study of a year has millions.
 //!
-//! A row of [`WindowRow`] takes a hundred bytes; most of its numbers are small. They are kept in
-//! groups of seven bits, the lowest first, each but the last of a number with the eighth bit set
-//! (LEB128: DWARF 5, section 7.6), and taken out again by the trial.
+//! A row of [`WindowRow`] takes a hundred bytes, packed some fifteen. They stand in the order in which they
+//! came and are taken out again by the trial.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 use super::WindowRow;
+use super::packed::Packed;
 
 /// Windows by trial. A trial that was cut off before its row was written may have left some.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Windows(BTreeMap<u64, Packed>);
-
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-struct Packed {
-    rows: usize,
-    /// The number that the next row probably has.
-    next: u64,
-    bytes: Vec<u8>,
+#[derive(Clone, Debug, Default)]
+pub struct Windows {
+    rows: Packed<WindowRow>,
+    /// Where those of each trial stand: in a sound table, in one place.
+    places: BTreeMap<u64, Vec<Range<usize>>>,
 }
 
 impl Windows {
     /// Adds a row behind those of its trial.
     pub fn push(&mut self, row: &WindowRow) {
-        if let Some(mut last) = self.0.last_entry() {
-            if *last.key() == row.trial {
-                return last.get_mut().push(row);
-            }
-            // Rows of a trial stand together, so that it is probably complete.
-            last.get_mut().bytes.shrink_to_fit();
+        let place = self.rows.len();
+        self.rows.push(row);
+        // Rows of a trial stand together, and trials in order.
+        let latest = self.places.last_entry();
+        let places = match latest.filter(|latest| *latest.key() == row.trial) {
+            Some(latest) => latest.into_mut(),
+            None => self.places.entry(row.trial).or_default(),
+        };
+        match places.last_mut().filter(|last| last.end == place) {
+            Some(last) => last.end += 1,
+            None => places.push(place..place + 1),
         }
-        self.0.entry(row.trial).or_default().push(row);
     }
 
     /// Puts `rows` in the place of those of `trial`, whatever trial they name.
     pub fn insert(&mut self, trial: u64, rows: &[WindowRow]) {
-        let mut packed = Packed::default();
-        rows.iter().for_each(|row| packed.push(row));
-        packed.bytes.shrink_to_fit();
-        self.0.insert(trial, packed);
+        self.places.insert(trial, Vec::new());
+        for row in rows {
+            self.push(&WindowRow { trial, ..*row });
+        }
     }
 
     /// The rows of `trial` in their order; none of a trial that is not known.
     pub fn of(&self, trial: u64) -> Vec<WindowRow> {
-        let Some(packed) = self.0.get(&trial) else {
-            return Vec::new();
-        };
-        let mut unpacked = Unpacked {
-            trial,
-            next: 0,
-            bytes: &packed.bytes,
-        };
-        (0..packed.rows).map(|_| unpacked.row()).collect()
+        let places = self.places.get(&trial).into_iter().flatten();
+        places
+            .flat_map(|place| self.rows.span(place.clone()))
+            .collect()
+    }
+
+    /// Lets go of the rows of all trials but these.
+    pub fn keep(&mut self, trials: &BTreeSet<u64>) {
+        let mut kept = Self::default();
+        for trial in trials {
+            self.of(*trial).iter().for_each(|row| kept.push(row));
+        }
+        *self = kept;
     }
 
     /// Numbers of the trials that have any.
     pub fn trials(&self) -> impl Iterator<Item = u64> {
-        self.0.keys().copied()
+        self.places.keys().copied()
     }
 
     /// How many rows there are in all.
     pub fn rows(&self) -> usize {
-        self.0.values().map(|packed| packed.rows).sum()
+        self.places.values().flatten().map(Range::len).sum()
+    }
+}
+
+impl PartialEq for Windows {
+    fn eq(&self, other: &Self) -> bool {
+        let same = |trial| self.of(trial) == other.of(trial);
+        self.trials().eq(other.trials()) && self.trials().all(same)
     }
 }
 
@@ -70,74 +82,6 @@ impl FromIterator<WindowRow> for Windows {
         let mut windows = Self::default();
         rows.into_iter().for_each(|row| windows.push(&row));
         windows
-    }
-}
-
-impl Packed {
-    fn push(&mut self, row: &WindowRow) {
-        // A missing number is a zero, any other one more than it is; 2^53 is the largest.
-        let some = |value: Option<u64>| value.map_or(0, |value| value.wrapping_add(1));
-        let numbers = [
-            row.window.wrapping_sub(self.next) << 1 | u64::from(row.warmup),
-            row.read_bytes,
-            row.written_bytes,
-            row.operations,
-            some(row.mean_ns),
-            some(row.p50_ns),
-            some(row.max_ns),
-        ];
-        for mut number in numbers {
-            while number >= 0x80 {
-                self.bytes.push(number as u8 | 0x80);
-                number >>= 7;
-            }
-            self.bytes.push(number as u8);
-        }
-        self.next = row.window.wrapping_add(1);
-        self.rows += 1;
-    }
-}
-
-struct Unpacked<'a> {
-    trial: u64,
-    next: u64,
-    bytes: &'a [u8],
-}
-
-impl Unpacked<'_> {
-    fn number(&mut self) -> u64 {
-        let (mut number, mut shift) = (0, 0);
-        loop {
-            let (byte, rest) = self.bytes.split_first().expect("each row was packed");
-            self.bytes = rest;
-            number |= u64::from(byte & 0x7f) << shift;
-            if byte & 0x80 == 0 {
-                return number;
-            }
-            shift += 7;
-        }
-    }
-
-    fn row(&mut self) -> WindowRow {
-        let first = self.number();
-        // The shift lost the highest bit; numbers of windows are far from it, in either direction.
-        let window = self.next.wrapping_add(((first as i64) >> 1) as u64);
-        self.next = window.wrapping_add(1);
-        let (read_bytes, written_bytes) = (self.number(), self.number());
-        let operations = self.number();
-        let trial = self.trial;
-        let mut some = || self.number().checked_sub(1);
-        WindowRow {
-            trial,
-            window,
-            read_bytes,
-            written_bytes,
-            operations,
-            mean_ns: some(),
-            p50_ns: some(),
-            max_ns: some(),
-            warmup: first & 1 == 1,
-        }
     }
 }
 
@@ -190,22 +134,13 @@ mod tests {
     }
 
     #[test]
-    fn a_window_of_an_ordinary_trial_takes_a_quarter_of_its_row() {
-        let mut windows = Windows::default();
-        for window in 0..500 {
-            windows.push(&WindowRow {
-                trial: 1,
-                window,
-                read_bytes: 230 << 20,
-                written_bytes: 0,
-                operations: 230,
-                mean_ns: Some(34_000_000),
-                p50_ns: Some(31_000_000),
-                max_ns: Some(120_000_000),
-                warmup: false,
-            });
-        }
-        let bytes = windows.0[&1].bytes.len() / 500;
-        assert!(4 * bytes <= std::mem::size_of::<WindowRow>(), "{bytes}");
+    fn only_those_of_some_trials_are_kept() {
+        let mut windows: Windows = (1..=4).flat_map(rows).collect();
+        windows.keep(&BTreeSet::from([2, 4, 9]));
+        assert_eq!(windows.trials().collect::<Vec<_>>(), [2, 4]);
+        assert_eq!((windows.of(1), windows.of(4)), (Vec::new(), rows(4)));
+        windows.insert(4, &rows(2)[..3]);
+        assert_eq!((windows.of(4).len(), windows.of(2)), (3, rows(2)));
+        assert_eq!(windows.rows(), 3 + rows(2).len());
     }
 }

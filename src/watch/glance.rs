@@ -52,18 +52,19 @@ pub fn asked(following: &Following) -> Option<Result<Reported, String>> {
 /// known stays unknown.
 pub fn glance(root: &Path, config: &Config, now: Timestamp) -> Glance {
     let rows = store::progress(root).unwrap_or_default();
-    let readings: Vec<Reading> = rows.iter().map(ProgressRow::reading).collect();
-    let fresh = readings
+    let fresh = rows
         .last()
+        .map(ProgressRow::reading)
         .filter(|last| now.duration_since(last.at).as_secs_f64().abs() <= FRESH);
     let asked = config
         .reshape
         .as_ref()
         .and_then(|following| Some(Reading::of(now, asked(following)?.ok()?)));
     let pace = fresh
-        .and_then(|_| assess(&readings, None, None)?.speed)
+        .as_ref()
+        .and_then(|_| assess(&rows, None, None)?.speed)
         .map(|speed| speed * 3600.0);
-    let seen = asked.as_ref().or(fresh);
+    let seen = asked.as_ref().or(fresh.as_ref());
     Glance {
         fraction: seen.and_then(Reading::position),
         fraction_per_h: pace,

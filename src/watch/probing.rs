@@ -312,7 +312,7 @@ mod tests {
         );
         // The next watch goes on where this one ended.
         let next = small.last().unwrap().next_operation;
-        study.probes = rows;
+        study.probes = rows.into_iter().collect();
         assert_eq!(self::prober(&study, true).course.next_small, next);
     }
 

@@ -190,7 +190,7 @@ async fn a_plain_reshape_is_followed_to_its_end() {
         (ended, told),
         (Ended::Finished, vec!["moving".into(), "finished".into()])
     );
-    let rows = read(&study.root).unwrap().progress;
+    let rows = Vec::from_iter(&read(&study.root).unwrap().progress);
     assert_eq!(rows.len(), 121);
     assert!(rows.iter().all(|row| row.simulated && row.probed.is_none()));
     assert_eq!((rows[0].elapsed_s, rows[1].elapsed_s), (None, Some(300.0)));
@@ -358,7 +358,7 @@ async fn commands_that_fail_now_and_then_and_print_nonsense_end_nothing() {
         (ended, told),
         (Ended::Finished, vec!["moving".into(), "finished".into()])
     );
-    let rows = read(&study.root).unwrap().progress;
+    let rows = Vec::from_iter(&read(&study.root).unwrap().progress);
     let unread = rows
         .iter()
         .filter(|row| row.state == crate::reshape::Word::Unreadable);
@@ -409,6 +409,7 @@ async fn a_watch_that_was_killed_goes_on_where_it_was() {
         read(&study.root)
             .unwrap()
             .progress
+            .iter()
             .is_sorted_by_key(|row| row.at)
     );
 }
@@ -446,7 +447,7 @@ async fn probing_that_costs_too_much_is_given_up() {
             .any(|line| line == "probing costs the reshape 20 %: there are no more probes"),
         "{told:?}"
     );
-    let rows = &follower.study().progress;
+    let rows = Vec::from_iter(&follower.study().progress);
     let probed: Vec<bool> = rows.iter().filter_map(|row| row.probed).collect();
     assert_eq!(probed[..8], turns[..8]);
     assert!(
@@ -571,7 +572,7 @@ async fn a_balance_that_is_gone_ends_the_watch_either_way() {
             let alarms = world.raised.clone();
             let again = follow(&mut world, &mut study.follower(), &orders, &mut |_| ()).await;
             assert_eq!((again, alarms.borrow().len()), (Ended::Finished, 0));
-            let rows = read(&study.root).unwrap().progress;
+            let rows = Vec::from_iter(&read(&study.root).unwrap().progress);
             assert_eq!(rows.last().unwrap().fraction, Some(0.25));
         }
     }

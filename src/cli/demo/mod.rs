@@ -14,7 +14,6 @@ use jiff::{SignedDuration, Timestamp};
 use super::report::{Also, Report};
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, note, owner, print, say, telling_width, width};
-use crate::compare::{Account, Rules, compare};
 use crate::judge::judge_all;
 use crate::load::{Share, Watch};
 use crate::plan::Phase;
@@ -76,14 +75,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     demo.sittings(Phase::After)?;
     let study = store::read(&demo.root)?;
     let judgements = judge_all(&study);
-    let comparison = compare(&study, &judgements, Rules::of(&study));
     let reports = demo.root.join(names::REPORTS);
     let raw = store::raw_files(&demo.root)?;
-    let report = Report::of(&study, raw, demo.share.now());
+    let report = Report::of(&study, judgements, raw, demo.share.now());
     let written = report.write(&reports, Also::default())?;
-    let account = Account::of(&study, &comparison, &judgements, super::clock(&study));
-    print(&report::comparison_text(&comparison, &judgements, width()))?;
-    print(&report::account_text(&account, width()))?;
+    print(&report.compared(width()))?;
     print(&told::next(&study))?;
     print(&format!("\nSIMULATED {written}"))?;
     Ok(Exit::Done)

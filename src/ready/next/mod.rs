@@ -19,7 +19,7 @@ use super::{Recorded, Sides, answer};
 use crate::compare::{Comparison, diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::reshape::{Reading, assess};
+use crate::reshape::assess;
 use crate::study::{CheckRow, Outcome, ProgressRow, Side, Study};
 
 /// Whether and since when the expansion has begun, and what tells so.
@@ -47,8 +47,7 @@ fn finished(study: &Study) -> Option<(String, Timestamp)> {
         .filter(|row| row.result == Outcome::Passed)
         .map(|row| (format!("{} recorded it", row.by), row.done));
     let read = || {
-        let readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
-        let ending = assess(&readings, study.config.zones(), None)?.ending?;
+        let ending = assess(&study.progress, study.config.zones(), None)?.ending?;
         let why = match ending.told {
             true => "`watch` read that it is done",
             false => "`watch` read it to where it was not mentioned any more and had had the time",
@@ -69,7 +68,7 @@ fn told(study: &Study, sides: &Sides<'_>) -> bool {
     let config = &study.config;
     let described = config.pool.is_some() || config.reshape.is_some();
     let recorded = |row: &CheckRow| row.side == Side::After && row.item != "report";
-    let read = |row: &ProgressRow| row.reading().position().is_some();
+    let read = |row: ProgressRow| row.reading().position().is_some();
     let sizes = |of: Recorded<'_>| Some((of.facts.space.as_ref()?.total, of.facts.devices.clone()));
     let before = sides.before.and_then(sizes);
     let stayed = before.is_some() && before == sides.after.and_then(sizes);

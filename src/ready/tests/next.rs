@@ -288,7 +288,7 @@ fn a_reshape_that_was_followed_to_its_end_is_begun_and_finished() {
     assert_eq!(state(&follows, "started"), StepState::Done);
     assert_eq!(state(&follows, "reshape"), StepState::Done);
     assert!(evidence(&follows, "reshape").contains("read that it is done"));
-    study.progress.truncate(100);
+    study.progress = study.progress.span(0..100).collect();
     let follows = next(&study, None, now);
     assert_eq!(follows.stage, Stage::During);
     assert_eq!(state(&follows, "reshape"), StepState::Now);
@@ -477,7 +477,7 @@ fn an_expansion_is_told_by_a_pool_a_size_a_reading_or_a_trial() {
     assert_eq!(stage(&|study| change_after(study, unseen)), Stage::After);
     let read = reshaping(|_| (0.5, Word::Running)).progress;
     assert_eq!(
-        stage(&|study| study.progress.extend(read[..2].to_vec())),
+        stage(&|study| study.progress.extend(read.span(0..2))),
         Stage::After
     );
     assert_eq!(

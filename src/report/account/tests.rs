@@ -113,7 +113,9 @@ fn what_is_missing_is_said_in_a_line_and_an_empty_study_says_nothing() {
 #[test]
 fn made_up_probes_say_so_in_every_heading() {
     let mut study = followed();
-    study.probes[0].simulated = true;
+    study
+        .probes
+        .change(|place, row| row.simulated |= place == 0);
     let text = account_text(&account(&study), 80);
     let headings = text.matches("SIMULATED ").count();
     let sections = sections(&account(&study));

@@ -118,12 +118,12 @@ fn state(live: &Live<'_>) -> Markup {
         }
         (to_do(live, seen))
         dl.facts-now {
-            @if let Some(row) = row.filter(|row| row.done.is_some() && row.total.is_some()) {
+            @if let Some(row) = row.as_ref().filter(|row| row.done.is_some() && row.total.is_some()) {
                 div { dt { "Done" } dd {
                     (amounts(row.done.unwrap_or(0.0), row.total.unwrap_or(0.0), row.counts))
                 } }
             }
-            div { dt { "Speed" } dd { (speed(seen, row)) } }
+            div { dt { "Speed" } dd { (speed(seen, row.as_ref())) } }
             @match &seen.forecast {
                 Some(forecast) => {
                     div { dt { "Finish" } dd {

@@ -16,7 +16,7 @@ const ROWS: usize = 12;
 const NOTES: usize = 8;
 
 pub(super) fn probes(live: &Live<'_>) -> Markup {
-    let rows: Vec<&ProbeRow> = live.study.probes.iter().rev().take(ROWS).collect();
+    let rows: Vec<ProbeRow> = live.study.probes.iter().rev().take(ROWS).collect();
     html! {
         (heading(live, "Latest probes"))
         @if rows.is_empty() { p { "None yet." } } @else {
@@ -26,7 +26,7 @@ pub(super) fn probes(live: &Live<'_>) -> Markup {
                     th scope="col" { "Begun" } th.word scope="col" { "Reads" } th scope="col" { "Number" }
                     th scope="col" { "Mean" } th scope="col" { "Worst" } th scope="col" { "Rate" }
                 } }
-                tbody { @for row in rows { (probe(live, row)) } }
+                tbody { @for row in &rows { (probe(live, row)) } }
             } }
         }
     }
@@ -55,7 +55,7 @@ fn probe(live: &Live<'_>, row: &ProbeRow) -> Markup {
 }
 
 pub(super) fn readings(live: &Live<'_>) -> Markup {
-    let rows: Vec<&ProgressRow> = live.study.progress.iter().rev().take(ROWS).collect();
+    let rows: Vec<ProgressRow> = live.study.progress.iter().rev().take(ROWS).collect();
     html! {
         (heading(live, "Latest readings"))
         @if rows.is_empty() { p { "None yet." } } @else {

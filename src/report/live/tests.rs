@@ -130,8 +130,18 @@ fn every_part_is_there_before_the_first_reading_and_at_the_end() {
 #[test]
 fn hostile_text_is_text_and_made_up_numbers_say_so() {
     let mut study = watched(Scene::Hostile, 20);
-    study.progress.last_mut().unwrap().note = HOSTILE.to_owned();
-    study.probes.last_mut().unwrap().cause = HOSTILE.to_owned();
+    let last = study.progress.len() - 1;
+    study.progress.change(|place, row| {
+        if place == last {
+            row.note = HOSTILE.to_owned();
+        }
+    });
+    let last = study.probes.len() - 1;
+    study.probes.change(|place, row| {
+        if place == last {
+            row.cause = HOSTILE.to_owned();
+        }
+    });
     let page = look(&study, |live| {
         live_page(&live_title(live), &live_main(live), "00ff", 30)
     });

@@ -5,6 +5,7 @@ use jiff::Timestamp;
 use super::ending::{Ending, at_work, counts_chunks, first_pass, latest_speed, may_have_ended};
 use super::forecast::{Forecast, forecast};
 use super::reading::{Reading, Word};
+use super::readings::{Readings, Span};
 use super::track::{Move, Point, Track};
 use super::work::{Hours, Model, Zones};
 use crate::stats::describe::median;
@@ -170,18 +171,20 @@ pub struct Another {
 
 /// Assesses `readings`, in the order in which they were made; `None` when there are none. Zones and
 /// hours as for [`forecast`].
-pub fn assess(
-    readings: &[Reading],
+pub fn assess<R: Readings + ?Sized>(
+    readings: &R,
     zones: Option<Zones>,
     hours: Option<&Hours>,
 ) -> Option<Assessment> {
-    let done = |readings: &[Reading]| {
-        let verdict = Verdict::of(readings, &Track::of(readings), zones);
+    let readings = Span::of(readings);
+    let done = |readings: Span<'_, R>| {
+        let verdict = Verdict::of(readings, &Track::over(readings), zones);
         verdict.state == State::Finished
     };
-    let (own, later) = readings.split_at(first_pass(readings, done));
+    let first = first_pass(readings, done);
+    let (own, later) = (readings.up_to(first), readings.behind(first));
     let latest = own.last()?;
-    let track = Track::of(own);
+    let track = Track::over(own);
     let Verdict {
         state,
         since,
@@ -189,7 +192,6 @@ pub fn assess(
     } = Verdict::of(own, &track, zones);
     let moves = matches!(state, State::Moving | State::Slowing);
     let forecast = moves.then(|| forecast(&track, zones, hours)).flatten();
-    let told = own.iter().rev().find(|r| r.position().is_some());
     let ended = state == State::Finished;
     let ending = ended.then(|| Ending::of(own, &track)).flatten();
     Some(Assessment {
@@ -198,7 +200,7 @@ pub fn assess(
         at: later.last().unwrap_or(latest).at,
         fraction: track.last().map(|point| point.fraction),
         speed: latest_speed(&track.moves).filter(|_| moves),
-        told_speed: told.and_then(|r| r.reported.speed).filter(|_| moves),
+        told_speed: own.told().and_then(|r| r.reported.speed).filter(|_| moves),
         alarm,
         forecast,
         ending,
@@ -208,15 +210,15 @@ pub fn assess(
 }
 
 impl Another {
-    fn of(later: &[Reading], from: usize) -> Option<Self> {
-        let position = later.iter().rev().find_map(Reading::position);
-        let answer = |r: &&Reading| r.reported.word != Word::Unreadable;
+    fn of<R: Readings + ?Sized>(later: Span<'_, R>, from: usize) -> Option<Self> {
+        let since = later.first()?.at;
+        let answered = later.before_run(|word| word == Word::Unreadable);
         Some(Self {
-            since: later.first()?.at,
-            fraction: position,
+            since,
+            fraction: later.told().and_then(|r| r.position()),
             at_work: later
-                .iter()
-                .rfind(answer)
+                .up_to(answered)
+                .last()
                 .is_some_and(|r| at_work(r.reported.word)),
             from,
         })
@@ -230,57 +232,54 @@ struct Verdict {
 }
 
 impl Verdict {
-    fn of(readings: &[Reading], track: &Track, zones: Option<Zones>) -> Self {
-        let silent = run(readings, |word| word == Word::Unreadable);
-        if silent.len() >= SILENCE || silent.len() == readings.len() {
+    /// By `readings`, of which there is at least one.
+    fn of<R: Readings + ?Sized>(
+        readings: Span<'_, R>,
+        track: &Track,
+        zones: Option<Zones>,
+    ) -> Self {
+        let answered = readings.up_to(readings.before_run(|word| word == Word::Unreadable));
+        let silent = readings.behind(answered.len());
+        let Some(latest) = answered.last().filter(|_| silent.len() < SILENCE) else {
+            let first = silent.first().expect("there is a reading");
             let why = silent.last().map(|r| r.reported.note.clone());
             return Self {
                 state: State::Lost,
-                since: silent[0].at,
+                since: first.at,
                 alarm: Some(Alarm::NoAnswer(why.unwrap_or_default())),
             };
-        }
-        let answered = &readings[..readings.len() - silent.len()];
-        let latest = &answered[answered.len() - 1];
+        };
         let note = latest.reported.note.clone();
-        let since = |state: State, of: &[Reading], alarm| Self {
-            state,
-            since: of[0].at,
-            alarm,
+        // Since the first of those at the end that say the same.
+        let since = |state: State, word: Word, alarm| {
+            let run = answered.behind(answered.before_run(|of| of == word));
+            let since = run.first().map_or(latest.at, |first| first.at);
+            Self {
+                state,
+                since,
+                alarm,
+            }
         };
         match latest.reported.word {
-            Word::Finished => since(
-                State::Finished,
-                run(answered, |word| word == Word::Finished),
-                None,
-            ),
+            Word::Finished => since(State::Finished, Word::Finished, None),
             Word::Absent | Word::Other => Self::without_reshape(answered, track, zones),
-            Word::Paused => since(
-                State::Paused,
-                run(answered, |word| word == Word::Paused),
-                Some(Alarm::Held(note)),
-            ),
-            Word::Waiting if track.moves.is_empty() => since(
-                State::Waiting,
-                run(answered, |word| word == Word::Waiting),
-                None,
-            ),
-            Word::Waiting => since(
-                State::Paused,
-                run(answered, |word| word == Word::Waiting),
-                Some(Alarm::Waits(note)),
-            ),
-            Word::Running | Word::Unreadable => Self::running(latest, track, zones),
+            Word::Paused => since(State::Paused, Word::Paused, Some(Alarm::Held(note))),
+            Word::Waiting if track.moves.is_empty() => since(State::Waiting, Word::Waiting, None),
+            Word::Waiting => since(State::Paused, Word::Waiting, Some(Alarm::Waits(note))),
+            Word::Running | Word::Unreadable => Self::running(&latest, track, zones),
         }
     }
 
     /// Nothing is said of a reshape: not begun, done, or gone.
-    fn without_reshape(answered: &[Reading], track: &Track, zones: Option<Zones>) -> Self {
-        let gone = run(answered, |word| matches!(word, Word::Absent | Word::Other));
-        let since = gone[0].at;
-        let finished = run(&answered[..answered.len() - gone.len()], |word| {
-            word == Word::Finished
-        });
+    fn without_reshape<R: Readings + ?Sized>(
+        answered: Span<'_, R>,
+        track: &Track,
+        zones: Option<Zones>,
+    ) -> Self {
+        let gone = answered.before_run(|word| matches!(word, Word::Absent | Word::Other));
+        let (before, gone) = (answered.up_to(gone), answered.behind(gone));
+        let since = gone.first().expect("the latest is of them").at;
+        let finished = before.before_run(|word| word == Word::Finished) < before.len();
         let Some(last) = track.last() else {
             return Self {
                 state: State::Waiting,
@@ -288,15 +287,14 @@ impl Verdict {
                 alarm: None,
             };
         };
-        if !finished.is_empty() || may_have_ended(answered, track, since) {
+        if finished || may_have_ended(answered, track, since) {
             return Self {
                 state: State::Finished,
                 since,
                 alarm: None,
             };
         }
-        let before = &answered[..answered.len() - gone.len()];
-        if gone.len() < CONFIRMED && !before.is_empty() {
+        if gone.len() < CONFIRMED && before.len() > 0 {
             // One such answer may come from a text that was cut off.
             return Self::of(before, track, zones);
         }
@@ -367,12 +365,6 @@ impl Verdict {
             None => moving(began),
         }
     }
-}
-
-/// The readings at the end that are all of a kind.
-fn run(readings: &[Reading], kind: impl Fn(Word) -> bool) -> &[Reading] {
-    let other = readings.iter().rposition(|r| !kind(r.reported.word));
-    &readings[other.map_or(0, |index| index + 1)..]
 }
 
 /// The part of its usual speed at which it goes, and since when, if that is slow. Zones are reckoned

@@ -8,8 +8,8 @@ use tokio::sync::watch;
 
 use super::super::Event;
 use crate::report::Over;
-use crate::reshape::{Assessment, Cost, Reading, assess};
-use crate::study::{ProbeRow, ProgressRow, Study};
+use crate::reshape::{Assessment, Cost, assess};
+use crate::study::{Packed, ProbeRow, ProgressRow, Study};
 
 /// So many of the latest notes are kept.
 const NOTES: usize = 50;
@@ -20,9 +20,9 @@ pub struct Moment {
     /// When it was told.
     pub at: Timestamp,
     /// All readings.
-    pub progress: Vec<ProgressRow>,
+    pub progress: Packed<ProgressRow>,
     /// All probes.
-    pub probes: Vec<ProbeRow>,
+    pub probes: Packed<ProbeRow>,
     /// What the readings say.
     pub seen: Option<Assessment>,
     /// What probing costs the reshape.
@@ -47,11 +47,10 @@ impl Herald {
         zone: &TimeZone,
         now: Timestamp,
     ) -> (Self, watch::Receiver<Arc<Moment>>) {
-        let readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
         let hours = study.config.hours(zone.clone());
         let moment = Moment {
             at: now,
-            seen: assess(&readings, study.config.zones(), hours.as_ref()),
+            seen: assess(&study.progress, study.config.zones(), hours.as_ref()),
             progress: study.progress.clone(),
             probes: study.probes.clone(),
             probing: None,
@@ -68,9 +67,9 @@ impl Herald {
         match event {
             Event::Read(seen, row) => {
                 moment.seen = Some((*seen).clone());
-                moment.progress.push((*row).clone());
+                moment.progress.push(*row);
             }
-            Event::Probed(row) => moment.probes.push((*row).clone()),
+            Event::Probed(row) => moment.probes.push(*row),
             Event::Cost(cost) => moment.probing = Some(*cost),
             Event::Note(note) => {
                 moment.notes.push((now, note.clone()));
