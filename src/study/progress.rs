@@ -309,8 +309,8 @@ mod tests {
         readings[100].reported.fraction = Some(0.9);
         readings[200].reported = Reported::bare(Word::Unreadable, "no route");
         readings[201].elapsed = None;
-        for index in 0..readings.len() {
-            readings[index].probed = Some(index % 2 == 1);
+        for (index, reading) in readings.iter_mut().enumerate() {
+            reading.probed = Some(index % 2 == 1);
         }
         let rows = readings.iter();
         let rows: Packed<ProgressRow> = rows

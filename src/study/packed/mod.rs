@@ -80,7 +80,7 @@ pub struct Packed<Row: Pack> {
 impl<Row: Pack> Packed<Row> {
     /// Adds a row.
     pub fn push(&mut self, row: impl Borrow<Row>) {
-        if self.rows % BLOCK == 0 {
+        if self.rows.is_multiple_of(BLOCK) {
             self.blocks.push(self.bytes.len());
             self.last = Row::Numbers::default();
         }
@@ -203,7 +203,7 @@ impl<Row: Pack> Rows<'_, Row> {
     fn seek(&mut self, place: usize) {
         self.next = place;
         let block = place / BLOCK;
-        if place < self.end && place % BLOCK != 0 {
+        if place < self.end && !place.is_multiple_of(BLOCK) {
             self.begin(block);
             for _ in 0..place % BLOCK {
                 self.ahead.read(&self.of.bytes, Row::COUNTS);
@@ -240,7 +240,7 @@ impl<Row: Pack> Iterator for Rows<'_, Row> {
         if self.next >= self.end {
             return None;
         }
-        if self.next % BLOCK == 0 {
+        if self.next.is_multiple_of(BLOCK) {
             self.begin(self.next / BLOCK);
         }
         self.ahead.read(&self.of.bytes, Row::COUNTS);
