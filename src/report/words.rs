@@ -138,6 +138,22 @@ pub(super) fn lasted(hours: f64) -> String {
     }
 }
 
+/// A length of time that was planned: whole hours where there are many; `None` is beyond any plan.
+pub(super) fn planned(hours: Option<f64>) -> String {
+    hours.map_or("over ten years".to_owned(), |hours| match hours < 10.0 {
+        true => lasted(hours),
+        false => format!("{hours:.0} h"),
+    })
+}
+
+/// Minutes with their thousands set apart, a few of them in seconds: `151 min`, `40 s`.
+pub(super) fn minutes(minutes: f64) -> String {
+    match minutes * 60.0 {
+        seconds if seconds < 119.5 => format!("{seconds:.0} s"),
+        _ => format!("{} min", units::grouped(minutes.round() as u64)),
+    }
+}
+
 /// What a reader has to know before trusting a comparison, a sentence each; what holds for several
 /// workloads and phases is said once, with all of them.
 pub(super) fn cautions(comparison: &Comparison, judgements: &Judgements) -> Vec<String> {
@@ -495,6 +511,13 @@ mod tests {
         assert_eq!(lasted(41.26), "41.3 h");
         assert_eq!(lasted(0.209), "12.5 min");
         assert_eq!(lasted(0.0133), "48 s");
+        assert_eq!(minutes(40.0 / 60.0), "40 s");
+        assert_eq!(minutes(4_987.4), "4,987 min");
+        assert_eq!(
+            (planned(Some(0.05)), planned(Some(41.2))),
+            ("3.0 min".into(), "41 h".into())
+        );
+        assert_eq!(planned(None), "over ten years");
     }
 
     #[test]
