@@ -2,8 +2,10 @@
 
 use super::*;
 use crate::compare::compare;
+use crate::compare::scene::{reshaping, small};
 use crate::judge::judge_all;
 use crate::report::testing::{self, SCENES, Scene as Example};
+use crate::reshape::Word;
 use crate::study::{CheckRow, Outcome, Side};
 use crate::text::plain;
 use crate::units::Bytes;
@@ -96,6 +98,56 @@ fn what_a_cache_served_is_void_and_has_no_minutes() {
     assert_eq!(ten.lines[3].standing, Standing::Void);
     assert!(ten.alarming && ten.verdict.starts_with("Nothing can be said of the gain."));
     assert!(!ten.lines[3].plain.contains("takes"), "{:?}", ten.lines[3]);
+}
+
+/// Held like against like: trials against trials; else probes, where they are enough and the pace is none of
+/// the difference.
+#[test]
+fn what_it_cost_is_told_by_what_can_tell_it() {
+    let mut study = reshaping(|hour| match hour < 1.0 {
+        true => (hour, Word::Running),
+        false => (1.0, Word::Finished),
+    });
+    let told = |study: &Study| {
+        let ten = of(study);
+        let cost = ten.lines[5].clone();
+        assert!(
+            ten.verdict.contains(&cost.number),
+            "{} {cost:?}",
+            ten.verdict
+        );
+        (ten.verdict, cost)
+    };
+    study.probes.push(small(0.5, 10.2));
+    let (verdict, cost) = told(&study);
+    assert!(
+        verdict.contains("While it ran for 60.0 min, small reads took")
+            || verdict.contains("While it ran for 1.0 h, small reads took"),
+        "{verdict}"
+    );
+    assert!(
+        cost.number.contains("times as long (95 % interval"),
+        "{cost:?}"
+    );
+    assert!(
+        cost.comparison.starts_with("day and night 10.2 ms"),
+        "{cost:?}"
+    );
+    assert!(cost.rows.starts_with("trials.csv"), "{cost:?}");
+    study.trials.retain(|trial| trial.phase != Phase::During);
+    let (_, cost) = told(&study);
+    assert_eq!(
+        cost.number,
+        "small reads took 10.2 ms by 1 probe, which are too few to tell how much longer that is"
+    );
+    for index in 0..11 {
+        study.probes.push(small(f64::from(index) / 12.0, 10.2));
+    }
+    assert!(told(&study).1.number.contains(" times as long (10.2 ms)"));
+    for trial in &mut study.trials {
+        trial.mean_ns = Some(62_700);
+    }
+    assert_eq!(told(&study).1.number, "small reads took 10.2 ms on average");
 }
 
 #[test]
