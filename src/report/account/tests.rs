@@ -111,7 +111,7 @@ fn few_probes_and_pairs_carry_no_multiple_and_no_cost() {
     study.probes = followed().probes;
     let text = joined(&account_text(&account(&study), 100));
     assert!(
-        text.contains("at most 300.0 times the 60.0 µs of small-read before, whose reads follow"),
+        text.contains("at most 320.0 times the 60.0 µs of small-read before, whose reads follow"),
         "{text}"
     );
 }
