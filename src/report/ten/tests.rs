@@ -4,6 +4,7 @@ use super::*;
 use crate::compare::compare;
 use crate::compare::scene::{reshaping, small};
 use crate::judge::judge_all;
+use crate::record::observed;
 use crate::report::testing::{self, SCENES, Scene as Example};
 use crate::reshape::Word;
 use crate::study::{CheckRow, Outcome, Side};
@@ -89,6 +90,42 @@ fn a_gain_is_told_in_per_cent_and_in_minutes_of_copying() {
     // The size of the example's facts: 12 TB, then 18.
     let space = "12.0 TB (10.9 TiB) → 18.0 TB (16.4 TiB)";
     assert_eq!(ten.lines[1].number, space);
+}
+
+/// A title claims no more than what was reckoned, and no link where there is none.
+#[test]
+fn titles_are_true_of_the_place_of_the_data_and_of_the_way_to_it() {
+    let mut study = testing::study(Example::Full);
+    let titles = |study: &Study| {
+        let ten = of(study);
+        [ten.lines[2].title, ten.lines[3].title]
+    };
+    assert_eq!(
+        titles(&study),
+        ["Speed of the pool", "What one user on this link sees"]
+    );
+    for trial in study.trials.clone() {
+        let seen = study.observations.entry(trial.trial).or_default();
+        for name in [
+            observed::LOCATION_LOW,
+            observed::LOCATION_MEAN,
+            observed::LOCATION_HIGH,
+        ] {
+            seen.put(name, [0.9, 0.8, 0.675][trial.phase as usize]);
+        }
+    }
+    study.config.pool.as_mut().unwrap().rpm = Some(7200);
+    for facts in study.facts.values_mut() {
+        let mount = facts.mount.as_mut().unwrap();
+        (mount.kind, mount.source) = ("btrfs".into(), "/dev/sda".into());
+    }
+    assert_eq!(
+        titles(&study),
+        [
+            "Speed of the pool, same data in the same place",
+            "What one user on this machine sees"
+        ]
+    );
 }
 
 #[test]
