@@ -8,6 +8,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use super::sitting::Event;
 use super::{detail, is_quiet, note, say};
 use crate::judge::Judgement;
+use crate::plan::Access;
 use crate::report;
 use crate::study::{State, Trial};
 use crate::text;
@@ -78,6 +79,8 @@ impl Moving {
 struct Current {
     index: usize,
     workload: String,
+    /// Bytes of an operation where operations are counted.
+    counted: Option<Bytes>,
     begun: Instant,
 }
 
@@ -153,11 +156,16 @@ impl Screen {
                     grade: "",
                 };
             }
-            Event::Begin { index, workload } => {
+            Event::Begin {
+                index,
+                workload,
+                counted,
+            } => {
                 if let Stage::Trials { current, .. } = &mut self.stage {
                     *current = Some(Current {
                         index,
                         workload,
+                        counted,
                         begun: Instant::now(),
                     });
                 }
@@ -204,7 +212,7 @@ impl Screen {
             };
             self.last = (bytes, now);
         }
-        let rate = Rate(self.rate);
+        let bytes_per_s = self.rate;
         match &self.stage {
             Stage::Start => {}
             Stage::Moving(Moving {
@@ -216,8 +224,10 @@ impl Screen {
                 self.bar.set_position(done);
                 let left = if done > 0 { minutes(left) } else { "?".into() };
                 let gone = minutes(begun.elapsed().as_secs_f64());
-                self.bar
-                    .set_message(format!("{what} {rate}, {gone} gone, {left} left"));
+                self.bar.set_message(format!(
+                    "{what} {}, {gone} gone, {left} left",
+                    Rate(bytes_per_s)
+                ));
             }
             Stage::Trials {
                 count,
@@ -233,6 +243,7 @@ impl Screen {
                 self.bar
                     .set_position(before * 10 + elapsed.as_millis() as u64 / 100);
                 let (number, name) = (current.index + 1, &current.workload);
+                let rate = report::rate(bytes_per_s, current.counted);
                 let gone = minutes(begun.elapsed().as_secs_f64());
                 let left = match most {
                     true => String::new(),
@@ -289,7 +300,11 @@ fn outcome(trial: &Trial, judged: Option<&Judgement>) -> String {
     let void = judged.is_some_and(|judged| !judged.ruling.grade.holds());
     let rate = match (void, trial.rate_bytes_per_s) {
         (true, _) => "void".to_owned(),
-        (false, rate) => rate.map_or(String::new(), |rate| Rate(rate).to_string()),
+        (false, rate) => rate.map_or(String::new(), |rate| {
+            let block = Bytes(trial.block_bytes);
+            let counted = (trial.access == Access::Random).then_some(block);
+            report::rate(rate, counted)
+        }),
     };
     let latency = trial
         .p50_ns
@@ -334,6 +349,25 @@ fn minutes(seconds: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn trials_are_told_in_the_unit_of_the_tables() {
+        let study = report::testing::study(report::testing::Scene::Full);
+        let comparison = {
+            let judgements = crate::judge::judge_all(&study);
+            let rules = crate::compare::Rules::of(&study);
+            crate::compare::compare(&study, &judgements, rules)
+        };
+        for (name, unit) in [("large-read", " MB/s"), ("small-read-deep", " op/s")] {
+            let mut trials = study.trials.iter();
+            let trial = trials.find(|trial| trial.workload == name).unwrap();
+            let line = outcome(trial, None);
+            assert!(line.contains(unit), "{line}");
+            let row = comparison.workloads.iter().find(|row| row.workload == name);
+            let table = report::comparison_text(&comparison, &Default::default(), 100);
+            assert!(row.is_some() && table.contains(unit), "{table}");
+        }
+    }
 
     #[test]
     fn files_that_end_together_do_not_make_the_rate_climb() {

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use crate::judge::{Case, Judgement, cache_size, judge, levels};
 use crate::load::{Assignment, Drive, Engine, LoadError, Measured, Share, UNTOLD, Watch};
-use crate::plan::{Memory, Pattern, Phase, Set, Sizing, Workload};
+use crate::plan::{Access, Memory, Pattern, Phase, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, observed, summarize};
 use crate::store::Writer;
 use crate::study::tables::line;
@@ -71,7 +71,12 @@ pub(super) enum Event {
         most: bool,
     },
     /// A trial begins.
-    Begin { index: usize, workload: String },
+    Begin {
+        index: usize,
+        workload: String,
+        /// Bytes of an operation where they are random and so are counted; else bytes are.
+        counted: Option<Bytes>,
+    },
     /// A working set of a sweep has been read again and is on disk.
     Swept { row: SweepRow },
     /// A trial has ended and is on disk, with its judgement where it is complete.
@@ -161,6 +166,7 @@ pub(super) fn hold(
         tell(Event::Begin {
             index,
             workload: workload.name.clone(),
+            counted: (workload.access == Access::Random).then_some(workload.block),
         });
         let begun = begin(share, store, request, sitting, workload, &sizing, &facts_id);
         let (trial, hopeless) = run(share, store, &all, workload, begun, request, watch)?;

@@ -101,6 +101,7 @@ pub(super) fn sweep(
         tell(Event::Begin {
             index,
             workload: set.iec(),
+            counted: None,
         });
         let Some(row) = reread(share, store, set, seconds, number, watch)? else {
             let why = watch.reason().unwrap_or(STOPPED);

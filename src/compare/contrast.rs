@@ -180,6 +180,7 @@ mod tests {
         threshold: 0.03,
         least_trials: 3,
         power: 0.8,
+        come_to: crate::plan::Phase::Before,
     };
 
     /// Compares `quantity` over sittings, each a slice of trials.

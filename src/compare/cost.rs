@@ -16,7 +16,7 @@ use super::reshaped::Reshaped;
 use super::{Bounds, Comparison, Row};
 use crate::plan::{Access, Phase, Workload};
 use crate::record::observed;
-use crate::reshape::probing_cost;
+use crate::reshape::{Reading, Word, probing_cost};
 use crate::stats::association::association;
 use crate::stats::describe::{mean, median};
 use crate::study::{Study, Trial};
@@ -29,6 +29,12 @@ const MOST_HOURS: usize = 10_000;
 const STEADY: f64 = 0.005;
 /// How long before and after a trial the reshape is looked at, in seconds.
 const AROUND: f64 = 600.0;
+/// Fewer probes than this tell little of a whole reshape: no multiple rests on them alone.
+const FEW: usize = 10;
+/// A share that answers small reads in less than this, in nanoseconds, is so fast that it shows whether
+/// reads follow one another at once or come a second apart: then processor and drives have gone to rest
+/// (common practice, no source).
+const AT_REST: f64 = 1e6;
 
 /// What it cost.
 #[derive(Clone, Debug, Serialize)]
@@ -66,17 +72,51 @@ pub struct Felt {
     pub p50_ns: Option<f64>,
     /// The worst latency of all.
     pub max_ns: Option<u64>,
-    /// The like workload before the expansion.
+    /// What it is held against: the like before the expansion.
     pub baseline: Option<Baseline>,
 }
 
-/// What a workload like the probe had before the expansion.
+impl Felt {
+    /// Whether so few probes tell little of the whole reshape.
+    pub fn few(&self) -> bool {
+        self.probes < FEW
+    }
+
+    /// Over what it is held against; `None` where there is nothing such.
+    pub fn ratio(&self) -> Option<f64> {
+        Some(self.value / self.baseline.as_ref()?.value)
+    }
+}
+
+/// What the like of a probe had before the expansion.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Baseline {
-    /// Its name.
+    /// Name of the workload; `probes` where it was the probes themselves.
     pub workload: String,
-    /// Mean latency over its trials in nanoseconds, or their median rate in bytes per second.
+    /// Mean latency in nanoseconds, or median rate in bytes per second.
     pub value: f64,
+    /// At which pace it read.
+    pub pace: Pace,
+}
+
+impl Baseline {
+    /// Whether a multiple of it is the most that the reshape can have cost, since its pace alone may have
+    /// made it faster than probes are.
+    pub fn bounds_only(&self) -> bool {
+        self.pace == Pace::AtOnce && self.value < AT_REST
+    }
+}
+
+/// How the reads followed one another that probes are held against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Pace {
+    /// By a schedule, as probes do: probes of the time before the reshape began.
+    AsProbes,
+    /// Each at once when the one before it has ended: trials of a workload.
+    AtOnce,
+    /// Large reads follow one another at once in probes as well.
+    Alike,
 }
 
 /// One hour of the day, over all days.
@@ -191,8 +231,8 @@ impl Cost {
         let timeline = timeline(&probes, reshaped, zone);
         let speed = reshaped.and_then(|seen| seen.speed(seen.began, seen.until));
         Self {
-            small: felt(&probes, Kind::Small, study, comparison),
-            large: felt(&probes, Kind::Large, study, comparison),
+            small: felt(&probes, Kind::Small, study, comparison, reshaped),
+            large: felt(&probes, Kind::Large, study, comparison, reshaped),
             reshape_fraction_per_h: speed,
             by_hour: by_hour(&probes, reshaped, zone, &timeline),
             together: [Feeling::SmallReadLatency, Feeling::LargeReadRate]
@@ -217,7 +257,13 @@ impl Cost {
     }
 }
 
-fn felt(rows: &[Probe], kind: Kind, study: &Study, comparison: &Comparison) -> Option<Felt> {
+fn felt(
+    rows: &[Probe],
+    kind: Kind,
+    study: &Study,
+    comparison: &Comparison,
+    reshaped: Option<&Reshaped>,
+) -> Option<Felt> {
     let small = kind == Kind::Small;
     let of_kind = rows.iter().filter(|row| row.kind == kind).count();
     let good = good(rows, kind);
@@ -232,7 +278,7 @@ fn felt(rows: &[Probe], kind: Kind, study: &Study, comparison: &Comparison) -> O
         value: if small { latency(&good) } else { rate(&good) }?,
         p50_ns: median(&medians).filter(|_| small),
         max_ns: good.iter().filter_map(|row| row.max_ns).max(),
-        baseline: baseline(study, comparison, small),
+        baseline: baseline(study, comparison, reshaped, small),
     })
 }
 
@@ -246,7 +292,38 @@ fn like_probe(load: &Workload, small: bool) -> bool {
     load.read_percent == 100 && load.access == access && load.block.0 == block && alone
 }
 
-pub(super) fn baseline(study: &Study, comparison: &Comparison, small: bool) -> Option<Baseline> {
+/// What probes are held against: probes of the time before where there are enough, which read at the same
+/// pace, else trials of a workload that reads alike.
+pub(super) fn baseline(
+    study: &Study,
+    comparison: &Comparison,
+    reshaped: Option<&Reshaped>,
+    small: bool,
+) -> Option<Baseline> {
+    probed_before(study, reshaped, small).or_else(|| measured_before(study, comparison, small))
+}
+
+/// By the probes of a time in which readings told that no reshape ran yet.
+fn probed_before(study: &Study, reshaped: Option<&Reshaped>, small: bool) -> Option<Baseline> {
+    let seen = reshaped?;
+    let idle = |reading: &Reading| {
+        reading.at <= seen.began && matches!(reading.reported.word, Word::Absent | Word::Waiting)
+    };
+    // A position may have gone unread before the first one; none has while it was told that nothing runs.
+    let readings = seen.readings(study);
+    let last = readings.iter().rfind(|reading| idle(reading))?.at;
+    let rows = study.probes.iter().filter(|row| row.at < last);
+    let rows: Vec<Probe> = rows.map(|row| Probe::of(&row)).collect();
+    let rows = good(&rows, if small { Kind::Small } else { Kind::Large });
+    (rows.len() >= FEW).then_some(())?;
+    Some(Baseline {
+        workload: "probes".to_owned(),
+        value: if small { latency(&rows) } else { rate(&rows) }?,
+        pace: Pace::AsProbes,
+    })
+}
+
+fn measured_before(study: &Study, comparison: &Comparison, small: bool) -> Option<Baseline> {
     let mut rows = comparison.workloads.iter();
     let row = rows.find(|row| like_probe(&row.load, small))?;
     let group = row
@@ -267,6 +344,7 @@ pub(super) fn baseline(study: &Study, comparison: &Comparison, small: bool) -> O
         } else {
             group.median_rate
         },
+        pace: if small { Pace::AtOnce } else { Pace::Alike },
     })
 }
 
@@ -425,7 +503,6 @@ mod tests {
     use crate::compare::scene::{at, large, reshaping, small};
     use crate::compare::{Rules, compare};
     use crate::judge::judge_all;
-    use crate::reshape::Word;
     use crate::study::ProbeRow;
 
     /// An office from 9 to 17: the reshape goes at 1 % an hour then and at 4 % else, and small reads
@@ -483,6 +560,45 @@ mod tests {
         assert_eq!(small.baseline.unwrap().workload, "small-read");
         // large-read of the standard set keeps eight reads in flight.
         assert_eq!(cost.large.unwrap().baseline, None);
+    }
+
+    /// Ten hours of waiting, then ten of the reshape.
+    #[test]
+    fn probes_are_held_against_probes_where_there_are_enough_of_the_time_before() {
+        let waiting = |from: u32| {
+            let mut study = reshaping(|hour| match hour {
+                h if h < 10.0 => (0.0, Word::Absent),
+                h if h < 20.0 => ((h - 10.0) / 10.0, Word::Running),
+                _ => (1.0, Word::Finished),
+            });
+            study.progress.change(|_, row| {
+                row.fraction = row.fraction.filter(|_| row.state != Word::Absent);
+            });
+            for quarter in from..80 {
+                let hour = f64::from(quarter) / 4.0;
+                study
+                    .probes
+                    .push(small(hour, if hour < 9.9 { 0.3 } else { 0.9 }));
+            }
+            cost(&study).small.unwrap()
+        };
+        let felt = waiting(0);
+        let before = felt.baseline.clone().unwrap();
+        assert_eq!((before.pace, before.value), (Pace::AsProbes, 300_000.0));
+        assert!(!before.bounds_only() && (felt.ratio().unwrap() - 3.0).abs() < 0.01);
+        // Nine of them are too few.
+        let before = waiting(31).baseline.unwrap();
+        assert_eq!(
+            (before.workload.as_str(), before.pace),
+            ("small-read", Pace::AtOnce)
+        );
+        // The example's trials took milliseconds, which no pace makes.
+        assert!(!before.bounds_only());
+        let fast = Baseline {
+            value: 62_700.0,
+            ..before
+        };
+        assert!(fast.bounds_only());
     }
 
     #[test]

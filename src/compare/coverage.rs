@@ -9,6 +9,7 @@ const RULES: Rules = Rules {
     threshold: 0.03,
     least_trials: 3,
     power: 0.8,
+    come_to: crate::plan::Phase::Before,
 };
 const STUDIES: u64 = 8_000;
 const SEED: Seed = Seed(2026);

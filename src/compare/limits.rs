@@ -86,21 +86,22 @@ pub struct Kept {
     pub worst: Option<f64>,
 }
 
-/// Minutes of the reshape by what probes found.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+/// Minutes of the reshape by what probes found, together as long as it was followed: of the minutes of the
+/// clock in which it began and ended counts what lies in it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct Minutes {
     /// In which a probe was outside the limit.
-    pub outside: usize,
+    pub outside: f64,
     /// In which probes were within it.
-    pub within: usize,
+    pub within: f64,
     /// In which probes failed and none was outside.
-    pub failed: usize,
+    pub failed: f64,
     /// In which no probe looked: nothing is known of them.
-    pub unseen: usize,
+    pub unseen: f64,
 }
 
 /// Probes one after another that were all outside.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Stretch {
     /// When the first of them began.
     pub began: Timestamp,
@@ -109,7 +110,7 @@ pub struct Stretch {
     /// How many they were.
     pub probes: usize,
     /// Minutes of the clock in which they looked: no more than all minutes outside.
-    pub observed: usize,
+    pub observed: f64,
 }
 
 impl Stretch {
@@ -144,7 +145,7 @@ pub fn kept(study: &Study, reshaped: Option<&Reshaped>) -> Vec<Kept> {
         };
         kept.minutes = minutes(&rows, reshaped, what, limit);
         let good: Vec<&Probe> = good.copied().collect();
-        kept.longest = longest(&good, what, limit);
+        kept.longest = longest(&good, reshaped, what, limit);
         kept
     };
     Limited::ALL.map(one).into()
@@ -178,13 +179,25 @@ fn minutes(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> O
             }
         }
     }
-    let count = |state: Minute| all.iter().filter(|of| **of == state).count();
+    let sum = |state: Minute| {
+        let of_state = (first..).zip(&all).filter(|(_, of)| **of == state);
+        of_state.map(|(minute, _)| inside(minute, reshaped)).sum()
+    };
     Some(Minutes {
-        outside: count(Minute::Outside),
-        within: count(Minute::Within),
-        failed: count(Minute::Failed),
-        unseen: count(Minute::Unseen),
+        outside: sum(Minute::Outside),
+        within: sum(Minute::Within),
+        failed: sum(Minute::Failed),
+        unseen: sum(Minute::Unseen),
     })
+}
+
+/// How much of a minute of the clock lies in the reshape, 0 to 1.
+fn inside(minute: i64, reshaped: &Reshaped) -> f64 {
+    let begins = minute as f64 * 60.0;
+    let second = |at: Timestamp| at.as_nanosecond() as f64 / 1e9;
+    let from = second(reshaped.began).max(begins);
+    let to = second(reshaped.until).min(begins + 60.0);
+    ((to - from) / 60.0).clamp(0.0, 1.0)
 }
 
 /// The minutes of the clock in which a probe looked.
@@ -194,7 +207,7 @@ fn touched(row: &Probe) -> RangeInclusive<i64> {
     begin.div_euclid(60)..=end.div_euclid(60)
 }
 
-fn longest(rows: &[&Probe], what: Limited, limit: f64) -> Option<Stretch> {
+fn longest(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> Option<Stretch> {
     let apart = |pair: &[&Probe]| pair[1].at.duration_since(pair[0].at).as_secs_f64();
     let spans: Vec<f64> = rows.windows(2).map(apart).collect();
     let most = APART * median(&spans).unwrap_or(f64::INFINITY);
@@ -214,13 +227,15 @@ fn longest(rows: &[&Probe], what: Limited, limit: f64) -> Option<Stretch> {
                 .iter()
                 .flat_map(|row| touched(row))
                 .collect::<BTreeSet<i64>>()
-                .len(),
+                .into_iter()
+                .map(|minute| inside(minute, reshaped))
+                .sum(),
         })
     };
     let stretches = runs.filter_map(stretch);
     stretches.max_by(|a, b| {
         let by_span = || a.minutes().total_cmp(&b.minutes());
-        a.observed.cmp(&b.observed).then_with(by_span)
+        a.observed.total_cmp(&b.observed).then_with(by_span)
     })
 }
 
@@ -261,15 +276,14 @@ mod tests {
         let minutes = small.minutes.unwrap();
         assert_eq!(
             (minutes.outside, minutes.within, minutes.failed),
-            (35, 265, 0)
+            (35.0, 265.0, 0.0)
         );
-        // Ten hours, and the minute in which it ended.
-        assert_eq!(minutes.unseen, 601 - 300);
+        assert_eq!(minutes.unseen, 300.0);
         let longest = small.longest.unwrap();
         assert_eq!((longest.began, longest.probes), (at(2.0), 6));
         assert!((longest.minutes() - 55.0).abs() < 0.01, "{longest:?}");
         // Six probes of five minutes in 55 minutes: no more than were outside in all.
-        assert_eq!(longest.observed, 30);
+        assert_eq!(longest.observed, 30.0);
         assert_eq!(small.worst, Some(50.0));
         assert_eq!((copy.limit, copy.minutes), (None, None));
     }
@@ -287,8 +301,42 @@ mod tests {
         });
         let found = kept(&study, Reshaped::of(&study).as_ref());
         let minutes = found[0].minutes.unwrap();
-        assert_eq!((minutes.outside, minutes.failed), (20, 5));
+        assert_eq!((minutes.outside, minutes.failed), (20.0, 5.0));
         assert_eq!(found[0].longest.unwrap().probes, 2);
+    }
+
+    /// A reshape of 100 seconds from 8:00:34 on touches three minutes of the clock.
+    #[test]
+    fn minutes_are_no_more_than_the_reshape_had() {
+        let mut study = probed();
+        let seconds = |seconds: f64| at(seconds / 3600.0);
+        study.progress.truncate(21);
+        study.progress.change(|place, row| {
+            row.at = seconds(34.0 + 5.0 * place as f64);
+            row.elapsed_s = row.elapsed_s.map(|_| 5.0);
+            let done = place == 20;
+            row.state = if done { Word::Finished } else { Word::Running };
+            row.fraction = Some(if done { 1.0 } else { place as f64 / 20.0 });
+        });
+        study.probes.truncate(0);
+        for (at, ms) in [(35.0, 20.0), (70.0, 20.0), (125.0, 50.0)] {
+            let probe = ProbeRow {
+                seconds: 1.0,
+                ..small(at / 3600.0, ms)
+            };
+            study.probes.push(probe);
+        }
+        let kept = &kept(&study, Reshaped::of(&study).as_ref())[0];
+        let Minutes {
+            outside,
+            within,
+            failed,
+            unseen,
+        } = kept.minutes.unwrap();
+        assert!((outside * 60.0 - 14.0).abs() < 1e-3, "{kept:?}");
+        assert!((within * 60.0 - 86.0).abs() < 1e-3, "{kept:?}");
+        assert_eq!((failed, unseen), (0.0, 0.0));
+        assert!((kept.longest.unwrap().observed - outside).abs() < 1e-9);
     }
 
     #[test]
@@ -306,7 +354,7 @@ mod tests {
         let minutes = copy.minutes.unwrap();
         assert_eq!(
             (minutes.outside, minutes.within, minutes.unseen),
-            (2, 2, 597)
+            (2.0, 2.0, 596.0)
         );
         assert_eq!((copy.worst, copy.longest.unwrap().probes), (Some(30.0), 2));
         // Without readings the reshape has no minutes.

@@ -57,7 +57,7 @@ pub enum Unexplained {
     NoRatio,
     /// The drives are not known to rotate.
     NotRotating,
-    /// Time goes into seeks and turns, not into the rate of a track.
+    /// Time goes into seeks and turns, not into the rate of a track: see [`explain`].
     Random,
     /// The file system does not tell where the data lies.
     Unknown,
@@ -70,7 +70,7 @@ impl Unexplained {
             Self::NoRatio => "there is no ratio to take apart",
             Self::NotRotating => "nothing says that the drives rotate (rpm in study.toml)",
             Self::Random => {
-                "random operations wait for seeks and turns, not for the rate of a track"
+                "random operations wait for turns and seeks; seeks are shorter where data lies closer together, which `plan` reckons, but how much shorter is not seen here"
             }
             Self::Unknown => "the file system does not tell where the test data lies",
         }
@@ -114,8 +114,11 @@ pub fn place(study: &Study, row: &Row, phase: Phase) -> Option<Place> {
 /// states, else by usual ones.
 ///
 /// # Errors
-/// Why it cannot be: random operations do not go by the rate of a track, only drives that are known to
-/// rotate have zones, and the places have to be known.
+/// Why it cannot be: only drives that are known to rotate have zones, and the places have to be known. Random
+/// operations do gain by the place, since the same data on more drives lies closer together and seeks are
+/// shorter ([`crate::pool::Drive::mean_seek`], which a plan reckons with); but that goes by the arm of the
+/// drive, of which only assumptions are known, and not by the rate of a track. So nothing is taken off what
+/// was measured, and the plan's factor stands in the band of what is expected.
 pub fn explain(study: &Study, row: &Row) -> Result<Split, Unexplained> {
     let contrast = row.after_before.as_ref().ok_or(Unexplained::NoRatio)?;
     if !contrast.ratio.is_finite() {

@@ -64,10 +64,12 @@ pub struct Rules {
     pub least_trials: usize,
     /// Probability with which the smallest provable change would have been proved.
     pub power: f64,
+    /// The phase that the study has come to: nobody can measure more of those before it.
+    pub come_to: Phase,
 }
 
 impl Rules {
-    /// 95 % intervals, at least 3 trials a side, 80 % power, and the study's own threshold.
+    /// 95 % intervals, at least 3 trials a side, 80 % power, and the study's own threshold and phase.
     pub fn of(study: &Study) -> Self {
         let threshold = study.config.threshold_percent / 100.0;
         Self {
@@ -75,7 +77,13 @@ impl Rules {
             threshold,
             least_trials: 3,
             power: 0.8,
+            come_to: crate::ready::phase(study),
         }
+    }
+
+    /// Whether more of `phase` can be measured yet, or still.
+    pub fn open(&self, phase: Phase) -> bool {
+        phase >= self.come_to
     }
 }
 
@@ -126,6 +134,8 @@ pub struct Excluded {
     pub trial: u64,
     /// Why.
     pub why: String,
+    /// Whether it failed; else it is merely no match.
+    pub failed: bool,
 }
 
 /// Compares all trials of `study`, as they were judged.
@@ -286,6 +296,7 @@ impl Context<'_> {
                 excluded.push(Excluded {
                     trial: trial.trial,
                     why,
+                    failed: false,
                 });
             }
         }

@@ -27,9 +27,11 @@ impl Before {
     /// By the trials of `study`, judged and compared.
     pub fn of(study: &Study) -> Self {
         let comparison = compare(study, &judge_all(study), Rules::of(study));
+        let reshaped = Reshaped::of(study);
+        let reshaped = reshaped.as_ref();
         Self {
-            small: baseline(study, &comparison, true),
-            large: baseline(study, &comparison, false),
+            small: baseline(study, &comparison, reshaped, true),
+            large: baseline(study, &comparison, reshaped, false),
         }
     }
 }

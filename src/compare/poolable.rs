@@ -62,6 +62,7 @@ fn sift<'a>(
             Some(why) => excluded.push(Excluded {
                 trial: trial.trial,
                 why,
+                failed: trial.state == State::Failed,
             }),
             None => kept.push(trial),
         }

@@ -50,6 +50,12 @@ impl BetweenSittings {
         }
     }
 
+    /// How many more sittings in the other phase bring the differences in, where there can be no more before;
+    /// the phases lend each other their spread then.
+    pub fn more_in_other(before: usize, other: usize) -> usize {
+        (LEAST_FREEDOM + 2).saturating_sub(before + other)
+    }
+
     /// The confidence that an interval is made with so that it holds with `confidence`. Where trials are
     /// the unit and their number was chosen by looking at how they scatter (`looked`), their scatter is
     /// underestimated, and the interval is made as each look was. Means of sittings tell by themselves how

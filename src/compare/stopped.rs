@@ -18,6 +18,7 @@ const RULES: Rules = Rules {
     threshold: 0.03,
     least_trials: 3,
     power: 0.8,
+    come_to: crate::plan::Phase::Before,
 };
 /// What is asked for, the longest and the shortest trial in seconds, and what goes by around one.
 const ASKED: f64 = 0.03;

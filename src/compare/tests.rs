@@ -9,6 +9,7 @@ const RULES: Rules = Rules {
     threshold: 0.03,
     least_trials: 3,
     power: 0.8,
+    come_to: crate::plan::Phase::Before,
 };
 
 /// A workload that reads, or writes, the scans.

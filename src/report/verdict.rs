@@ -19,6 +19,13 @@ fn changed(contrast: &Contrast) -> String {
     }
 }
 
+/// Which of `phases` nobody can measure more of: `more of before and during cannot be measured any more`.
+fn over(rules: &Rules, phases: impl IntoIterator<Item = Phase>) -> Option<String> {
+    let over = phases.into_iter().filter(|phase| !rules.open(*phase));
+    let over: Vec<&str> = over.map(Phase::word).collect();
+    (!over.is_empty()).then(|| format!("more of {} can be measured no longer", over.join(" and ")))
+}
+
 /// The verdict as a sentence without a full stop; `other` is the phase that was held against
 /// `before`.
 pub(super) fn verdict(
@@ -55,7 +62,13 @@ pub(super) fn verdict(
                 .into_iter()
                 .flatten()
                 .collect();
-            format!("not enough trials: {} would do", sides.join(" and "))
+            let lacking = [(before, Phase::Before), (more, other)].into_iter();
+            let lacking = lacking.filter(|(more, _)| *more > 0);
+            let would = match over(rules, lacking.map(|(_, phase)| phase)) {
+                None => "would do".to_owned(),
+                Some(over) => format!("would have done; {over}"),
+            };
+            format!("not enough trials: {} {would}", sides.join(" and "))
         }
         Verdict::NoProvableChange { trials } => {
             let sure = contrast
@@ -81,7 +94,12 @@ pub(super) fn verdict(
                 .map(|sittings| format!("{sittings} sittings in each phase"));
             let advice = of_trials.or(of_sittings).map_or(String::new(), |repeated| {
                 let seen = change(contrast.ratio);
-                format!("; {repeated} would probably settle the {seen} seen")
+                match over(rules, [Phase::Before, other]) {
+                    None => format!("; {repeated} would probably settle the {seen} seen"),
+                    Some(over) => {
+                        format!("; {repeated} would probably have settled the {seen} seen; {over}")
+                    }
+                }
             });
             format!("no provable change{provable}{advice}")
         }
@@ -94,6 +112,43 @@ mod tests {
     use super::*;
     use crate::compare::compare;
     use crate::judge::judge_all;
+
+    /// Who is asked for what can be had no more is asked in vain.
+    #[test]
+    fn trials_of_a_time_that_is_over_are_not_asked_for() {
+        let study = testing::study(Scene::Full);
+        let judgements = judge_all(&study);
+        let mut rules = Rules::of(&study);
+        assert_eq!(rules.come_to, Phase::After);
+        let comparison = compare(&study, &judgements, rules);
+        let row = &comparison.workloads[0];
+        let mut contrast = row.after_before.clone().unwrap();
+        let told = |contrast: &Contrast, rules: &Rules| {
+            verdict(row, contrast, Phase::After, rules, &judgements)
+        };
+        contrast.verdict = Verdict::NotEnoughTrials {
+            before: 1,
+            other: 2,
+        };
+        assert_eq!(
+            told(&contrast, &rules),
+            "not enough trials: 1 more before and 2 more after would have done; more of before can be \
+             measured no longer"
+        );
+        contrast.verdict = Verdict::NotEnoughTrials {
+            before: 0,
+            other: 2,
+        };
+        assert_eq!(
+            told(&contrast, &rules),
+            "not enough trials: 2 more after would do"
+        );
+        contrast.verdict = Verdict::NoProvableChange { trials: Some(4) };
+        contrast.welch = None;
+        assert!(told(&contrast, &rules).contains("would probably have settled"));
+        rules.come_to = Phase::Before;
+        assert!(told(&contrast, &rules).contains("4 trials on each side would probably settle"));
+    }
 
     /// Half again as much and two thirds of it are equally far from no change.
     #[test]

@@ -363,20 +363,21 @@ pub fn probe_line(row: &ProbeRow) -> String {
 
 /// What probing costs the reshape, as a sentence.
 pub fn cost_sentence(cost: &Cost) -> String {
-    let interval = cost.interval.map_or(String::new(), |interval| {
-        format!(
-            " (95 % interval {} to {})",
+    let speeds = format!(
+        "{} with probes, {} without",
+        pace(cost.with),
+        pace(cost.without)
+    );
+    let pairs = words::count(cost.pairs, "pair");
+    match cost.interval {
+        Some(interval) => format!(
+            "{speeds}: over the latest {pairs} probing costs {} of the speed (95 % interval {} to {})",
+            percent(cost.loss, 1),
             percent(interval.low, 1),
             percent(interval.high, 1)
-        )
-    });
-    format!(
-        "{} with probes, {} without: over the latest {} probing costs {} of the speed{interval}",
-        pace(cost.with),
-        pace(cost.without),
-        words::count(cost.pairs, "pair"),
-        percent(cost.loss, 1)
-    )
+        ),
+        None => format!("{speeds}: {pairs} of stretches tell too little of what probing costs"),
+    }
 }
 
 #[cfg(test)]

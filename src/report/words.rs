@@ -8,7 +8,7 @@ use crate::plan::Phase;
 use crate::study::{Study, Trial};
 pub(super) use crate::text::count;
 use crate::text::plain;
-use crate::units::{self, Nanos, Rate, percent};
+use crate::units::{self, Bytes, Nanos, Rate, percent};
 
 /// The word that stands wherever results are made up.
 pub(super) const SIMULATED: &str = "SIMULATED";
@@ -74,10 +74,19 @@ pub(super) fn rate(family: Family, bytes_per_s: f64, block_bytes: u64) -> String
     if !bytes_per_s.is_finite() {
         return NONE.to_owned();
     }
-    match family {
-        Family::Sequential => Rate(bytes_per_s).to_string(),
-        Family::Random => {
-            let operations = family.value(bytes_per_s, block_bytes);
+    told_rate(
+        bytes_per_s,
+        (family == Family::Random).then_some(Bytes(block_bytes)),
+    )
+}
+
+/// A rate in bytes per second as tables have it: operations of so many bytes where they are counted, as of
+/// random work; else bytes.
+pub fn told_rate(bytes_per_s: f64, counted: Option<Bytes>) -> String {
+    match counted {
+        None => Rate(bytes_per_s).to_string(),
+        Some(block) => {
+            let operations = Family::Random.value(bytes_per_s, block.0);
             format!("{} op/s", grouped(operations))
         }
     }
@@ -138,6 +147,22 @@ pub(super) fn lasted(hours: f64) -> String {
     }
 }
 
+/// A length of time that was planned: whole hours where there are many; `None` is beyond any plan.
+pub(super) fn planned(hours: Option<f64>) -> String {
+    hours.map_or("over ten years".to_owned(), |hours| match hours < 10.0 {
+        true => lasted(hours),
+        false => format!("{hours:.0} h"),
+    })
+}
+
+/// Minutes with their thousands set apart, a few of them in seconds: `151 min`, `40 s`.
+pub(super) fn minutes(minutes: f64) -> String {
+    match minutes * 60.0 {
+        seconds if seconds < 119.5 => format!("{seconds:.0} s"),
+        _ => format!("{} min", units::grouped(minutes.round() as u64)),
+    }
+}
+
 /// What a reader has to know before trusting a comparison, a sentence each; what holds for several
 /// workloads and phases is said once, with all of them.
 pub(super) fn cautions(comparison: &Comparison, judgements: &Judgements) -> Vec<String> {
@@ -150,19 +175,63 @@ pub(super) fn cautions(comparison: &Comparison, judgements: &Judgements) -> Vec<
             listed(&paced)
         )
     });
-    let of_client = rows.iter().filter_map(|row| of_client(row, judgements));
     let of_groups = Caution::ALL.into_iter();
-    between_sittings(comparison)
+    of_client(comparison, judgements)
         .into_iter()
-        .chain(of_client)
+        .chain(failed(comparison))
         .chain(paced)
+        .chain(between_sittings(comparison))
         .chain(of_groups.filter_map(|caution| caution.told(comparison)))
         .collect()
 }
 
-/// Of a change that is claimed between phases of which this client limited one: that it need not be the
+/// Trials that failed: what they would have shown is missing.
+fn failed(comparison: &Comparison) -> Option<String> {
+    let failed = comparison
+        .excluded
+        .iter()
+        .filter(|left_out| left_out.failed);
+    let numbers: Vec<u64> = failed.map(|left_out| left_out.trial).collect();
+    let of = match numbers.len() {
+        0 => return None,
+        1 => "Trial",
+        _ => "Trials",
+    };
+    Some(format!(
+        "{of} {} failed, and figures rest on the others alone: see below with which errors, and what the share \
+         or its drives say of them.",
+        self::numbers(&numbers)
+    ))
+}
+
+/// Of changes that are claimed between phases of which this client limited one: that they need not be the
 /// pool's.
-fn of_client(row: &Row, judgements: &Judgements) -> Option<String> {
+fn of_client(comparison: &Comparison, judgements: &Judgements) -> Option<String> {
+    let rows = comparison.workloads.iter();
+    let found = rows.filter_map(|row| limited_by_client(row, judgements));
+    let (places, phases): (Vec<String>, Vec<Vec<Phase>>) = found.unzip();
+    let what = match places.len() {
+        0 => return None,
+        1 => "the change, or a part of it,",
+        _ => "these changes, or a part of them,",
+    };
+    let again = match phases
+        .iter()
+        .flatten()
+        .any(|phase| comparison.rules.open(*phase))
+    {
+        true => "; measure again while nothing else runs on it",
+        false => "",
+    };
+    Some(format!(
+        "This client itself limited {}: {what} may be the client's and not the pool's{again}.",
+        listed(&places)
+    ))
+}
+
+/// The trials of a workload that this client limited, where a change is claimed: `small-read in 5 of 6 trials
+/// during`; and their phases.
+fn limited_by_client(row: &Row, judgements: &Judgements) -> Option<(String, Vec<Phase>)> {
     let limited = |phase| {
         let group = row.group(phase)?;
         let by_client = group.trials.iter().filter(|trial| {
@@ -170,8 +239,8 @@ fn of_client(row: &Row, judgements: &Judgements) -> Option<String> {
             judged.is_some_and(|judged| judged.limiting.limit == Limit::Client)
         });
         let (by_client, of) = (by_client.count(), group.trials.len());
-        (2 * by_client >= of && of > 0)
-            .then(|| format!("{by_client} of {} {phase}", count(of, "trial")))
+        let told = || format!("{by_client} of {} {phase}", count(of, "trial"));
+        (2 * by_client >= of && of > 0).then(|| (told(), phase))
     };
     let proved = [
         (Phase::During, &row.during_before),
@@ -184,47 +253,64 @@ fn of_client(row: &Row, judgements: &Judgements) -> Option<String> {
         return None;
     }
     let phases = std::iter::once(Phase::Before).chain(others);
-    let sides: Vec<String> = phases.filter_map(limited).collect();
-    (!sides.is_empty()).then(|| {
-        format!(
-            "{}: this client itself limited {}, so the change, or a part of it, may be the client's and \
-             not the pool's; measure again while nothing else runs on it.",
-            plain(&row.workload),
-            sides.join(" and ")
-        )
-    })
+    let (sides, phases): (Vec<String>, Vec<Phase>) = phases.filter_map(limited).unzip();
+    let told = || format!("{} in {}", plain(&row.workload), sides.join(" and "));
+    (!sides.is_empty()).then(|| (told(), phases))
 }
 
-/// What intervals leave out where sittings are too few, with what would bring it in; nothing where
+/// What intervals leave out where sittings are too few, with what would still bring it in; nothing where
 /// they leave nothing out.
 fn between_sittings(comparison: &Comparison) -> Option<String> {
-    let (mut before_more, mut during_more, mut after_more) = (0, 0, 0);
+    let rules = &comparison.rules;
+    // More sittings by phase, and the phases of which nothing can be brought in any more.
+    let mut more = [0; 3];
+    let mut stay_out = Vec::new();
     for row in &comparison.workloads {
-        for (contrast, of_phase) in [
-            (&row.during_before, &mut during_more),
-            (&row.after_before, &mut after_more),
+        for (contrast, phase) in [
+            (&row.during_before, Phase::During),
+            (&row.after_before, Phase::After),
         ] {
             let lacks = contrast.as_ref().map(|contrast| contrast.between_sittings);
-            if let Some(BetweenSittings::NotIncluded { before, other }) = lacks {
-                before_more = before_more.max(before);
-                *of_phase = other.max(*of_phase);
+            let Some(BetweenSittings::NotIncluded { before, other }) = lacks else {
+                continue;
+            };
+            let sittings = |phase| row.group(phase).map_or(0, |of| of.trials_of_sittings.len());
+            let mut add = |of: Phase, sittings: usize| {
+                more[of as usize] = sittings.max(more[of as usize]);
+            };
+            match (rules.open(Phase::Before), rules.open(phase)) {
+                (true, _) => {
+                    add(Phase::Before, before);
+                    add(phase, other);
+                }
+                (false, true) => add(
+                    phase,
+                    BetweenSittings::more_in_other(sittings(Phase::Before), sittings(phase)),
+                ),
+                (false, false) if stay_out.contains(&phase) => {}
+                (false, false) => stay_out.push(phase),
             }
         }
     }
-    let more = |count: usize, phase: &str| {
-        (count > 0).then(|| format!("{} {phase}", self::count(count, "more sitting")))
-    };
-    let sides = [
-        more(before_more, "before"),
-        more(during_more, "during"),
-        more(after_more, "after"),
-    ];
-    let sides: Vec<String> = sides.into_iter().flatten().collect();
-    (!sides.is_empty()).then(|| {
+    let sides = Phase::ALL
+        .into_iter()
+        .filter(|phase| more[*phase as usize] > 0);
+    let sides: Vec<String> = sides
+        .map(|phase| format!("{} {phase}", count(more[phase as usize], "more sitting")))
+        .collect();
+    let advice =
+        (!sides.is_empty()).then(|| format!("{} would bring them in", sides.join(" and ")));
+    let out = (!stay_out.is_empty()).then(|| {
         format!(
-            "Differences between sittings (hour, day, who else works) are not in the intervals yet: {} \
-             would bring them in.",
-            sides.join(" and ")
+            "of trials {} they stay out, since no more of them can be measured",
+            listed(&stay_out)
+        )
+    });
+    let told: Vec<String> = [advice, out].into_iter().flatten().collect();
+    (!told.is_empty()).then(|| {
+        format!(
+            "Differences between sittings (hour, day, who else works) are not in the intervals: {}.",
+            told.join("; ")
         )
     })
 }
@@ -495,6 +581,13 @@ mod tests {
         assert_eq!(lasted(41.26), "41.3 h");
         assert_eq!(lasted(0.209), "12.5 min");
         assert_eq!(lasted(0.0133), "48 s");
+        assert_eq!(minutes(40.0 / 60.0), "40 s");
+        assert_eq!(minutes(4_987.4), "4,987 min");
+        assert_eq!(
+            (planned(Some(0.05)), planned(Some(41.2))),
+            ("3.0 min".into(), "41 h".into())
+        );
+        assert_eq!(planned(None), "over ten years");
     }
 
     #[test]
@@ -504,8 +597,9 @@ mod tests {
         let told = |judgements: &Judgements| {
             let comparison = compare(&study, judgements, Rules::of(&study));
             let cautions = cautions(&comparison, judgements).into_iter();
-            let of_client =
-                cautions.filter(|caution| caution.contains("this client itself limited"));
+            // It is the weightiest: nothing stands before it.
+            let first = cautions.take(1);
+            let of_client = first.filter(|told| told.starts_with("This client itself limited"));
             of_client.collect::<Vec<_>>()
         };
         assert!(told(&judgements).is_empty());
@@ -519,9 +613,61 @@ mod tests {
         let told = told(&judgements);
         assert!(
             told.len() == 1
-                && told[0]
-                    .starts_with("large-read: this client itself limited 5 of 5 trials after, so"),
+                && told[0].contains(
+                    " large-read in 5 of 5 trials after: the change, or a part of it, may be the client's"
+                ),
             "{told:?}"
+        );
+    }
+
+    #[test]
+    fn failed_trials_come_before_what_is_merely_short_and_nothing_is_asked_of_a_time_that_is_over()
+    {
+        let mut study = testing::study(testing::Scene::Full);
+        let failed = study.trials.last().unwrap().trial + 1;
+        study.trials.push(Trial {
+            trial: failed,
+            state: crate::study::State::Failed,
+            cause: "input/output error".into(),
+            ..study.trials.last().unwrap().clone()
+        });
+        let judgements = judge_all(&study);
+        let mut comparison = compare(&study, &judgements, Rules::of(&study));
+        for row in &mut comparison.workloads {
+            for contrast in [&mut row.during_before, &mut row.after_before]
+                .into_iter()
+                .flatten()
+            {
+                contrast.between_sittings = BetweenSittings::NotIncluded {
+                    before: 1,
+                    other: 1,
+                };
+            }
+            row.groups
+                .iter_mut()
+                .flatten()
+                .for_each(|group| group.trials_of_sittings = vec![5]);
+        }
+        let told = |comparison: &Comparison| cautions(comparison, &judgements);
+        let over = told(&comparison);
+        assert!(
+            over[0].starts_with(&format!("Trial {failed} failed")),
+            "{over:?}"
+        );
+        assert!(
+            over[1].ends_with(
+                "in the intervals: 2 more sittings after would bring them in; of trials during they stay out, \
+                 since no more of them can be measured."
+            ),
+            "{over:?}"
+        );
+        comparison.rules.come_to = Phase::Before;
+        let early = told(&comparison);
+        assert!(
+            early[1].contains(
+                "1 more sitting before and 1 more sitting during and 1 more sitting after would"
+            ),
+            "{early:?}"
         );
     }
 

@@ -46,7 +46,8 @@ pub struct Expected {
     pub promises: Vec<Promise>,
     /// New over old by the drives alone.
     pub ratio: Range,
-    /// New over old by the move of the same data to other tracks.
+    /// New over old by the move of the same data: to faster tracks for large work; closer together, with
+    /// shorter seeks, for the other.
     pub location: f64,
     /// What the pool can before, with its data where it lies.
     pub pool_before: Range,

@@ -1,15 +1,12 @@
 //! What it cost users while it ran.
 
 use super::{Figures, Section, Topic, pace};
-use crate::compare::cost::{Baseline, During, Feeling, Felt, HourOfDay, Together};
+use crate::compare::cost::{Baseline, During, Feeling, Felt, HourOfDay, Pace, Probing, Together};
 use crate::compare::{Account, Bounds};
 use crate::report::words::{NONE, change, count, latency};
 use crate::stats::describe::median;
 use crate::text::plain;
 use crate::units::{Rate, grouped, percent};
-
-/// Fewer probes than this carry a caution.
-const FEW: usize = 10;
 
 pub(super) fn section(account: &Account) -> Section {
     let cost = &account.cost;
@@ -22,22 +19,7 @@ pub(super) fn section(account: &Account) -> Section {
     findings.extend(cost.large.as_ref().map(|felt| large(felt, &beside)));
     findings.extend(extremes(&cost.by_hour));
     findings.extend(cost.together.iter().map(together));
-    if let Some(probing) = cost.probing {
-        let interval = probing
-            .interval
-            .map_or(String::new(), |Bounds { low, high }| {
-                format!(
-                    " (95 % interval {} to {})",
-                    percent(low, 1),
-                    percent(high, 1)
-                )
-            });
-        findings.push(format!(
-            "Probing itself cost {} of the reshape's speed{interval}, over all {} of stretches with probes and without; what `watch` says is of its latest pairs.",
-            percent(probing.loss, 1),
-            count(probing.pairs, "pair")
-        ));
-    }
+    findings.extend(cost.probing.map(probing));
     let mut notes = Vec::new();
     if cost.small.is_none() && cost.large.is_none() {
         notes.push("What users felt between trials is not known: no light probes were made; `watch` makes them.".to_owned());
@@ -70,12 +52,7 @@ fn small(felt: &Felt, beside: &str) -> String {
     });
     let worst = latency(felt.max_ns.map(|ns| ns as f64));
     let before = match &felt.baseline {
-        Some(Baseline { workload, value }) => format!(
-            ", {:.1} times the {} of {} before",
-            felt.value / value,
-            latency(Some(*value)),
-            plain(workload)
-        ),
+        Some(before) => against(felt, before),
         None => no_match("4 KiB at random, one at a time"),
     };
     format!(
@@ -86,9 +63,34 @@ fn small(felt: &Felt, beside: &str) -> String {
     )
 }
 
+/// What small reads are held against, and how far their paces differ.
+fn against(felt: &Felt, before: &Baseline) -> String {
+    let value = latency(Some(before.value));
+    let of = match before.pace {
+        Pace::AsProbes => "the probes before it began".to_owned(),
+        Pace::AtOnce | Pace::Alike => format!("{} before", plain(&before.workload)),
+    };
+    if felt.few() {
+        return format!("; {value} was that of {of}");
+    }
+    let times = felt.value / before.value;
+    match (before.bounds_only(), before.pace) {
+        (true, _) => format!(
+            ", at most {times:.1} times the {value} of {of}, whose reads follow one another at once (a share that \
+             answers so fast takes longer for reads that come a second apart, as probes do)"
+        ),
+        (false, Pace::AtOnce) => format!(
+            ", {times:.1} times the {value} of {of}, whose reads follow one another at once"
+        ),
+        (false, _) => format!(", {times:.1} times the {value} of {of}"),
+    }
+}
+
 fn large(felt: &Felt, beside: &str) -> String {
     let before = match &felt.baseline {
-        Some(Baseline { workload, value }) => format!(
+        Some(Baseline {
+            workload, value, ..
+        }) => format!(
             ", {} of the {} of {} before",
             percent(felt.value / value, 0),
             Rate(*value),
@@ -116,9 +118,25 @@ fn failed(felt: &Felt) -> String {
     }
 }
 
+/// What the probes cost the reshape, where there is an interval to say it by.
+fn probing(of: Probing) -> String {
+    let pairs = count(of.pairs, "pair");
+    match of.interval {
+        Some(Bounds { low, high }) => format!(
+            "Probing itself cost {} of the reshape's speed (95 % interval {} to {}), over all {pairs} of stretches with probes and without; what `watch` says is of its latest pairs.",
+            percent(of.loss, 1),
+            percent(low, 1),
+            percent(high, 1)
+        ),
+        None => format!(
+            "What probing itself cost the reshape is not known: {pairs} of stretches with probes and without tell too little."
+        ),
+    }
+}
+
 /// A caution where a figure rests on few probes.
 fn few(felt: &Felt) -> &'static str {
-    match felt.probes < FEW {
+    match felt.few() {
         true => "; so few probes tell little of the whole reshape",
         false => "",
     }
@@ -191,7 +209,7 @@ fn trials(account: &Account) -> Option<Figures> {
     let trials = &account.cost.trials;
     (!trials.is_empty()).then(|| Figures {
         caption: "Trials of the phase during, beside the reshape".to_owned(),
-        head: vec!["workload", "trials", "against before", "reshape in an hour"],
+        head: vec!["workload", "trials", "against before", "reshape"],
         rows: trials.iter().map(trial).collect(),
     })
 }
@@ -212,10 +230,16 @@ fn trial(during: &During) -> Vec<String> {
         .collect();
     speeds.sort_unstable_by(f64::total_cmp);
     let reshape = median(&speeds).map_or("not known".to_owned(), |middle| {
-        let two = |speed: f64| percent(speed, 2);
+        let two = pace;
         let range = match (speeds.first().copied(), speeds.last().copied()) {
             (Some(least), Some(most)) if two(least) != two(most) => {
-                format!("\n{} to {}", two(least), two(most))
+                let (least, most) = (two(least), two(most));
+                // The unit stands once where both have the same.
+                let least = match (least.split_once(" % "), most.split_once(" % ")) {
+                    (Some((number, one)), Some((_, other))) if one == other => number,
+                    _ => &least,
+                };
+                format!("\n{least} to {most}")
             }
             _ => String::new(),
         };
@@ -243,7 +267,7 @@ fn hours(account: &Account) -> Option<Figures> {
             hour.probes.to_string(),
             rate.map_or(NONE.to_owned(), |rate| Rate(rate).to_string()),
             hour.large_probes.to_string(),
-            speed.map_or(NONE.to_owned(), |speed| percent(speed, 2)),
+            speed.map_or(NONE.to_owned(), pace),
         ]
     };
     let mut rows: Vec<Vec<String>> = by_hour.iter().map(row).collect();
@@ -262,7 +286,7 @@ fn hours(account: &Account) -> Option<Figures> {
             "probes",
             "large read",
             "probes",
-            "reshape in an hour",
+            "reshape",
         ],
         rows,
     })

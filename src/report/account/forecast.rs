@@ -3,7 +3,7 @@
 use super::{Figures, Section, Topic, clock, off_by};
 use crate::compare::Account;
 use crate::compare::forecasted::{Finish, Forecasted, Moment, Planned, Told};
-use crate::report::words::{NONE, lasted};
+use crate::report::words::{NONE, lasted, planned};
 use crate::units::percent;
 
 const TITLE: &str = "Forecast against actual";
@@ -79,19 +79,13 @@ fn plan(found: &Forecasted, account: &Account) -> String {
             worst,
             held,
         } => {
-            let hours = |hours: Option<f64>| {
-                hours.map_or("over ten years".to_owned(), |hours| match hours < 10.0 {
-                    true => lasted(hours),
-                    false => format!("{hours:.0} h"),
-                })
-            };
             // `plan` reckons with the start that is stated, so its hours of use are others.
             let told = format!(
                 "The plan, reckoned with the start that it had ({}), says {} at best, {} likely, {} at worst",
                 clock(found.began, &account.zone),
-                hours(*best),
-                hours(*likely),
-                hours(*worst)
+                planned(*best),
+                planned(*likely),
+                planned(*worst)
             );
             match (held, found.hours) {
                 (Some(true), Some(actual)) => {

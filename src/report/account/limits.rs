@@ -3,8 +3,7 @@
 use super::{Section, Topic, clock};
 use crate::compare::Account;
 use crate::compare::limits::{Kept, Limited, Minutes};
-use crate::report::words::{count, grouped, lasted};
-use crate::units;
+use crate::report::words::{count, grouped, lasted, minutes};
 
 pub(super) fn section(account: &Account) -> Section {
     let unset: Vec<&str> = account
@@ -30,11 +29,6 @@ pub(super) fn section(account: &Account) -> Section {
     }
 }
 
-/// Minutes with their thousands set apart.
-fn whole(minutes: usize) -> String {
-    units::grouped(minutes as u64)
-}
-
 fn finding(kept: &Kept, account: &Account) -> Option<String> {
     let limit = kept.limit?;
     let promise = match kept.what {
@@ -52,18 +46,18 @@ fn finding(kept: &Kept, account: &Account) -> Option<String> {
             "{promise}: not known, since the reshape was not followed."
         ));
     };
-    let failed = match failed {
-        0 => String::new(),
-        minutes => format!(", {} min with failed probes", whole(minutes)),
+    let failed = match failed > 0.0 {
+        false => String::new(),
+        true => format!(", {} with failed probes", minutes(failed)),
     };
-    let (outside, within, unseen) = (whole(outside), whole(within), whole(unseen));
+    let (outside, within, unseen) = (minutes(outside), minutes(within), minutes(unseen));
     let mut text = format!(
-        "{promise}: {outside} min outside, {within} min within{failed}; {unseen} min were not observed, of which nothing is known."
+        "{promise}: {outside} outside, {within} within{failed}; {unseen} were not observed, of which nothing is known."
     );
     if let Some(stretch) = kept.longest {
         text += &format!(
-            " Longest stretch: {} min outside, as {} in a row found, of which the first began {} and the last ended {} after it.",
-            whole(stretch.observed),
+            " Longest stretch: {} outside, as {} in a row found, of which the first began {} and the last ended {} after it.",
+            minutes(stretch.observed),
             count(stretch.probes, "probe"),
             clock(stretch.began, &account.zone),
             lasted(stretch.minutes() / 60.0)

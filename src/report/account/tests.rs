@@ -65,14 +65,14 @@ fn what_was_made_is_told() {
     for part in [
         "while the reshape went at 2.50 % an hour",
         "times the",
-        "of small-read before",
+        "of small-read before, whose reads follow one another at once.",
         "Large reads of one user got 95.00 MB/s (1 probe)",
         "nothing was measured before that reads as the probes do",
         "10:00 to 11:00 30.0 ms 12",
         "Small reads within 20 ms on average: ",
         "min were not observed, of which nothing is known",
         "No limit is set by copy_mb_per_s",
-        "large-read 3 −42 % 2.50 %",
+        "large-read 3 −42 % 2.50 % an hour",
         "done Thu 5 Mar 00:00, 40.0 h later",
         "The plan, reckoned with the start that it had (Tue 3 Mar 08:00), says ",
         "Longest stretch: ",
@@ -86,6 +86,36 @@ fn what_was_made_is_told() {
     ] {
         assert!(text.contains(part), "{part} in\n{text}");
     }
+}
+
+/// Three probes of a share that answers in 60 µs, and one pair of stretches.
+#[test]
+fn few_probes_and_pairs_carry_no_multiple_and_no_cost() {
+    let mut study = followed();
+    study.probes.truncate(3);
+    for trial in &mut study.trials {
+        trial.mean_ns = Some(60_000);
+    }
+    study.progress.change(|place, row| match place {
+        1 => row.probed = Some(true),
+        2 => row.probed = Some(false),
+        _ => {}
+    });
+    let text = joined(&account_text(&account(&study), 100));
+    for part in [
+        "60.0 µs was that of small-read before; so few probes tell little",
+        "What probing itself cost the reshape is not known: 1 pair of stretches",
+    ] {
+        assert!(text.contains(part), "{part} in\n{text}");
+    }
+    assert!(!text.contains("Probing itself cost"), "{text}");
+    // Of many probes the multiple is told, and what it is worth.
+    study.probes = followed().probes;
+    let text = joined(&account_text(&account(&study), 100));
+    assert!(
+        text.contains("at most 320.0 times the 60.0 µs of small-read before, whose reads follow"),
+        "{text}"
+    );
 }
 
 #[test]

@@ -4,7 +4,9 @@ use std::path::Path;
 
 use maud::{Markup, PreEscaped, html};
 
-use super::super::watch::{alarm_sentence, amounts, between, clock, position, without_forecast};
+use super::super::watch::{
+    alarm_sentence, amounts, between, clock, pace, position, without_forecast,
+};
 use super::super::words::{self, NONE};
 use super::{Live, Over, tables, users};
 use crate::chart::progress_chart;
@@ -13,7 +15,7 @@ use crate::compare::forecasted::{Finish, Forecasted, Moment, Told};
 use crate::reshape::{Alarm, Assessment, Extent, State};
 use crate::study::ProgressRow;
 use crate::text::{plain, typed};
-use crate::units::{Rate, percent};
+use crate::units::Rate;
 
 /// The title of the window: position and state first, since a tab shows no more.
 pub fn live_title(live: &Live<'_>) -> String {
@@ -163,14 +165,25 @@ fn to_do(live: &Live<'_>, seen: &Assessment) -> Markup {
 
 fn speed(seen: &Assessment, row: Option<&ProgressRow>) -> String {
     let Some(speed) = seen.speed else {
-        return "it does not move".to_owned();
+        return without_speed(seen.state).to_owned();
     };
     let told = match (seen.told_speed, row.and_then(|row| row.counts)) {
         (Some(rate), Some(Extent::Drive)) => format!(", {} on each drive", Rate(rate)),
         (Some(rate), _) => format!(", {}", Rate(rate)),
         (None, _) => String::new(),
     };
-    format!("{} an hour{told}", percent(speed * 3600.0, 2)).replace(" %", "\u{a0}%")
+    format!("{}{told}", pace(speed)).replace(" %", "\u{a0}%")
+}
+
+/// What stands in place of a speed: what moves has one that is not known yet.
+fn without_speed(state: State) -> &'static str {
+    match state {
+        State::Moving | State::Slowing => "not known yet",
+        State::Waiting => "it has not begun",
+        State::Paused | State::Stalled => "it does not move",
+        State::Finished => "it is done",
+        State::Ended | State::Lost => "not known",
+    }
 }
 
 fn progress(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {

@@ -103,6 +103,28 @@ fn the_page_tells_state_finish_cost_and_what_to_do() {
 }
 
 #[test]
+fn what_moves_has_a_speed_that_is_not_known_yet_and_no_speed_above_all_of_it() {
+    let mut study = watched(Scene::Full, 1);
+    let first = look(&study, live_main);
+    assert!(
+        first.contains("moving") && first.contains("<dd>not known yet</dd>"),
+        "{first}"
+    );
+    assert!(!first.contains("does not move"), "{first}");
+    study = watched(Scene::Full, 30);
+    let start = study.progress.first().unwrap().at;
+    study.progress.change(|place, row| {
+        row.at = start + SignedDuration::from_secs(place as i64);
+        row.elapsed_s = row.elapsed_s.map(|_| 1.0);
+    });
+    let fast = look(&study, live_main);
+    assert!(
+        fast.contains("% a minute") && !fast.contains("% an hour<"),
+        "{fast}"
+    );
+}
+
+#[test]
 fn every_part_is_there_before_the_first_reading_and_at_the_end() {
     let none = watched(Scene::BeforeOnly, 0);
     let main = look(&none, live_main);

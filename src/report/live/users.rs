@@ -8,6 +8,7 @@ use super::Live;
 use super::main::{banner, heading, unbroken};
 use crate::chart::{CostLines, cost_chart};
 use crate::compare::Reshaped;
+use crate::compare::cost::Pace;
 use crate::compare::now::{self, FeltNow};
 use crate::units::{Rate, percent};
 
@@ -47,11 +48,16 @@ pub(super) fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
 
 fn small(live: &Live<'_>, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
     let before = live.before.small.as_ref().map_or(String::new(), |before| {
-        format!(
-            ", {:.1} times the {} before the expansion",
-            ns / before.value,
-            latency(Some(before.value))
-        )
+        let (times, value) = (ns / before.value, latency(Some(before.value)));
+        match (before.bounds_only(), before.pace) {
+            (true, _) => format!(
+                ", at most {times:.1} times the {value} before the expansion, when reads followed one another at once"
+            ),
+            (false, Pace::AtOnce) => format!(
+                ", {times:.1} times the {value} before the expansion, when reads followed one another at once"
+            ),
+            (false, _) => format!(", {times:.1} times the {value} of probes before it began"),
+        }
     });
     let limit = lines.limit_ns.map_or(String::new(), |limit| {
         let side = if ns > limit { "over" } else { "within" };

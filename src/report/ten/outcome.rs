@@ -16,7 +16,9 @@ use jiff::Timestamp;
 const WEEK: f64 = 7.0;
 
 const SPACE: &str = "Space";
-const POOL: &str = "Speed of the pool, same data in the same place";
+const POOL: &str = "Speed of the pool";
+/// Its title where the place of the data is taken off.
+const SAME_PLACE: &str = "Speed of the pool, same data in the same place";
 
 /// Line 2: what fits, in both units, and for how long at present growth.
 pub(super) fn space(scene: &Scene<'_>) -> Line {
@@ -109,7 +111,7 @@ fn until_full(scene: &Scene<'_>) -> String {
     )
 }
 
-/// Line 3: what the pool can do, with what the place of the data explains taken off.
+/// Line 3: what the pool can do, with what the place of the data explains taken off where it is known.
 pub(super) fn pool(scene: &Scene<'_>) -> Line {
     let Some(row) = scene.large() else {
         return Line::missing(POOL, "not measured", "Measure the standard workloads.");
@@ -144,6 +146,7 @@ pub(super) fn pool(scene: &Scene<'_>) -> Line {
         .iter()
         .find(|gain| gain.workload == row.workload);
     let rest = gain.map_or(contrast.ratio, |gain| gain.rest);
+    let placed = gain.is_some_and(|gain| gain.location.is_some());
     let place = match gain.and_then(|gain| gain.location) {
         Some(split) => format!(
             "{} in all, {} of it by the place of the data",
@@ -163,7 +166,7 @@ pub(super) fn pool(scene: &Scene<'_>) -> Line {
     let parts = [expected(scene, &row.workload), place];
     let parts: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
     Line {
-        title: POOL,
+        title: if placed { SAME_PLACE } else { POOL },
         standing,
         number: format!("{} in large reads ({name})", words::change(rest)),
         comparison: parts.join("; "),

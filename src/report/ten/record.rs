@@ -134,16 +134,14 @@ pub(super) fn forecast(scene: &Scene<'_>) -> Line {
             worst,
             held,
         } => {
-            let hours = |hours: &Option<f64>| {
-                hours.map_or("over ten years".to_owned(), |h| format!("{h:.0}"))
-            };
+            let hours = |hours: &Option<f64>| words::planned(*hours);
             let outside = if *held == Some(false) {
                 ": outside"
             } else {
                 ""
             };
             let told = format!(
-                "the plan said {} to {} h, likely {}{outside}",
+                "the plan said {} to {}, likely {}{outside}",
                 hours(best),
                 hours(worst),
                 hours(likely)
@@ -156,8 +154,8 @@ pub(super) fn forecast(scene: &Scene<'_>) -> Line {
         let way = if error < 0.0 { "early" } else { "late" };
         let mark = percent(mark, 0);
         Some(format!(
-            "at {mark} the forecast was {:.1} h too {way}",
-            error.abs()
+            "at {mark} the forecast was {} too {way}",
+            words::lasted(error.abs())
         ))
     };
     let first = finishes().find_map(told);
@@ -172,7 +170,7 @@ pub(super) fn forecast(scene: &Scene<'_>) -> Line {
             _ => Standing::Told,
         },
         number: match found.hours {
-            Some(hours) => format!("done after {hours:.1} h"),
+            Some(hours) => format!("done after {}", words::lasted(hours)),
             None => "not done yet".to_owned(),
         },
         comparison: parts.join("; "),
@@ -256,7 +254,7 @@ pub(super) fn safety(scene: &Scene<'_>) -> Line {
 fn accidents(scene: &Scene<'_>) -> Option<String> {
     let track = &scene.account.reshaped.as_ref()?.track;
     let stood = track.standing / 3600.0;
-    let stood = (stood >= 0.05).then(|| format!("it stood still for {stood:.1} h"));
+    let stood = (stood >= 0.05).then(|| format!("it stood still for {}", words::lasted(stood)));
     let back = track.jumps.len();
     let back = (back > 0).then(|| format!("it went back {}", words::count(back, "time")));
     let told: Vec<String> = [stood, back].into_iter().flatten().collect();

@@ -2,8 +2,11 @@
 
 use super::*;
 use crate::compare::compare;
+use crate::compare::scene::{reshaping, small};
 use crate::judge::judge_all;
+use crate::record::observed;
 use crate::report::testing::{self, SCENES, Scene as Example};
+use crate::reshape::Word;
 use crate::study::{CheckRow, Outcome, Side};
 use crate::text::plain;
 use crate::units::Bytes;
@@ -89,6 +92,42 @@ fn a_gain_is_told_in_per_cent_and_in_minutes_of_copying() {
     assert_eq!(ten.lines[1].number, space);
 }
 
+/// A title claims no more than what was reckoned, and no link where there is none.
+#[test]
+fn titles_are_true_of_the_place_of_the_data_and_of_the_way_to_it() {
+    let mut study = testing::study(Example::Full);
+    let titles = |study: &Study| {
+        let ten = of(study);
+        [ten.lines[2].title, ten.lines[3].title]
+    };
+    assert_eq!(
+        titles(&study),
+        ["Speed of the pool", "What one user on this link sees"]
+    );
+    for trial in study.trials.clone() {
+        let seen = study.observations.entry(trial.trial).or_default();
+        for name in [
+            observed::LOCATION_LOW,
+            observed::LOCATION_MEAN,
+            observed::LOCATION_HIGH,
+        ] {
+            seen.put(name, [0.9, 0.8, 0.675][trial.phase as usize]);
+        }
+    }
+    study.config.pool.as_mut().unwrap().rpm = Some(7200);
+    for facts in study.facts.values_mut() {
+        let mount = facts.mount.as_mut().unwrap();
+        (mount.kind, mount.source) = ("btrfs".into(), "/dev/sda".into());
+    }
+    assert_eq!(
+        titles(&study),
+        [
+            "Speed of the pool, same data in the same place",
+            "What one user on this machine sees"
+        ]
+    );
+}
+
 #[test]
 fn what_a_cache_served_is_void_and_has_no_minutes() {
     let ten = of(&testing::study(Example::Warm));
@@ -96,6 +135,56 @@ fn what_a_cache_served_is_void_and_has_no_minutes() {
     assert_eq!(ten.lines[3].standing, Standing::Void);
     assert!(ten.alarming && ten.verdict.starts_with("Nothing can be said of the gain."));
     assert!(!ten.lines[3].plain.contains("takes"), "{:?}", ten.lines[3]);
+}
+
+/// Held like against like: trials against trials; else probes, where they are enough and the pace is none of
+/// the difference.
+#[test]
+fn what_it_cost_is_told_by_what_can_tell_it() {
+    let mut study = reshaping(|hour| match hour < 1.0 {
+        true => (hour, Word::Running),
+        false => (1.0, Word::Finished),
+    });
+    let told = |study: &Study| {
+        let ten = of(study);
+        let cost = ten.lines[5].clone();
+        assert!(
+            ten.verdict.contains(&cost.number),
+            "{} {cost:?}",
+            ten.verdict
+        );
+        (ten.verdict, cost)
+    };
+    study.probes.push(small(0.5, 10.2));
+    let (verdict, cost) = told(&study);
+    assert!(
+        verdict.contains("While it ran for 60.0 min, small reads took")
+            || verdict.contains("While it ran for 1.0 h, small reads took"),
+        "{verdict}"
+    );
+    assert!(
+        cost.number.contains("times as long (95 % interval"),
+        "{cost:?}"
+    );
+    assert!(
+        cost.comparison.starts_with("day and night 10.2 ms"),
+        "{cost:?}"
+    );
+    assert!(cost.rows.starts_with("trials.csv"), "{cost:?}");
+    study.trials.retain(|trial| trial.phase != Phase::During);
+    let (_, cost) = told(&study);
+    assert_eq!(
+        cost.number,
+        "small reads took 10.2 ms by 1 probe, which are too few to tell how much longer that is"
+    );
+    for index in 0..11 {
+        study.probes.push(small(f64::from(index) / 12.0, 10.2));
+    }
+    assert!(told(&study).1.number.contains(" times as long (10.2 ms)"));
+    for trial in &mut study.trials {
+        trial.mean_ns = Some(62_700);
+    }
+    assert_eq!(told(&study).1.number, "small reads took 10.2 ms on average");
 }
 
 #[test]

@@ -2,16 +2,18 @@
 
 use super::{Line, Scene, Standing, grade, surety, trials};
 use crate::chart::{Family, void};
-use crate::compare::cost::Felt;
+use crate::compare::cost::{Baseline, Felt};
 use crate::compare::limits::{Kept, Limited};
-use crate::compare::{Group, Row, Verdict};
+use crate::compare::{Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
 use crate::report::account::span;
+use crate::report::advice::is_local;
 use crate::report::{grades, words};
 use crate::text::{plain, short};
 use crate::units::{self, Bytes, Rate};
 
 const LINK: &str = "What one user on this link sees";
+const MACHINE: &str = "What one user on this machine sees";
 const RESPONSE: &str = "Responsiveness";
 const COST: &str = "What it cost users while it ran";
 
@@ -38,10 +40,15 @@ fn sound(group: Option<&Group>) -> Option<&Group> {
     group.filter(|group| group.void.is_none())
 }
 
-/// Line 4: the rate through the link, and how long a copy takes.
+/// Line 4: the rate through the link, where there is one, and how long a copy takes.
 pub(super) fn link(scene: &Scene<'_>) -> Line {
+    let latest = scene.study.trials.last();
+    let title = match latest.is_some_and(|trial| is_local(scene.study, trial)) {
+        true => MACHINE,
+        false => LINK,
+    };
     let Some(row) = scene.large() else {
-        return Line::missing(LINK, "not measured", "Measure the standard workloads.");
+        return Line::missing(title, "not measured", "Measure the standard workloads.");
     };
     let (before, after) = (row.group(Phase::Before), row.group(Phase::After));
     let told = |group: &Group| {
@@ -52,7 +59,7 @@ pub(super) fn link(scene: &Scene<'_>) -> Line {
         (Some(before), Some(after)) => format!("{} → {}", told(before), told(after)),
         (Some(before), None) => format!("{} before", told(before)),
         (None, Some(after)) => format!("{} after", told(after)),
-        (None, None) => return Line::missing(LINK, "not measured", "Measure a sitting before."),
+        (None, None) => return Line::missing(title, "not measured", "Measure a sitting before."),
     };
     let groups = [before, after];
     let is_void = groups.iter().flatten().any(|group| group.void.is_some());
@@ -91,7 +98,7 @@ pub(super) fn link(scene: &Scene<'_>) -> Line {
         (None, _) => ("measured", spread(latest)),
     };
     Line {
-        title: LINK,
+        title,
         standing: match (is_void, contrast.map(|contrast| contrast.verdict)) {
             (true, _) => Standing::Void,
             (false, Some(Verdict::Loss)) => Standing::Bad,
@@ -204,17 +211,78 @@ pub(super) fn cost(scene: &Scene<'_>) -> Line {
     }
 }
 
+/// What small reads took while it ran, like held against like: trials of the phase during against those
+/// before, which load and pace alike, where they are; else probes. `None` where neither tells.
+pub(super) fn small_reads(scene: &Scene<'_>) -> Option<String> {
+    let trials = small_trials(scene).map(|(_, contrast)| by_contrast(contrast, scene));
+    trials.or_else(|| Some(by_felt(scene.account.cost.small.as_ref()?)))
+}
+
+/// Small reads measured while it ran, where they are the drives' speed and enough for a verdict.
+fn small_trials<'a>(scene: &Scene<'a>) -> Option<(&'a Row, &'a Contrast)> {
+    let row = scene.small()?;
+    let contrast = row.during_before.as_ref()?;
+    let told = match contrast.verdict {
+        Verdict::Void { .. } | Verdict::NotEnoughTrials { .. } => false,
+        Verdict::Gain | Verdict::Loss | Verdict::NoProvableChange { .. } => true,
+    };
+    told.then_some((row, contrast))
+}
+
+/// One at a time, what takes so many times as long has that part of the rate.
+fn by_contrast(contrast: &Contrast, scene: &Scene<'_>) -> String {
+    let times = |ratio: f64| match 1.0 / ratio {
+        times if times < 9.95 => format!("{times:.1}"),
+        times => words::grouped(times.round())
+            .trim_end_matches(".00")
+            .to_owned(),
+    };
+    if !contrast.verdict.is_proved() {
+        return "no change of small reads is proved".to_owned();
+    }
+    let interval = contrast.welch.map_or(String::new(), |welch| {
+        format!(
+            " ({} interval {} to {})",
+            words::confidence(scene.rules()),
+            times(welch.high),
+            times(welch.low)
+        )
+    });
+    format!(
+        "small reads took {} times as long{interval}",
+        times(contrast.ratio)
+    )
+}
+
+/// Probes tell a multiple where there are enough of them, and where it is no matter of their pace.
+fn by_felt(felt: &Felt) -> String {
+    let value = words::latency(Some(felt.value));
+    if felt.few() {
+        return format!(
+            "small reads took {value} by {}, which are too few to tell how much longer that is",
+            words::count(felt.probes, "probe")
+        );
+    }
+    let bounds_only = felt.baseline.as_ref().is_some_and(Baseline::bounds_only);
+    match felt.ratio().filter(|_| !bounds_only) {
+        Some(times) => format!("small reads took {times:.1} times as long ({value})"),
+        None => format!("small reads took {value} on average"),
+    }
+}
+
 fn by_probes(scene: &Scene<'_>, small: Option<&Felt>, large: Option<&Felt>) -> Line {
-    let times = |felt: &Felt| Some(felt.value / felt.baseline.as_ref()?.value);
-    let latency = small.map(|felt| {
-        let value = words::latency(Some(felt.value));
-        match times(felt) {
-            Some(times) => format!("small reads took {times:.1} times as long ({value})"),
-            None => format!("small reads took {value}"),
-        }
+    let measured = small_trials(scene);
+    // What probes felt stands beside what was measured.
+    let probed = small.filter(|_| measured.is_some()).map(|felt| {
+        let few = if felt.few() { ", which are few" } else { "" };
+        format!(
+            "day and night {} on average by {}{few}",
+            words::latency(Some(felt.value)),
+            words::count(felt.probes, "probe")
+        )
     });
     let rate = large.map(|felt| {
-        let part = times(felt).map_or(String::new(), |part| {
+        let part = felt.ratio().map_or(String::new(), |part| {
             format!(", {} of before", crate::units::percent(part, 0))
         });
         format!("large reads got {}{part}", Rate(felt.value))
@@ -226,7 +294,7 @@ fn by_probes(scene: &Scene<'_>, small: Option<&Felt>, large: Option<&Felt>) -> L
         .limits
         .iter()
         .filter_map(|kept| kept.minutes)
-        .any(|minutes| minutes.outside > 0);
+        .any(|minutes| minutes.outside > 0.0);
     let (bytes, told) = amount(scene);
     let copy = large.map_or(String::new(), |felt| {
         let before = felt.baseline.as_ref().map_or(String::new(), |baseline| {
@@ -237,7 +305,7 @@ fn by_probes(scene: &Scene<'_>, small: Option<&Felt>, large: Option<&Felt>) -> L
             minutes(bytes, felt.value)
         )
     });
-    let parts = [rate, worst].into_iter().flatten().chain(limits);
+    let parts = [probed, rate, worst].into_iter().flatten().chain(limits);
     let probes = small.map_or(0, |felt| felt.probes) + large.map_or(0, |felt| felt.probes);
     Line {
         title: COST,
@@ -246,15 +314,30 @@ fn by_probes(scene: &Scene<'_>, small: Option<&Felt>, large: Option<&Felt>) -> L
         } else {
             Standing::Told
         },
-        number: latency
-            .clone()
-            .unwrap_or_else(|| "small reads were not probed".to_owned()),
+        number: small_reads(scene).unwrap_or_else(|| "small reads were not probed".to_owned()),
         comparison: parts.collect::<Vec<_>>().join("; "),
         plain: copy,
         sure: "sampled",
-        why_sure: format!("{}, one now and then", words::count(probes, "probe")),
-        grade: None,
-        rows: "probes.csv, progress.csv".to_owned(),
+        why_sure: match measured {
+            Some((row, _)) => format!(
+                "{} of {}, and {} now and then",
+                words::count(
+                    row.group(Phase::During).map_or(0, |of| of.trials.len()),
+                    "trial"
+                ),
+                short(&row.workload, 40),
+                words::count(probes, "probe")
+            ),
+            None => format!("{}, one now and then", words::count(probes, "probe")),
+        },
+        grade: measured.and_then(|(row, _)| grade(row, Phase::During)),
+        rows: match measured {
+            Some((row, _)) => format!(
+                "{}; probes.csv, progress.csv",
+                trials([row.group(Phase::Before), row.group(Phase::During)])
+            ),
+            None => "probes.csv, progress.csv".to_owned(),
+        },
     }
 }
 
@@ -266,9 +349,9 @@ fn outside(kept: &Kept) -> Option<String> {
         Limited::Copy => format!("large reads below the limit of {limit} MB/s"),
     };
     Some(format!(
-        "{beyond} for {} min ({} min not observed)",
-        units::grouped(minutes.outside as u64),
-        units::grouped(minutes.unseen as u64)
+        "{beyond} for {} ({} not observed)",
+        words::minutes(minutes.outside),
+        words::minutes(minutes.unseen)
     ))
 }
 

@@ -1,7 +1,7 @@
 //! The verdict in a sentence: what somebody reads who reads nothing else.
 
 use super::record::damage;
-use super::users::minutes;
+use super::users::{minutes, small_reads};
 use super::{Scene, grade};
 use crate::compare::{Contrast, Row, Verdict};
 use crate::plan::Phase;
@@ -88,15 +88,15 @@ fn copy(scene: &Scene<'_>, row: &Row) -> String {
 
 /// What users felt while it ran.
 fn during(scene: &Scene<'_>) -> String {
-    let felt = scene.account.cost.small.as_ref();
-    let times = felt.and_then(|felt| Some(felt.value / felt.baseline.as_ref()?.value));
     let hours = scene
         .account
         .forecasts
         .as_ref()
         .and_then(|found| found.hours);
-    let lasted = hours.map_or(String::new(), |hours| format!(" for {hours:.0} h"));
-    times.map_or(String::new(), |times| {
-        format!("While it ran{lasted}, small reads took {times:.1} times as long.")
+    let lasted = hours.map_or(String::new(), |hours| {
+        format!(" for {}", words::lasted(hours))
+    });
+    small_reads(scene).map_or(String::new(), |told| {
+        format!("While it ran{lasted}, {told}.")
     })
 }

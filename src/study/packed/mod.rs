@@ -153,6 +153,10 @@ impl<Row: Pack> Packed<Row> {
         *self = self.iter().filter(keep).collect();
     }
 
+    pub(crate) fn truncate(&mut self, rows: usize) {
+        *self = self.iter().take(rows).collect();
+    }
+
     /// Changes each row, which it is given with its place.
     pub(crate) fn change(&mut self, mut change: impl FnMut(usize, &mut Row)) {
         let changed = |(place, mut row)| {
