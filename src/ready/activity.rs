@@ -34,9 +34,9 @@ impl Activity {
                 Self::of(Some(what), source)
             }
             Word::Absent | Word::Finished => match of.untold() {
-                Some((seen, untold)) => {
-                    Self::Partly(format!("no {seen} is running ({source}); {untold} is not told by it"))
-                }
+                Some((seen, untold)) => Self::Partly(format!(
+                    "no {seen} is running ({source}); {untold} is not told by it"
+                )),
                 None => Self::of(None, source),
             },
             Word::Unreadable => Self::NotSeen(format!("{source} was asked in vain: {what}")),

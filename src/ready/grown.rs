@@ -149,7 +149,11 @@ fn lays_out_itself(study: &Study, sides: &Sides<'_>) -> bool {
         let mount = recorded.facts.mount.as_ref();
         mount.is_some_and(|mount| matches!(mount.kind.as_str(), "btrfs" | "zfs"))
     };
-    let source = study.config.reshape.as_ref().map(|following| following.source);
+    let source = study
+        .config
+        .reshape
+        .as_ref()
+        .map(|following| following.source);
     sides.before.is_some_and(own)
         || sides.after.is_some_and(own)
         || matches!(source, Some(Source::Btrfs | Source::Raidz))

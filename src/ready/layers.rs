@@ -58,7 +58,10 @@ pub(super) fn layers(study: &Study, sides: &Sides<'_>) -> Vec<Layer> {
         })
     };
     // What a file system counts is known once it was seen.
-    let raw = facts.iter().flatten().any(|of| study.counts_parity(of.facts));
+    let raw = facts
+        .iter()
+        .flatten()
+        .any(|of| study.counts_parity(of.facts));
     let shown = match raw {
         true => expected(|pool| pool.drives, "drives").map(|figure| {
             figure.map(|figure| Figure {

@@ -77,7 +77,14 @@ pub struct Line {
 }
 
 /// What is seen of the time before and can be mended then alone; of what people answer for, that is all.
-const OF_BEFORE: [&str; 6] = ["running", "fill-level", "memory", "baseline", "errors", "baseline-age"];
+const OF_BEFORE: [&str; 6] = [
+    "running",
+    "fill-level",
+    "memory",
+    "baseline",
+    "errors",
+    "baseline-age",
+];
 
 impl Line {
     /// Asks for nothing any more: the expansion has begun. What held then, and what was seen to be wrong,
@@ -85,7 +92,10 @@ impl Line {
     fn pass(&mut self) {
         if matches!(self.state, State::Mind | State::Unknown | State::NotYet) {
             self.state = State::Past;
-            self.evidence = format!("applies no longer, the expansion has begun: {}", self.evidence);
+            self.evidence = format!(
+                "applies no longer, the expansion has begun: {}",
+                self.evidence
+            );
             self.advice.clear();
         }
     }
@@ -157,7 +167,9 @@ pub fn readiness(study: &Study, look: &Look, now: Timestamp) -> Readiness {
     let mut seen = seen::lines(study, &comparison, look, now);
     let mut attested = attested::lines(study, look, now);
     if next::begun(study).is_some() {
-        let of_before = seen.iter_mut().filter(|line| OF_BEFORE.contains(&line.item));
+        let of_before = seen
+            .iter_mut()
+            .filter(|line| OF_BEFORE.contains(&line.item));
         of_before.chain(&mut attested).for_each(Line::pass);
     }
     let worst = seen.iter().chain(&attested).map(|line| line.state).max();

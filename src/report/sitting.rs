@@ -80,7 +80,10 @@ pub fn sitting_text(
     text += &list(width, "Cut short", &causes);
     let faults = faults_told(sitting.trials.iter().copied());
     let faults = faults.map(|told| {
-        format!("The share answered with errors: {told}. {}.", words::sentence_case(Fault::ADVICE))
+        format!(
+            "The share answered with errors: {told}. {}.",
+            words::sentence_case(Fault::ADVICE)
+        )
     });
     text += &list(width, "What to do", &faults.into_iter().collect::<Vec<_>>());
     text += &list(width, "Notes", &notes);

@@ -54,8 +54,8 @@ fn reshape(study: &Study, next: &Next) -> Option<String> {
     let done = next.steps.iter().find(|step| step.step == "reshape");
     let done = done.filter(|step| step.state == StepState::Done);
     let own = match (done.and_then(|step| step.at), seen.state) {
-        (Some(end), _) => format!("finished, {}", age(next.now, end)),
-        (None, State::Finished) => format!("finished, {}", age(next.now, seen.since)),
+        (Some(end), _) => format!("finished ({})", age(next.now, end)),
+        (None, State::Finished) => format!("finished ({})", age(next.now, seen.since)),
         (None, state) => format!("{}{} (as of {read})", state.word(), at(seen.fraction)),
     };
     Some(match seen.another {
@@ -177,14 +177,18 @@ mod tests {
         }
         let told = |study: &Study| reshape(study, &next(study, None, at(20.0))).unwrap();
         let finished = told(&study);
-        assert!(finished.starts_with("finished, ") && !finished.contains("another"), "{finished}");
+        assert!(
+            finished.starts_with("finished (") && !finished.contains("another"),
+            "{finished}"
+        );
         let mut row = study.progress[0].clone();
         (row.at, row.elapsed_s, row.fraction) = (at(19.0), None, Some(0.25));
         study.progress.push(row);
         let later = told(&study);
-        assert!(later.starts_with("finished, "), "{later}");
+        assert!(later.starts_with("finished ("), "{later}");
         assert!(
-            later.ends_with("another pass over the drives is running, at 25.0 % (as of 60 min ago)"),
+            later
+                .ends_with("another pass over the drives is running, at 25.0 % (as of 60 min ago)"),
             "{later}"
         );
     }

@@ -62,7 +62,10 @@ impl CutShort {
     fn of(trial: &Trial) -> Self {
         let again = "Measure again where its workload has too few trials.";
         let (meaning, next) = match (trial.fault(), trial.state) {
-            (Some(fault), _) => (fault.meaning(), format!("{}.", words::sentence_case(Fault::ADVICE))),
+            (Some(fault), _) => (
+                fault.meaning(),
+                format!("{}.", words::sentence_case(Fault::ADVICE)),
+            ),
             (None, State::Failed) => (
                 "It says nothing of the drives: what it needed was not there, or this machine did not keep still.",
                 format!("Mend what the cause names. {again}"),
@@ -98,7 +101,14 @@ pub fn why_text(
     let Some(judged) = judged else {
         let cut = CutShort::of(trial);
         text += &paragraph(width, "", &cut.cause);
-        text += &paragraph(width, "", &format!("No grade: only trials that ran their time are judged. {}", cut.meaning));
+        text += &paragraph(
+            width,
+            "",
+            &format!(
+                "No grade: only trials that ran their time are judged. {}",
+                cut.meaning
+            ),
+        );
         return Ok(text + &list(width, "What to do next", &[cut.next]));
     };
     text += &paragraph(width, "", &format!("{}.", grades::sentence(&judged.ruling)));

@@ -122,7 +122,11 @@ pub fn faults_told<'a>(trials: impl IntoIterator<Item = &'a Trial>) -> Option<St
             more => format!(" and {more} more"),
         };
         let all = count(trials.len(), "trial");
-        format!("{all} ended with {} ({}{more})", fault.words(), shown.join(", "))
+        format!(
+            "{all} ended with {} ({}{more})",
+            fault.words(),
+            shown.join(", ")
+        )
     });
     let told: Vec<String> = told.collect();
     (!told.is_empty()).then(|| told.join(", "))

@@ -12,14 +12,22 @@ impl Study {
     pub fn counts_parity(&self, facts: &Facts) -> bool {
         let level = self.config.pool.as_ref().map(|pool| pool.level);
         let parity = matches!(level, Some(Level::Raid5 | Level::Raid6));
-        parity && facts.mount.as_ref().is_some_and(|mount| mount.kind == "btrfs")
+        parity
+            && facts
+                .mount
+                .as_ref()
+                .is_some_and(|mount| mount.kind == "btrfs")
     }
 
     /// What the share holds at most, in bytes of data, by facts of `phase`; `None` where they do not tell
     /// its room.
     pub fn data_space(&self, facts: &Facts, phase: Phase) -> Option<Bytes> {
         let total = room(facts)?.total;
-        let pool = self.config.pool.as_ref().filter(|_| self.counts_parity(facts));
+        let pool = self
+            .config
+            .pool
+            .as_ref()
+            .filter(|_| self.counts_parity(facts));
         let pool = match phase {
             Phase::Before => pool.map(|pool| pool.before()),
             Phase::During | Phase::After => pool.and_then(|pool| pool.after().ok()),

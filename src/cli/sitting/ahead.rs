@@ -158,7 +158,10 @@ fn around(study: &Study) -> f64 {
         .windows(2)
         .filter(|pair| pair[0].state == State::Complete)
         .map(|pair| {
-            let span = pair[1].started.duration_since(pair[0].started).as_secs_f64();
+            let span = pair[1]
+                .started
+                .duration_since(pair[0].started)
+                .as_secs_f64();
             span - pair[0].windows as f64
         })
         .filter(|gap| (0.0..APART).contains(gap))

@@ -261,7 +261,10 @@ pub(super) fn scrub(study: &Study, finished: Option<&(String, Timestamp)>) -> Fi
 pub(super) fn read_back(study: &Study) -> Finding {
     let advice = "run `poolproof verify STUDY`: it reads back all that was written before";
     // A pass over sealed files alone has read nothing of it.
-    let latest = study.verified.iter().rfind(|row| row.read_phase == Phase::After);
+    let latest = study
+        .verified
+        .iter()
+        .rfind(|row| row.read_phase == Phase::After);
     let pass = latest.and_then(|row| study.passes.iter().rfind(|pass| pass.pass == row.pass));
     let Some(pass) = pass else {
         return Finding::open("nobody has read back what was written before", advice);

@@ -96,13 +96,19 @@ pub(super) fn errors(context: &Context<'_>) -> Found {
     let trials = &context.study.trials;
     let of_baseline: Vec<&Trial> = trials.iter().filter(|t| t.phase == Phase::Before).collect();
     let Some(told) = faults_told(of_baseline.iter().copied()) else {
-        return Found(State::Holds, "no trial of the baseline ended with one".into(), at, String::new());
+        return Found(
+            State::Holds,
+            "no trial of the baseline ended with one".into(),
+            at,
+            String::new(),
+        );
     };
     let clean = |failed: &Trial| {
         let later = of_baseline
             .iter()
             .filter(|t| t.sitting > failed.sitting && t.workload == failed.workload);
-        later.clone().any(|t| t.state == TrialState::Complete) && later.clone().all(|t| t.fault().is_none())
+        later.clone().any(|t| t.state == TrialState::Complete)
+            && later.clone().all(|t| t.fault().is_none())
     };
     let mut failed = of_baseline.iter().filter(|trial| trial.fault().is_some());
     match failed.all(|trial| clean(trial)) {

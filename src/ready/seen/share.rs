@@ -208,7 +208,10 @@ pub(super) fn fill_level(context: &Context<'_>) -> Found {
         percent(was, 0),
         recorded.when(),
         match moved > 0.0 && part > 0.0 {
-            true => format!("; {} of it is this study's own test data, which is left aside", own.iec()),
+            true => format!(
+                "; {} of it is this study's own test data, which is left aside",
+                own.iec()
+            ),
             false => String::new(),
         }
     );

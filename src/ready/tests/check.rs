@@ -191,7 +191,9 @@ fn errors_that_the_share_gave_hold_it_up_until_a_later_sitting_ran_clean() {
     };
     let told = "1 trial ended with an input/output error";
     let errors = |words: &str, state, verdict, sitting, number| {
-        expect("errors", state, verdict, words, |study, _| fail(study, sitting, number));
+        expect("errors", state, verdict, words, |study, _| {
+            fail(study, sitting, number)
+        });
     };
     errors(told, State::NotYet, Verdict::NotYet, 2, 5);
     errors("met none", State::Mind, Verdict::Go, 1, 5);
@@ -202,7 +204,9 @@ fn errors_that_the_share_gave_hold_it_up_until_a_later_sitting_ran_clean() {
 fn after_the_start_nothing_of_the_time_before_is_asked_for() {
     let (mut study, mut look, now) = ready();
     look.activity = Activity::Partly("no balance is running".into());
-    study.checks.retain(|row| row.item != "idle" && row.item != "users");
+    study
+        .checks
+        .retain(|row| row.item != "idle" && row.item != "users");
     look.facts.space.as_mut().unwrap().available = Bytes::GB.times(1_800);
     let state = |study: &Study, item| line(&readiness(study, &look, now), item).clone();
     for item in ["fill-level", "idle", "users"] {
@@ -219,13 +223,25 @@ fn after_the_start_nothing_of_the_time_before_is_asked_for() {
 #[test]
 fn what_a_source_does_not_tell_of_is_asked_of_a_person() {
     let half = || Activity::Partly("no balance is running; a scrub is not told by it".into());
-    expect("running", State::Unknown, Verdict::Go, "a scrub is not told", |_, look| {
-        look.activity = half();
-    });
-    expect("idle", State::NotYet, Verdict::NotYet, "nobody", |study, look| {
-        look.activity = half();
-        study.checks.retain(|row| row.item != "idle");
-    });
+    expect(
+        "running",
+        State::Unknown,
+        Verdict::Go,
+        "a scrub is not told",
+        |_, look| {
+            look.activity = half();
+        },
+    );
+    expect(
+        "idle",
+        State::NotYet,
+        Verdict::NotYet,
+        "nobody",
+        |study, look| {
+            look.activity = half();
+            study.checks.retain(|row| row.item != "idle");
+        },
+    );
 }
 
 #[test]

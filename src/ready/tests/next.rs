@@ -239,7 +239,11 @@ fn a_file_system_that_counts_parity_is_held_against_raw_bytes() {
         all.find(|t| t.trial == trial.trial).unwrap().facts = own;
     }
     let follows = next(&study, None, end);
-    let share = follows.layers.iter().find(|layer| layer.name == "share").unwrap();
+    let share = follows
+        .layers
+        .iter()
+        .find(|layer| layer.name == "share")
+        .unwrap();
     for (expected, seen) in share.expected.iter().zip(&share.seen) {
         let (expected, seen) = (expected.as_ref().unwrap(), seen.as_ref().unwrap());
         assert_eq!(expected.bytes, seen.bytes);

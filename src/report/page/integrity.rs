@@ -30,8 +30,16 @@ pub(super) fn integrity(context: &Context<'_>) -> Markup {
         .collect();
     let told = |pass: &Pass| {
         let marks = study.passes.iter().filter(|row| row.pass == pass.number);
-        let at = marks.map(|row| row.at).max().map(moment).unwrap_or_default();
-        let state = if pass.ended { "ended" } else { "not yet ended, begun" };
+        let at = marks
+            .map(|row| row.at)
+            .max()
+            .map(moment)
+            .unwrap_or_default();
+        let state = if pass.ended {
+            "ended"
+        } else {
+            "not yet ended, begun"
+        };
         (pass.number, format!(", {state} {at}."))
     };
     html! {

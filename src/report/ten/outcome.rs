@@ -55,7 +55,11 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
             (false, false) => Standing::Bad,
         },
         number: format!("{} → {}", both(before.bytes), both(after.bytes)),
-        comparison: format!("{}{}", words::change(ratio), against(scene, after.bytes, expected)),
+        comparison: format!(
+            "{}{}",
+            words::change(ratio),
+            against(scene, after.bytes, expected)
+        ),
         plain: match (grown, untold) {
             (true, _) => until_full(scene),
             (false, true) => {

@@ -29,7 +29,9 @@ struct Proof {
 impl Proof {
     fn of(study: &Study) -> Self {
         let data = data_pass(study);
-        let backs = data.as_ref().map_or(Vec::new(), |pass| read_back(study, pass.number));
+        let backs = data
+            .as_ref()
+            .map_or(Vec::new(), |pass| read_back(study, pass.number));
         let seals = sealed_pass(study).map_or(Vec::new(), |pass| sealing(study, pass.number));
         Self { data, backs, seals }
     }
@@ -44,8 +46,9 @@ impl Proof {
         let [seal] = &self.seals[..] else {
             return String::new();
         };
-        sample_sentence(seal.differing, seal.blocks)
-            .map_or(String::new(), |sentence| format!("Of your own files, {sentence}."))
+        sample_sentence(seal.differing, seal.blocks).map_or(String::new(), |sentence| {
+            format!("Of your own files, {sentence}.")
+        })
     }
 }
 
@@ -60,11 +63,14 @@ pub(super) fn data(scene: &Scene<'_>) -> Line {
     let mut line = data_read(scene);
     if let Some(faults) = faults_told(&scene.study.trials) {
         line.standing = Standing::Bad;
-        line.comparison = [format!("the share answered with errors: {faults}"), line.comparison]
-            .into_iter()
-            .filter(|part| !part.is_empty())
-            .collect::<Vec<_>>()
-            .join("; ");
+        line.comparison = [
+            format!("the share answered with errors: {faults}"),
+            line.comparison,
+        ]
+        .into_iter()
+        .filter(|part| !part.is_empty())
+        .collect::<Vec<_>>()
+        .join("; ");
         let advice = format!("{}.", words::sentence_case(Fault::ADVICE));
         line.plain = [line.plain, advice].join(" ").trim().to_owned();
     }
@@ -372,7 +378,10 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
         .iter()
         .filter(|step| step.state == StepState::Missed);
     let missed: Vec<&str> = missed.map(|step| step.act).collect();
-    let dated = next.steps.iter().filter(|step| step.state == StepState::Later);
+    let dated = next
+        .steps
+        .iter()
+        .filter(|step| step.state == StepState::Later);
     let dated = dated.filter_map(|step| Some((step.at?, step.act)));
     let later = dated.min_by_key(|(at, _)| *at);
     let later = later.map(|(at, act)| format!("{act} on {}", at.strftime("%Y-%m-%d")));

@@ -3,8 +3,8 @@
 use super::*;
 use crate::compare::compare;
 use crate::judge::judge_all;
-use crate::report::testing::{self, SCENES, Scene as Example};
 use crate::plan::Set;
+use crate::report::testing::{self, SCENES, Scene as Example};
 use crate::study::{CheckRow, Outcome, PassRow, Side, State, VerifiedRow};
 use crate::text::plain;
 use crate::units::Bytes;
@@ -148,7 +148,11 @@ fn errors_of_the_share_are_in_lines_one_and_eight() {
     let mut study = testing::study(Example::Full);
     assert_ne!(of(&study).lines[0].standing, Standing::Bad);
     let error = std::io::Error::from_raw_os_error(5);
-    let trial = study.trials.iter_mut().find(|t| t.state == State::Failed).unwrap();
+    let trial = study
+        .trials
+        .iter_mut()
+        .find(|t| t.state == State::Failed)
+        .unwrap();
     trial.cause = format!("flushing file 3 of the test data: {error}");
     let number = trial.trial;
     let told = format!("1 trial ended with an input/output error ({number})");
@@ -194,7 +198,10 @@ fn a_pass_over_nothing_leaves_the_proof_before_it() {
     study.passes.push(pass(2, true));
     study.data.files.clear();
     let line = of(&study).lines[0].clone();
-    assert!(line.number.starts_with("0 of 732 blocks differ"), "{line:?}");
+    assert!(
+        line.number.starts_with("0 of 732 blocks differ"),
+        "{line:?}"
+    );
     assert_eq!(line.standing, Standing::Good);
 }
 
