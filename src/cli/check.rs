@@ -26,7 +26,7 @@ use crate::{probe, report, store};
 /// and answers go stale. Exit code 0 says go, 5 not yet, 6 no.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  poolproof check scans\n  poolproof check scans --attest scrub --by 'the keeper' --note '0 mismatches' --on 2026-03-01\n\nItems: self-test, scrub, restore, power, new-drive, serials, stop-rules, users, freeze, idle"
+    after_help = "Examples:\n  poolproof check scans\n  poolproof check scans --attest scrub --by 'the keeper' --note '0 mismatches' --on 2026-03-01\n\nItems: self-test, scrub, restore, power, new-drive, serials, stop-rules, users, freeze, idle, clock-set"
 )]
 pub(super) struct Arguments {
     #[command(flatten)]
@@ -208,19 +208,25 @@ const BUSY: f64 = 5e6;
 /// source of progress in study.toml, by the array under a local share, else by how much every member
 /// drive moves.
 fn activity(config: &Config, facts: &Facts) -> Activity {
-    let told = |reported: Result<Reported, String>, source: &str| match reported {
-        Ok(reported) => Activity::reported(&reported, source),
+    let told = |reported: Result<Reported, String>, of: Source, source: &str| match reported {
+        Ok(reported) => Activity::reported(&reported, of, source),
         Err(why) => Activity::NotSeen(format!("{source} was asked in vain: {why}")),
     };
-    if let Some(reported) = config.reshape.as_ref().and_then(asked) {
-        return told(reported, "the command of [reshape]");
+    if let Some(following) = &config.reshape
+        && let Some(reported) = asked(following)
+    {
+        return told(reported, following.source, "the command of [reshape]");
     }
     let mut devices = facts.devices.iter().map(|device| &device.name);
     let array = devices.find(|name| name.starts_with("md"));
     if let (Some(name), Some(text)) = (array, probe::arrays()) {
         let reported = Source::Mdstat.read(&text, Some(name));
         let source = format!("array {name} of this machine");
-        return told(reported.map_err(|error| error.to_string()), &source);
+        return told(
+            reported.map_err(|error| error.to_string()),
+            Source::Mdstat,
+            &source,
+        );
     }
     match config.server.as_ref().and_then(probe::moving) {
         Some(Ok(rate)) if rate < BUSY => Activity::Quiet(format!(

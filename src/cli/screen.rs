@@ -141,7 +141,7 @@ impl Screen {
                 self.line(&match most {
                     true => format!("at most {trials} of at most {seconds} s"),
                     false => format!(
-                        "{trials} of {seconds} s, about {}",
+                        "{trials} of {seconds} s: {} of load, beside flushes and pauses",
                         minutes(count as f64 * seconds as f64)
                     ),
                 });

@@ -76,7 +76,7 @@ pub fn changes(old: &Facts, new: &Facts) -> Vec<Change> {
     let (old, new) = (told(old), told(new));
     let mut names: Vec<&String> = Vec::new();
     for (name, _) in old.iter().chain(&new) {
-        if name != FILLED && !names.contains(&name) {
+        if !names.contains(&name) {
             names.push(name);
         }
     }
@@ -108,7 +108,12 @@ fn of_phase(study: &Study, phase: Phase) -> Vec<Told> {
         }
     }
     let facts = ids.into_iter().filter_map(|id| study.facts.get(id));
-    facts.map(told).collect()
+    let with_room = |facts: &Facts| {
+        let filled = study.filled(facts, phase);
+        let filled = filled.map(|part| (FILLED.to_owned(), percent(part, 0)));
+        told(facts).into_iter().chain(filled).collect()
+    };
+    facts.map(with_room).collect()
 }
 
 fn told(facts: &Facts) -> Told {
@@ -134,12 +139,6 @@ fn told(facts: &Facts) -> Told {
             let (name, value) = option.split_once('=').unwrap_or((option, "set"));
             tell(&format!("mount option {name}"), value.to_owned());
         }
-    }
-    if let Some(space) = &facts.space
-        && space.total.0 > 0
-    {
-        let used = space.total.saturating_sub(space.available);
-        tell(FILLED, percent(used.0 as f64 / space.total.0 as f64, 0));
     }
     told
 }

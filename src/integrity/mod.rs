@@ -15,4 +15,7 @@ pub use finding::Finding;
 pub use path::{escaped, unescaped};
 pub use proof::{sample_sentence, upper_bound};
 pub use seal::{Hashes, SEAL_BLOCK, SealKey, Sealed, WholeHash, draw};
-pub use summary::{Pass, Reached, ReadBack, Sealing, latest_pass, open_pass, read_back, sealing};
+pub use summary::{
+    Pass, Reached, ReadBack, Sealing, data_pass, latest_pass, open_pass, read_back, sealed_pass,
+    sealing,
+};

@@ -32,8 +32,24 @@ pub struct Pass {
 
 /// The latest pass of the study, finished or not.
 pub fn latest_pass(study: &Study) -> Option<Pass> {
-    let latest = study.passes.last()?;
-    let (number, phase) = (latest.pass, latest.read_phase);
+    pass(study, study.passes.last()?.pass)
+}
+
+/// The latest pass that has read test data, which is what proves something of it: one over sealed files
+/// alone, or over nothing, leaves that proof as it is.
+pub fn data_pass(study: &Study) -> Option<Pass> {
+    pass(study, study.verified.last()?.pass)
+}
+
+/// The latest pass that has looked at sealed files.
+pub fn sealed_pass(study: &Study) -> Option<Pass> {
+    pass(study, study.sealed_checks.last()?.pass)
+}
+
+/// Pass `number`, as far as it has come.
+fn pass(study: &Study, number: u64) -> Option<Pass> {
+    let latest = study.passes.iter().rfind(|row| row.pass == number)?;
+    let phase = latest.read_phase;
     let mut files = BTreeMap::<u64, Reached>::new();
     for row in study.verified.iter().filter(|row| row.pass == number) {
         let reached = files.entry(row.file).or_default();

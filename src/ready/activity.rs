@@ -1,6 +1,6 @@
 //! Whether a reshape, a rebuild or a scrub is running.
 
-use crate::reshape::{Reported, Word};
+use crate::reshape::{Reported, Source, Word};
 use crate::units::percent;
 
 /// What a look at the server found.
@@ -10,6 +10,8 @@ pub enum Activity {
     NotSeen(String),
     /// Nothing of the kind runs; what tells so.
     Quiet(String),
+    /// Nothing runs of what could be seen, and something of the kind could not be; which.
+    Partly(String),
     /// Something runs, in words.
     Running(String),
 }
@@ -21,8 +23,8 @@ impl Default for Activity {
 }
 
 impl Activity {
-    /// What a source of progress has told; any activity counts, a reshape or another.
-    pub fn reported(reported: &Reported, source: &str) -> Self {
+    /// What a source of progress has told, `of` that kind; any activity counts, a reshape or another.
+    pub fn reported(reported: &Reported, of: Source, source: &str) -> Self {
         let place = reported.fraction.map_or(String::new(), |fraction| {
             format!(" at {}", percent(fraction, 1))
         });
@@ -31,7 +33,12 @@ impl Activity {
             Word::Running | Word::Waiting | Word::Paused | Word::Other => {
                 Self::of(Some(what), source)
             }
-            Word::Absent | Word::Finished => Self::of(None, source),
+            Word::Absent | Word::Finished => match of.untold() {
+                Some((seen, untold)) => Self::Partly(format!(
+                    "no {seen} is running ({source}); {untold} is not told by it"
+                )),
+                None => Self::of(None, source),
+            },
             Word::Unreadable => Self::NotSeen(format!("{source} was asked in vain: {what}")),
         }
     }
@@ -48,7 +55,6 @@ impl Activity {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::reshape::Source;
 
     /// Laid out as the kernel prints it (from memory), with names and numbers of our own.
     const TEXT: &str = "Personalities : [raid6] [raid5] [raid4]
@@ -71,7 +77,7 @@ unused devices: <none>
     fn each_array_speaks_for_itself() {
         let of = |name| {
             let reported = Source::Mdstat.read(TEXT, Some(name)).unwrap();
-            Activity::reported(&reported, "array")
+            Activity::reported(&reported, Source::Mdstat, "array")
         };
         let running = |what: &str| Activity::Running(format!("{what} (array)"));
         assert_eq!(of("md7"), running("md7: reshape at 12.6 %"));
@@ -82,6 +88,23 @@ unused devices: <none>
         );
         assert!(matches!(of("md"), Activity::Quiet(_)));
         assert!(Source::Mdstat.read("", Some("md7")).is_err());
+    }
+
+    /// Texts of btrfs-progs (cmds/balance.c) and a bare percentage.
+    #[test]
+    fn a_source_claims_no_more_than_it_can_see() {
+        let of = |source: Source, text: &str| {
+            Activity::reported(&source.read(text, None).unwrap(), source, "command")
+        };
+        let partly = |what: &str| Activity::Partly(what.to_owned());
+        assert_eq!(
+            of(Source::Btrfs, "No balance found on '/mnt/scans'\n"),
+            partly("no balance is running (command); a scrub is not told by it")
+        );
+        assert_eq!(
+            of(Source::Percent, "100\n"),
+            partly("no reshape is running (command); a scrub or rebuild is not told by it")
+        );
     }
 
     #[test]

@@ -12,7 +12,7 @@ pub(super) fn lines(study: &Study, look: &Look, now: Timestamp) -> Vec<Line> {
     BEFORE
         .iter()
         .filter(|item| match item.word {
-            IDLE => matches!(look.activity, Activity::NotSeen(_)),
+            IDLE => matches!(look.activity, Activity::NotSeen(_) | Activity::Partly(_)),
             CLOCK => look.facts.clock_synchronised == Some(false),
             _ => true,
         })

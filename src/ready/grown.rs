@@ -3,6 +3,7 @@
 use super::{Recorded, Sides};
 use crate::facts::Mount;
 use crate::pool::Level;
+use crate::reshape::Source;
 use crate::study::Study;
 use crate::units::{Bytes, percent};
 
@@ -63,7 +64,7 @@ pub(super) fn file_system(study: &Study, sides: &Sides<'_>) -> Grown {
         (part, _) if part >= THERE => Grown::Yes(told),
         (_, Some(raw)) => {
             let raw = percent(raw - 1.0, 0);
-            match counts_raw_bytes(&new) {
+            match study.counts_parity(new.facts) {
                 true => Grown::Yes(format!(
                     "{told} of data; btrfs shows raw bytes, of which +{raw} is the whole growth"
                 )),
@@ -89,12 +90,6 @@ fn raw_growth(study: &Study) -> Option<f64> {
     Some(f64::from(after.drives) / f64::from(expansion.before().drives.max(1)))
 }
 
-/// btrfs tells the size of its drives together, parity not taken off.
-fn counts_raw_bytes(recorded: &Recorded<'_>) -> bool {
-    let mount = recorded.facts.mount.as_ref();
-    mount.is_some_and(|mount| mount.kind == "btrfs")
-}
-
 /// A size in both units: `18 TB (16.4 TiB)`.
 pub(super) fn sizes(bytes: Bytes) -> String {
     format!("{} ({})", bytes.si(), bytes.iec())
@@ -103,8 +98,8 @@ pub(super) fn sizes(bytes: Bytes) -> String {
 /// What the mount tells of the stripe the file system lays its data out for.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Stripe {
-    /// There is none to keep in line: no parity.
-    None,
+    /// There is none to keep in line; why.
+    None(&'static str),
     /// It follows the new number of data drives; in words.
     New(String),
     /// It is still that of the old pool; in words.
@@ -120,7 +115,12 @@ pub(super) fn stripe(study: &Study, sides: &Sides<'_>) -> Stripe {
         return Stripe::Unknown;
     };
     if !matches!(expansion.level, Level::Raid5 | Level::Raid6) {
-        return Stripe::None;
+        return Stripe::None("no parity, no stripe to keep in line");
+    }
+    if lays_out_itself(study, sides) {
+        return Stripe::None(
+            "it does not apply: btrfs and ZFS lay their stripes out themselves, and have no hints to set",
+        );
     }
     let found = sides.before.zip(sides.after).and_then(|(old, new)| {
         let grown = expansion.after().ok()?;
@@ -140,6 +140,23 @@ pub(super) fn stripe(study: &Study, sides: &Sides<'_>) -> Stripe {
         )),
         _ => Stripe::Unknown,
     }
+}
+
+/// Whether the file system is the pool's own layout, too: by its mount, or by what tells the progress of
+/// the pool where the mount is another machine's.
+fn lays_out_itself(study: &Study, sides: &Sides<'_>) -> bool {
+    let own = |recorded: Recorded<'_>| {
+        let mount = recorded.facts.mount.as_ref();
+        mount.is_some_and(|mount| matches!(mount.kind.as_str(), "btrfs" | "zfs"))
+    };
+    let source = study
+        .config
+        .reshape
+        .as_ref()
+        .map(|following| following.source);
+    sides.before.is_some_and(own)
+        || sides.after.is_some_and(own)
+        || matches!(source, Some(Source::Btrfs | Source::Raidz))
 }
 
 fn width(mount: &Mount) -> Option<(&'static str, u64)> {

@@ -27,6 +27,9 @@ pub struct Layer {
     pub seen: [Option<Figure>; 2],
 }
 
+/// What the size of such a file system counts.
+pub(super) const RAW: &str = "raw bytes, parity included";
+
 /// The layers, drives first.
 pub(super) fn layers(study: &Study, sides: &Sides<'_>) -> Vec<Layer> {
     let facts = [sides.before, sides.after];
@@ -54,7 +57,21 @@ pub(super) fn layers(study: &Study, sides: &Sides<'_>) -> Vec<Layer> {
             })
         })
     };
-    let seen = |find: fn(&Facts) -> Option<(Bytes, String)>| {
+    // What a file system counts is known once it was seen.
+    let raw = facts
+        .iter()
+        .flatten()
+        .any(|of| study.counts_parity(of.facts));
+    let shown = match raw {
+        true => expected(|pool| pool.drives, "drives").map(|figure| {
+            figure.map(|figure| Figure {
+                source: format!("{RAW}: as much as the drives'"),
+                ..figure
+            })
+        }),
+        false => most("somewhat less than"),
+    };
+    let seen = |find: &dyn Fn(&Facts) -> Option<(Bytes, String)>| {
         facts.each_ref().map(|recorded| {
             let recorded = recorded.as_ref()?;
             let (bytes, what) = find(recorded.facts)?;
@@ -68,25 +85,28 @@ pub(super) fn layers(study: &Study, sides: &Sides<'_>) -> Vec<Layer> {
         Layer {
             name: "drives",
             expected: expected(|pool| pool.drives, "drives"),
-            seen: seen(drives),
+            seen: seen(&drives),
         },
         Layer {
             name: "pool",
             expected: expected(|pool| pool.data_drives(), "data drives"),
-            seen: seen(pool_device),
+            seen: seen(&pool_device),
         },
         Layer {
             name: "volume",
             expected: most("at most"),
-            seen: seen(volume),
+            seen: seen(&volume),
         },
         Layer {
             name: "share",
-            expected: most("somewhat less than"),
-            seen: seen(|facts| {
+            expected: shown,
+            seen: seen(&|facts| {
                 let room = facts.space.as_ref()?;
                 let what = "the file system as the share shows it";
-                Some((room.total, what.to_owned()))
+                Some(match study.counts_parity(facts) {
+                    true => (room.total, format!("{what}, in {RAW}")),
+                    false => (room.total, what.to_owned()),
+                })
             }),
         },
     ]

@@ -31,6 +31,8 @@ use crate::study::{CheckRow, Mounted, Side, Study};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum State {
+    /// It was asked for before the start, which is over.
+    Past,
     /// It holds.
     Holds,
     /// It holds, with something to mind.
@@ -47,6 +49,7 @@ impl State {
     /// The word used in text.
     pub fn word(self) -> &'static str {
         match self {
+            Self::Past => "past",
             Self::Holds => "yes",
             Self::Mind => "mind",
             Self::Unknown => "unknown",
@@ -71,6 +74,31 @@ pub struct Line {
     pub at: Option<Timestamp>,
     /// What to do; empty when it holds.
     pub advice: String,
+}
+
+/// What is seen of the time before and can be mended then alone; of what people answer for, that is all.
+const OF_BEFORE: [&str; 6] = [
+    "running",
+    "fill-level",
+    "memory",
+    "baseline",
+    "errors",
+    "baseline-age",
+];
+
+impl Line {
+    /// Asks for nothing any more: the expansion has begun. What held then, and what was seen to be wrong,
+    /// stays as it is.
+    fn pass(&mut self) {
+        if matches!(self.state, State::Mind | State::Unknown | State::NotYet) {
+            self.state = State::Past;
+            self.evidence = format!(
+                "applies no longer, the expansion has begun: {}",
+                self.evidence
+            );
+            self.advice.clear();
+        }
+    }
 }
 
 /// The answer to "may the expansion start?".
@@ -136,8 +164,14 @@ fn placed(advice: &str, place: &str) -> String {
 /// Judges whether the expansion may start, at the moment `now`.
 pub fn readiness(study: &Study, look: &Look, now: Timestamp) -> Readiness {
     let comparison = counted::comparison(study);
-    let seen = seen::lines(study, &comparison, look, now);
-    let attested = attested::lines(study, look, now);
+    let mut seen = seen::lines(study, &comparison, look, now);
+    let mut attested = attested::lines(study, look, now);
+    if next::begun(study).is_some() {
+        let of_before = seen
+            .iter_mut()
+            .filter(|line| OF_BEFORE.contains(&line.item));
+        of_before.chain(&mut attested).for_each(Line::pass);
+    }
     let worst = seen.iter().chain(&attested).map(|line| line.state).max();
     let verdict = match worst {
         Some(State::No) => Verdict::No,
@@ -222,9 +256,15 @@ impl<'a> Sides<'a> {
             sitting: None,
             at: now,
         });
+        // btrfs grows as its drive is added, and a sitting of that time has seen it.
+        let size = |of: &Recorded<'_>| of.facts.space.as_ref().map(|room| room.total);
+        let grown = recorded(study, Phase::During).filter(|during| {
+            let was = before.as_ref().and_then(size);
+            was.is_some() && size(during) > was
+        });
         Self {
             before,
-            after: live.or(recorded(study, Phase::After)),
+            after: live.or(recorded(study, Phase::After)).or(grown),
         }
     }
 }

@@ -27,7 +27,7 @@ pub fn check_text(readiness: &Readiness, typed: &str, width: usize) -> String {
     text.extend(readiness.seen.iter().map(line));
     text += &format!("\n{banner}Answered for by people\n");
     text.extend(readiness.attested.iter().map(line));
-    let missing = |line: &&Line| line.state != State::Holds;
+    let missing = |line: &&Line| line.state > State::Holds;
     if readiness.attested.iter().any(|line| missing(&line)) {
         let how = format!(
             "Record an answer: poolproof check {typed} --attest ITEM --by NAME --note TEXT \

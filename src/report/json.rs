@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::grades::{self, Judgements};
 use crate::compare::{Account, Comparison, Contrast, Group, Row, Verdict};
-use crate::integrity::{latest_pass, read_back};
+use crate::integrity::{data_pass, read_back};
 use crate::judge::Grade;
 use crate::plan::Phase;
 use crate::stats::interval::Interval;
@@ -188,7 +188,7 @@ pub fn comparison_json(
     judgements: &Judgements,
     account: &Account,
 ) -> String {
-    let read_back = latest_pass(study).map_or(Vec::new(), |pass| read_back(study, pass.number));
+    let read_back = data_pass(study).map_or(Vec::new(), |pass| read_back(study, pass.number));
     let rules = comparison.rules;
     let document = Document {
         study: &comparison.study,

@@ -9,7 +9,7 @@ use crate::chart::Family;
 use crate::plan::Access;
 use crate::record::observed;
 use crate::stats::describe::{coefficient_of_variation, median};
-use crate::study::{State, Study, Trial};
+use crate::study::{Fault, State, Study, Trial, faults_told};
 use crate::text::plain;
 use crate::text::short;
 use crate::units::grouped;
@@ -78,6 +78,14 @@ pub fn sitting_text(
         .filter_map(|trial| note(trial))
         .collect();
     text += &list(width, "Cut short", &causes);
+    let faults = faults_told(sitting.trials.iter().copied());
+    let faults = faults.map(|told| {
+        format!(
+            "The share answered with errors: {told}. {}.",
+            words::sentence_case(Fault::ADVICE)
+        )
+    });
+    text += &list(width, "What to do", &faults.into_iter().collect::<Vec<_>>());
     text += &list(width, "Notes", &notes);
     text + &list(width, "Compared", &compared(study, &sitting, typed))
 }

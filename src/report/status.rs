@@ -7,8 +7,9 @@ use super::verdict;
 use super::words::{self, NONE};
 use crate::compare::{Comparison, Row};
 use crate::plan::Phase;
-use crate::ready::{Next, age};
-use crate::study::Study;
+use crate::ready::{Next, StepState, age};
+use crate::reshape::{Reading, State, assess};
+use crate::study::{ProgressRow, Study};
 use crate::text::{plain, short};
 use crate::units::{grouped, percent};
 
@@ -27,13 +28,9 @@ pub fn status_text(
     text += &paragraph(width, "", next.stage.sentence());
     text += &format!("\n{banner}Measured so far\n");
     text += &phases(study, judgements, next, width);
-    if let Some(row) = study.progress.last() {
-        let done = row
-            .fraction
-            .map(|done| format!(", at {}", percent(done, 1)));
-        let (state, done) = (row.state.word(), done.unwrap_or_default());
-        let when = age(next.now, row.at);
-        text += &format!("\n{banner}Reshape: {state}{done} ({when})\n");
+    if let Some(told) = reshape(study, next) {
+        text += "\n";
+        text += &paragraph(width, &format!("{banner}Reshape: "), &told);
     }
     let rows = comparison.workloads.iter();
     let changes: String = rows
@@ -43,6 +40,35 @@ pub fn status_text(
         text += &format!("\n{banner}What changed\n{changes}");
     }
     text + &now_text(next, width)
+}
+
+/// Where the expansion is, by the account that `watch` and `next` give of it, and what else runs after its
+/// end; `None` where nobody has read anything.
+fn reshape(study: &Study, next: &Next) -> Option<String> {
+    let readings: Vec<Reading> = study.progress.iter().map(ProgressRow::reading).collect();
+    let seen = assess(&readings, study.config.zones(), None)?;
+    let at = |fraction: Option<f64>| {
+        fraction.map_or(String::new(), |done| format!(", at {}", percent(done, 1)))
+    };
+    let read = age(next.now, seen.at);
+    let done = next.steps.iter().find(|step| step.step == "reshape");
+    let done = done.filter(|step| step.state == StepState::Done);
+    let own = match (done.and_then(|step| step.at), seen.state) {
+        (Some(end), _) => format!("finished ({})", age(next.now, end)),
+        (None, State::Finished) => format!("finished ({})", age(next.now, seen.since)),
+        (None, state) => format!("{}{} (as of {read})", state.word(), at(seen.fraction)),
+    };
+    Some(match seen.another {
+        Some(another) if another.at_work => format!(
+            "{own}; another pass over the drives is running{} (as of {read})",
+            at(another.fraction)
+        ),
+        Some(another) => format!(
+            "{own}; another pass over the drives was seen{}, and it runs no more (as of {read})",
+            at(another.fraction)
+        ),
+        None => own,
+    })
 }
 
 /// What is for now, at most `width` characters wide (held between 60 and 110); nothing where nothing is.
@@ -133,6 +159,38 @@ mod tests {
             }
             assert_eq!(text.contains("SIMULATED"), scene == Scene::Simulated);
         }
+    }
+
+    /// Read to its end and then not mentioned; after that, another balance.
+    #[test]
+    fn the_expansion_is_told_as_watch_tells_it_and_another_pass_as_such() {
+        use crate::compare::scene::{at, reshaping};
+        use crate::reshape::Word;
+        let reshaped = reshaping(|hour| match hour {
+            h if h < 10.0 => (0.1 * h, Word::Running),
+            _ => (1.0, Word::Absent),
+        });
+        let mut study = reshaped;
+        study.progress.retain(|row| row.at < at(12.0));
+        study.progress.change(|_, row| {
+            row.fraction = row.fraction.filter(|_| row.state == Word::Running);
+        });
+        let told = |study: &Study| reshape(study, &next(study, None, at(20.0))).unwrap();
+        let finished = told(&study);
+        assert!(
+            finished.starts_with("finished (") && !finished.contains("another"),
+            "{finished}"
+        );
+        let mut row = study.progress.first().unwrap();
+        (row.at, row.elapsed_s, row.fraction) = (at(19.0), None, Some(0.25));
+        study.progress.push(row);
+        let later = told(&study);
+        assert!(later.starts_with("finished ("), "{later}");
+        assert!(
+            later
+                .ends_with("another pass over the drives is running, at 25.0 % (as of 60 min ago)"),
+            "{later}"
+        );
     }
 
     #[test]

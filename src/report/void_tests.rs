@@ -248,14 +248,30 @@ fn why_tells_evidence_layers_gaps_and_what_to_do() {
 }
 
 #[test]
-fn why_takes_the_latest_complete_trial_and_refuses_others_in_a_sentence() {
+fn why_takes_the_latest_complete_trial_and_tells_what_cut_others_short() {
     let all = rendered(Scene::Warm);
     let last = all.study.trials.last().unwrap().trial;
     let latest = *all.judgements.keys().next_back().unwrap();
     assert!(latest < last, "the last one failed");
     let ask = |trial| why_text(&all.study, trial, &all.judgements, 80);
     assert!(ask(None).unwrap().contains(&format!("Trial {latest}\n")));
-    assert!(ask(Some(last)).unwrap_err().contains("is failed"));
+    let cut = ask(Some(last)).unwrap();
+    assert!(
+        cut.contains("failed: reading file 3") && cut.contains("No grade"),
+        "{cut}"
+    );
+    let mut faulty = all.study.clone();
+    let error = std::io::Error::from_raw_os_error(5);
+    faulty.trials.last_mut().unwrap().cause = format!("flushing file 3 of the test data: {error}");
+    let told = why_text(&faulty, Some(last), &all.judgements, 80).unwrap();
+    let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(told.contains("could not read or write a block"), "{told}");
+    assert!(told.contains("Look into the server's kernel log"), "{told}");
+    let json = why_json(&faulty, Some(last), &all.judgements).unwrap();
+    assert!(
+        json.contains("\"state\": \"failed\"") && json.contains("\"meaning\""),
+        "{json}"
+    );
     assert!(ask(Some(999)).unwrap_err().contains("no trial 999"));
     let empty = testing::study(Scene::Empty);
     assert!(

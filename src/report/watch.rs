@@ -252,7 +252,7 @@ pub(super) fn without_forecast(seen: &Assessment) -> &'static str {
     match seen.state {
         State::Waiting => "not known: it has not begun",
         State::Finished => {
-            "done; grow the file system, wait for a clean scrub, then measure with --phase after"
+            "done; what follows, and what of it is done already, says `poolproof next`"
         }
         State::Paused | State::Stalled => "not known while it does not move",
         State::Ended => "it may be done: see the alarm",

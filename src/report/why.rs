@@ -1,4 +1,5 @@
-//! Why a trial has its grade: the evidence, what limits, what was not seen, what to do next.
+//! Why a trial has its grade: the evidence, what limits, what was not seen, what to do next. Of one that
+//! did not run its time: its cause, what that means, what to do.
 
 use serde::Serialize;
 
@@ -11,16 +12,17 @@ use super::words;
 use super::{advice, layers, sitting, spark};
 use crate::judge::{Evidence, Judgement, Says, Share};
 use crate::study::tables::cell;
-use crate::study::{State, Study, Trial};
+use crate::study::{Fault, State, Study, Trial};
 use crate::text::plain;
 use crate::units::Rate;
 
-/// The trial that is asked for, or the latest complete one, with its judgement.
+/// The trial that is asked for, or the latest complete one, with its judgement; `None` for that of one
+/// that did not run its time.
 fn find<'a>(
     study: &'a Study,
     trial: Option<u64>,
     judgements: &'a Judgements,
-) -> Result<(&'a Trial, &'a Judgement), String> {
+) -> Result<(&'a Trial, Option<&'a Judgement>), String> {
     let number = match trial {
         Some(number) => number,
         None => *judgements
@@ -42,18 +44,50 @@ fn find<'a>(
         });
         format!("the study has no trial {number}: {known}")
     })?;
-    let judged = judgements.get(&number).ok_or_else(|| {
-        let state = trial.state.word();
-        format!("trial {number} is {state}: only complete trials are judged, take one of those")
-    })?;
+    let judged = judgements.get(&number);
     Ok((trial, judged))
+}
+
+/// What is told of a trial that did not run its time: what ended it, what that means, what to do.
+struct CutShort {
+    /// How it ended, and why.
+    cause: String,
+    /// What that means.
+    meaning: &'static str,
+    /// What to do.
+    next: String,
+}
+
+impl CutShort {
+    fn of(trial: &Trial) -> Self {
+        let again = "Measure again where its workload has too few trials.";
+        let (meaning, next) = match (trial.fault(), trial.state) {
+            (Some(fault), _) => (
+                fault.meaning(),
+                format!("{}.", words::sentence_case(Fault::ADVICE)),
+            ),
+            (None, State::Failed) => (
+                "It says nothing of the drives: what it needed was not there, or this machine did not keep still.",
+                format!("Mend what the cause names. {again}"),
+            ),
+            (None, _) => (
+                "It was ended before its time, which says nothing of the share.",
+                again.to_owned(),
+            ),
+        };
+        Self {
+            cause: sitting::cause(trial).unwrap_or_default(),
+            meaning,
+            next,
+        }
+    }
 }
 
 /// Why `trial`, by default the latest complete one, has its grade: at most `width` characters wide
 /// (held between 60 and 110). Text from outside carries no control characters.
 ///
 /// # Errors
-/// A sentence when there is no such trial, or none that is complete.
+/// A sentence when there is no such trial, or when none is named and none is complete.
 pub fn why_text(
     study: &Study,
     trial: Option<u64>,
@@ -64,6 +98,19 @@ pub fn why_text(
     let width = clamp(width);
     let banner = words::banner(words::made_up(study));
     let mut text = heading(&format!("{banner}Trial {}", trial.trial));
+    let Some(judged) = judged else {
+        let cut = CutShort::of(trial);
+        text += &paragraph(width, "", &cut.cause);
+        text += &paragraph(
+            width,
+            "",
+            &format!(
+                "No grade: only trials that ran their time are judged. {}",
+                cut.meaning
+            ),
+        );
+        return Ok(text + &list(width, "What to do next", &[cut.next]));
+    };
     text += &paragraph(width, "", &format!("{}.", grades::sentence(&judged.ruling)));
     text.push('\n');
     for (name, value) in summary(study, trial, judged) {
@@ -231,6 +278,20 @@ struct WhyJson<'a> {
     next: Vec<String>,
 }
 
+/// A trial that did not run its time and has no grade.
+#[derive(Serialize)]
+struct CutShortJson<'a> {
+    study: &'a str,
+    simulated: bool,
+    trial: u64,
+    phase: &'static str,
+    workload: &'a str,
+    state: &'static str,
+    cause: &'a str,
+    meaning: &'static str,
+    next: Vec<String>,
+}
+
 #[derive(Serialize)]
 struct ShareJson {
     /// Null where there are only bounds.
@@ -269,6 +330,20 @@ pub fn why_json(
     judgements: &Judgements,
 ) -> Result<String, String> {
     let (trial, judged) = find(study, trial, judgements)?;
+    let Some(judged) = judged else {
+        let cut = CutShort::of(trial);
+        return Ok(json(&CutShortJson {
+            study: &study.name,
+            simulated: words::made_up(study),
+            trial: trial.trial,
+            phase: trial.phase.word(),
+            workload: &trial.workload,
+            state: trial.state.word(),
+            cause: &trial.cause,
+            meaning: cut.meaning,
+            next: vec![cut.next],
+        }));
+    };
     let ruling = &judged.ruling;
     let void = !ruling.grade.holds();
     let rate = trial.rate_bytes_per_s;

@@ -6,6 +6,7 @@ mod checks;
 mod command;
 mod config;
 mod engine;
+mod fault;
 mod latency;
 mod lines;
 pub mod bounds;
@@ -16,6 +17,7 @@ mod place;
 mod progress;
 mod proposal;
 mod raw;
+mod room;
 mod sweep;
 pub mod tables;
 mod trial;
@@ -32,6 +34,7 @@ pub use config::{
     Config, ConfigError, Expansion, FORMAT, Following, Identity, Mounted, Planning, Server,
 };
 pub use engine::{baseline, commonest_engine};
+pub use fault::{Fault, faults_told};
 pub use latency::{LatencyError, LatencyLog, render as render_latency};
 pub use limits::Limits;
 pub use lines::Plain;

@@ -316,7 +316,7 @@ fn the_example_tells_its_bytes_by_layer() {
 fn what_the_source_of_progress_tells_decides_whether_anything_runs() {
     for (command, state, seen) in [
         ("echo 37.5", "not-yet", "37.5 %"),
-        ("echo finished", "holds", "nothing is running"),
+        ("echo finished", "unknown", "a scrub or rebuild is not told"),
         ("exit 3", "unknown", "asked in vain"),
     ] {
         let place = Place::new();

@@ -172,7 +172,7 @@ fn readings_by_hand_are_kept_and_a_hundred_ends_it() {
     }
     let text = printed(&place.ends("watch scans --at 100", 0));
     assert!(
-        text.contains("finished since") && text.contains("grow the file system"),
+        text.contains("finished since") && text.contains("what follows"),
         "{text}"
     );
     let fractions: Vec<String> = place

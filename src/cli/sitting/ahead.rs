@@ -146,9 +146,33 @@ fn size_sentence(study: &Study, sizing: &Sizing, laid: Bytes) -> String {
     format!("{what}: known memories could hold {part} of it")
 }
 
+/// Seconds of a trial beside its own time, as trials of the latest sitting followed each other; before the
+/// first sitting, what is usual.
+fn around(study: &Study) -> f64 {
+    /// Somebody, or a sleep, came between trials that lie further apart.
+    const APART: f64 = 60.0;
+    let latest = study.trials.last().map(|trial| trial.sitting);
+    let of_it = |trial: &&Trial| Some(trial.sitting) == latest;
+    let trials: Vec<&Trial> = study.trials.iter().filter(of_it).collect();
+    let gaps: Vec<f64> = trials
+        .windows(2)
+        .filter(|pair| pair[0].state == State::Complete)
+        .map(|pair| {
+            let span = pair[1]
+                .started
+                .duration_since(pair[0].started)
+                .as_secs_f64();
+            span - pair[0].windows as f64
+        })
+        .filter(|gap| (0.0..APART).contains(gap))
+        .collect();
+    median(&gaps).unwrap_or(AROUND)
+}
+
 /// What a workload takes, by the latest sitting that has measured it.
 fn course(study: &Study, workload: &Workload, request: &Request) -> Course {
-    let full = request.seconds as f64 + AROUND;
+    let around = around(study);
+    let full = request.seconds as f64 + around;
     let latest = latest(study, workload);
     let rates: Vec<f64> = latest.iter().filter_map(|t| t.rate_bytes_per_s).collect();
     let (rate, read) = (median(&rates), f64::from(workload.read_percent) / 100.0);
@@ -163,12 +187,12 @@ fn course(study: &Study, workload: &Workload, request: &Request) -> Course {
         };
     };
     let short = match until(workload, request) {
-        Some(_) => shortest(request.seconds) as f64 + AROUND,
+        Some(_) => shortest(request.seconds) as f64 + around,
         None => full,
     };
     let likely = trials_needed(&latest, workload, half_width).map(|trials| {
         let lengths: Vec<f64> = latest.iter().map(|t| t.windows as f64).collect();
-        let length = median(&lengths).map_or(full, |length| length + AROUND);
+        let length = median(&lengths).map_or(full, |length| length + around);
         trials.min(request.trials) as f64 * length.clamp(short, full)
     });
     Course {

@@ -178,6 +178,7 @@ mod tests {
 
     #[cfg(target_os = "linux")]
     #[test]
+    #[expect(clippy::print_stderr, reason = "it says why it is skipped")]
     fn memory_that_was_in_use_before_does_not_come_back_in_small_pages() {
         if !huge_pages_are_given() {
             eprintln!("skipped: this kernel gives no huge pages");

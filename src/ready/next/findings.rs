@@ -216,6 +216,14 @@ pub(super) fn grow(study: &Study, sides: &Sides<'_>) -> Finding {
         },
         Grown::Unknown(why) => Finding {
             evidence: format!("{why}; {}", recorded.evidence),
+            // What only a look at the share tells is no reason to ask for what may be done already.
+            advice: match sides.after {
+                None => format!(
+                    "see with `poolproof next STUDY`, which looks at the share, whether it has grown already; if not, {}",
+                    recorded.advice
+                ),
+                Some(_) => recorded.advice,
+            },
             ..recorded
         },
     }
@@ -225,7 +233,7 @@ pub(super) fn alignment(study: &Study, sides: &Sides<'_>) -> Finding {
     let at = sides.after.map(|after| after.at);
     let recorded = recorded(study, "alignment");
     match stripe(study, sides) {
-        Stripe::None => Finding::done("no parity, no stripe to keep in line".into(), None),
+        Stripe::None(why) => Finding::done(why.into(), None),
         Stripe::New(told) => Finding::done(format!("the mount tells {told}"), at),
         // Hints of a file system can be set for later mounts, so a record stands beside them.
         Stripe::Old(told) => Finding {
@@ -252,11 +260,13 @@ pub(super) fn scrub(study: &Study, finished: Option<&(String, Timestamp)>) -> Fi
 /// Whether the test data was read back since the layout was finished.
 pub(super) fn read_back(study: &Study) -> Finding {
     let advice = "run `poolproof verify STUDY`: it reads back all that was written before";
-    let Some(pass) = study
-        .passes
+    // A pass over sealed files alone has read nothing of it.
+    let latest = study
+        .verified
         .iter()
-        .rfind(|row| row.read_phase == Phase::After)
-    else {
+        .rfind(|row| row.read_phase == Phase::After);
+    let pass = latest.and_then(|row| study.passes.iter().rfind(|pass| pass.pass == row.pass));
+    let Some(pass) = pass else {
         return Finding::open("nobody has read back what was written before", advice);
     };
     let rows = study.verified.iter().filter(|row| row.pass == pass.pass);

@@ -170,13 +170,15 @@ pub fn next_by(
             findings::clean(study),
         ),
     ];
-    // A made-up share holds nothing, and what is cleaned away cannot be read back.
-    if !study.config.simulated && study.data.files.iter().any(|file| file.complete) {
-        let step = (
-            "verified",
-            "what was written before is still there",
-            findings::read_back(study),
-        );
+    // A made-up share holds nothing, and what is cleaned away cannot be read back; what was read back
+    // before that stands.
+    let lies = study.data.files.iter().any(|file| file.complete);
+    let mut read = findings::read_back(study);
+    if !study.config.simulated && (lies || read.done) {
+        if !lies {
+            read.evidence += "; it was taken off the share since";
+        }
+        let step = ("verified", "what was written before is still there", read);
         let after = findings.iter().position(|(step, ..)| *step == "after");
         findings.insert(after.unwrap_or(findings.len()), step);
     }

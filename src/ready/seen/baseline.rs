@@ -5,7 +5,7 @@ use crate::plan::Phase;
 use crate::ready::counted::{ENOUGH, holding};
 use crate::ready::next::BASELINE;
 use crate::ready::{State, days};
-use crate::study::State as TrialState;
+use crate::study::{Fault, State as TrialState, Trial, faults_told};
 
 /// A baseline counts for so many days: fill level and load of a pool move on. Common practice.
 const BASELINE_DAYS: i64 = 30;
@@ -84,6 +84,42 @@ pub(super) fn baseline(context: &Context<'_>) -> Found {
     }
     let evidence = format!("{evidence}, from {sittings} sittings or more");
     Found(State::Holds, evidence, at, String::new())
+}
+
+/// Errors that the share gave to trials of the baseline. Those of a workload that ran without any in a
+/// later sitting are past, and still to be minded.
+pub(super) fn errors(context: &Context<'_>) -> Found {
+    let Some(recorded) = context.baseline else {
+        return context.no_baseline();
+    };
+    let at = Some(recorded.at);
+    let trials = &context.study.trials;
+    let of_baseline: Vec<&Trial> = trials.iter().filter(|t| t.phase == Phase::Before).collect();
+    let Some(told) = faults_told(of_baseline.iter().copied()) else {
+        return Found(
+            State::Holds,
+            "no trial of the baseline ended with one".into(),
+            at,
+            String::new(),
+        );
+    };
+    let clean = |failed: &Trial| {
+        let later = of_baseline
+            .iter()
+            .filter(|t| t.sitting > failed.sitting && t.workload == failed.workload);
+        later.clone().any(|t| t.state == TrialState::Complete)
+            && later.clone().all(|t| t.fault().is_none())
+    };
+    let mut failed = of_baseline.iter().filter(|trial| trial.fault().is_some());
+    match failed.all(|trial| clean(trial)) {
+        true => Found(
+            State::Mind,
+            format!("{told}; a later sitting of the same workload met none"),
+            at,
+            "look into the server's kernel log and the drives' error counters all the same".into(),
+        ),
+        false => Found(State::NotYet, told, at, Fault::ADVICE.into()),
+    }
 }
 
 pub(super) fn baseline_age(context: &Context<'_>) -> Found {

@@ -40,7 +40,7 @@ pub(super) fn lines(
         baseline: recorded(study, Phase::Before),
     };
     type Rule = fn(&Context<'_>) -> Found;
-    let rules: [(&'static str, &'static str, Rule); 12] = [
+    let rules: [(&'static str, &'static str, Rule); 13] = [
         ("not-begun", "the expansion has not begun", not_begun),
         ("share", "the share is mounted and the same", share::share),
         ("running", "no reshape or scrub is running", share::running),
@@ -71,6 +71,11 @@ pub(super) fn lines(
             "baseline",
             "the baseline is large enough",
             baseline::baseline,
+        ),
+        (
+            "errors",
+            "the share answered without errors",
+            baseline::errors,
         ),
         (
             "baseline-age",
@@ -106,6 +111,14 @@ impl Context<'_> {
             None,
             BASELINE.into(),
         )
+    }
+
+    /// The phase of this look.
+    fn phase(&self) -> Phase {
+        match super::next::begun(self.study) {
+            Some(_) => Phase::During,
+            None => Phase::Before,
+        }
     }
 
     fn room(&self) -> Option<&Room> {

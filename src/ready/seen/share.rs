@@ -1,8 +1,8 @@
 //! The share, the link to it, and its room.
 
 use super::{Context, Found};
-use crate::facts::{Link, Room, server};
-use crate::plan::keep_free;
+use crate::facts::{Link, server};
+use crate::plan::{Phase, keep_free};
 use crate::pool::{IpVersion, payload_rate};
 use crate::ready::{Activity, State};
 use crate::study::Mounted;
@@ -68,6 +68,11 @@ pub(super) fn running(context: &Context<'_>) -> Found {
             State::NotYet,
             what,
             "wait until it has ended, then check again",
+        ),
+        Activity::Partly(what) => context.now(
+            State::Unknown,
+            what,
+            "look at the server's own status and attest `idle`",
         ),
         Activity::NotSeen(why) => Found(
             State::Unknown,
@@ -147,19 +152,27 @@ pub(super) fn free_space(context: &Context<'_>) -> Found {
     let Some(room) = context.room() else {
         return context.now(State::Unknown, "the share does not tell its room", "");
     };
+    let facts = &context.look.facts;
+    let phase = context.phase();
+    let all = context.study.data_space(facts, phase).unwrap_or(room.total);
+    let filled = context.study.filled(facts, phase).unwrap_or(0.0);
     let evidence = format!(
-        "{} of {} free ({})",
+        "{} of {} free ({}{})",
         room.available.iec(),
-        room.total.iec(),
-        percent(1.0 - filled(room), 0)
+        all.iec(),
+        percent(1.0 - filled, 0),
+        match context.study.counts_parity(facts) {
+            true => ", parity taken off",
+            false => "",
+        }
     );
     match () {
-        () if room.available < keep_free(room.total) => context.now(
+        () if room.available < keep_free(all) => context.now(
             State::NotYet,
             evidence,
             "free some space: nothing more is laid down, and file systems slow down when full",
         ),
-        () if filled(room) > FULL => context.now(
+        () if filled > FULL => context.now(
             State::Mind,
             evidence,
             "a pool this full is slow for that alone: part of a gain will be emptiness",
@@ -168,36 +181,37 @@ pub(super) fn free_space(context: &Context<'_>) -> Found {
     }
 }
 
-fn filled(room: &Room) -> f64 {
-    room.total.saturating_sub(room.available).0 as f64 / room.total.0 as f64
-}
-
 pub(super) fn fill_level(context: &Context<'_>) -> Found {
     let Some(recorded) = context.baseline else {
         return context.no_baseline();
     };
-    let old = recorded
-        .facts
-        .space
-        .as_ref()
-        .filter(|room| room.total.0 > 0);
-    let (Some(room), Some(old)) = (context.room(), old) else {
+    let (study, look) = (context.study, &context.look.facts);
+    let was = study.filled(recorded.facts, Phase::Before);
+    let is = study.filled(look, context.phase());
+    let (Some(was), Some(is)) = (was, is) else {
         return context.now(State::Unknown, "the share did not tell its room", "");
     };
-    let (was, is) = (filled(old), filled(room));
-    let own = context.study.data.total();
-    let part = own.0 as f64 / room.total.0 as f64;
-    // The facts of the first sitting are taken before its test data is laid down, those of others
-    // after that.
-    let moved = (is - was).abs();
-    let others = moved.min((is - part - was).abs());
+    let own = study.data.total();
+    let all = study.data_space(look, context.phase()).unwrap_or_default();
+    let part = own.0 as f64 / all.0.max(1) as f64;
+    // The facts of a sitting are taken before it lays its test data down, and after earlier ones did: how
+    // much of it lay there then, none, all or a part, is not recorded. What of the difference any of these
+    // explains is not others' data.
+    let moved = is - was;
+    let others = match moved {
+        moved if moved < 0.0 => -moved,
+        moved => (moved - part).max(0.0),
+    };
     let evidence = format!(
         "{} full, {} {}{}",
         percent(is, 0),
         percent(was, 0),
         recorded.when(),
-        match others < moved {
-            true => format!("; {} of it is this study's own test data", own.iec()),
+        match moved > 0.0 && part > 0.0 {
+            true => format!(
+                "; {} of it is this study's own test data, which is left aside",
+                own.iec()
+            ),
             false => String::new(),
         }
     );

@@ -3,10 +3,10 @@
 use jiff::{SignedDuration, Timestamp};
 
 use super::{attest, days_before, done, ready, scene};
-use crate::facts::Mount;
+use crate::facts::{Mount, Room};
 use crate::ready::*;
 use crate::report::testing::{HOSTILE, Scene};
-use crate::study::{Outcome, Side, Study};
+use crate::study::{Outcome, Side, State as TrialState, Study};
 use crate::units::Bytes;
 
 fn line<'a>(found: &'a Readiness, item: &str) -> &'a Line {
@@ -173,6 +173,77 @@ fn a_link_that_changed_holds_it_up_and_an_unknown_one_does_not() {
     });
 }
 
+/// The numbers of Linux for an input/output error and a full file system.
+#[cfg(target_os = "linux")]
+#[test]
+fn errors_that_the_share_gave_hold_it_up_until_a_later_sitting_ran_clean() {
+    let fail = |study: &mut Study, sitting: u64, number: i32| {
+        let error = std::io::Error::from_raw_os_error(number);
+        let mut of = study.trials.iter_mut();
+        let trial = of.rfind(|trial| trial.sitting == sitting).unwrap();
+        let number = trial.trial;
+        let mut failed = trial.clone();
+        failed.trial = 1000 + number;
+        failed.state = TrialState::Failed;
+        failed.cause = format!("flushing file 3 of the test data: {error}");
+        failed.rate_bytes_per_s = None;
+        study.trials.push(failed);
+    };
+    let told = "1 trial ended with an input/output error";
+    let errors = |words: &str, state, verdict, sitting, number| {
+        expect("errors", state, verdict, words, |study, _| {
+            fail(study, sitting, number)
+        });
+    };
+    errors(told, State::NotYet, Verdict::NotYet, 2, 5);
+    errors("met none", State::Mind, Verdict::Go, 1, 5);
+    errors("no trial", State::Holds, Verdict::Go, 2, 28);
+}
+
+#[test]
+fn after_the_start_nothing_of_the_time_before_is_asked_for() {
+    let (mut study, mut look, now) = ready();
+    look.activity = Activity::Partly("no balance is running".into());
+    study
+        .checks
+        .retain(|row| row.item != "idle" && row.item != "users");
+    look.facts.space.as_mut().unwrap().available = Bytes::GB.times(1_800);
+    let state = |study: &Study, item| line(&readiness(study, &look, now), item).clone();
+    for item in ["fill-level", "idle", "users"] {
+        assert_eq!(state(&study, item).state, State::NotYet, "{item}");
+    }
+    done(&mut study, "started", now);
+    for item in ["fill-level", "idle", "users"] {
+        let past = state(&study, item);
+        assert_eq!(past.state, State::Past, "{item}");
+        assert!(past.evidence.starts_with("applies no longer") && past.advice.is_empty());
+    }
+}
+
+#[test]
+fn what_a_source_does_not_tell_of_is_asked_of_a_person() {
+    let half = || Activity::Partly("no balance is running; a scrub is not told by it".into());
+    expect(
+        "running",
+        State::Unknown,
+        Verdict::Go,
+        "a scrub is not told",
+        |_, look| {
+            look.activity = half();
+        },
+    );
+    expect(
+        "idle",
+        State::NotYet,
+        Verdict::NotYet,
+        "nobody",
+        |study, look| {
+            look.activity = half();
+            study.checks.retain(|row| row.item != "idle");
+        },
+    );
+}
+
 #[test]
 fn room_and_fill_level() {
     let free = |terabytes: u64| {
@@ -226,6 +297,25 @@ fn room_and_fill_level() {
             for facts in study.facts.values_mut() {
                 let room = facts.space.as_mut().unwrap();
                 (room.total, room.available) = (Bytes(laid.0 * 10), Bytes(laid.0 * 9));
+            }
+        },
+    );
+    // Nor does it where a part of it lay there at the baseline already: 60 and 70 % of the space, with 20 %
+    // of its own, are 55 % and 50 % at least without it.
+    expect(
+        "fill-level",
+        State::Holds,
+        Verdict::Go,
+        "70 % full, 60 %",
+        |study, look| {
+            let laid = study.data.total();
+            let room = |available: u64| Room {
+                total: Bytes(laid.0 * 5),
+                available: Bytes(laid.0 / 10 * available),
+            };
+            look.facts.space = Some(room(15));
+            for facts in study.facts.values_mut() {
+                facts.space = Some(room(20));
             }
         },
     );

@@ -5,11 +5,11 @@ use jiff::{SignedDuration, Timestamp};
 use super::{attest, days_before, done, ready, scene};
 use crate::compare::scene::{at, reshaping};
 use crate::facts::{Device, Facts};
-use crate::plan::Phase;
+use crate::plan::{Phase, Set};
 use crate::ready::*;
 use crate::report::testing::Scene;
 use crate::reshape::Word;
-use crate::study::{Outcome, PassRow, Side, State as TrialState, Study};
+use crate::study::{Outcome, PassRow, Side, State as TrialState, Study, VerifiedRow};
 use crate::units::Bytes;
 
 fn state(follows: &Next, word: &str) -> StepState {
@@ -150,8 +150,31 @@ fn complete() -> (Study, Timestamp) {
     for word in ["alignment", "settings", "scrub", "report"] {
         done(&mut study, word, end);
     }
-    study.passes.push(read_back(true, end));
+    read(&mut study, true, end);
     (study, end)
+}
+
+/// A pass over the test data has read a block of it.
+fn read(study: &mut Study, ended: bool, at: Timestamp) {
+    study.passes.push(read_back(ended, at));
+    study.verified.push(VerifiedRow {
+        pass: 1,
+        at,
+        read_phase: Phase::After,
+        file: 0,
+        set: Set::Read,
+        laid_phase: Phase::Before,
+        offset_bytes: 0,
+        bytes: 4096,
+        blocks: 1,
+        differing: 0,
+        unreadable: 0,
+        missing: 0,
+        unsettled: 0,
+        seconds: 1.0,
+        direct: Some(true),
+        complete: true,
+    });
 }
 
 fn read_back(ended: bool, at: Timestamp) -> PassRow {
@@ -173,6 +196,61 @@ fn what_was_written_before_has_to_be_read_back() {
     assert!(evidence(&follows, "verified").contains("has not ended"));
     study.passes.clear();
     assert_eq!(state(&next(&study, None, end), "verified"), StepState::Now);
+}
+
+/// A pass over sealed files alone, and taking the test data off, leave what was proved before.
+#[test]
+fn a_pass_over_nothing_takes_no_proof_away() {
+    let (mut study, end) = complete();
+    study.passes.push(PassRow {
+        pass: 2,
+        ..read_back(true, end)
+    });
+    assert_eq!(state(&next(&study, None, end), "verified"), StepState::Done);
+    study.data.files.clear();
+    let follows = next(&study, None, end);
+    assert_eq!(state(&follows, "verified"), StepState::Done);
+    assert!(evidence(&follows, "verified").contains("taken off the share since"));
+    // Nothing but a pass over nothing: nothing is said of it.
+    study.verified.clear();
+    let follows = next(&study, None, end);
+    assert!(follows.steps.iter().all(|step| step.step != "verified"));
+}
+
+/// btrfs tells raw bytes: 24 TB of drives become 30, of which 18 and 24 are for data.
+#[test]
+fn a_file_system_that_counts_parity_is_held_against_raw_bytes() {
+    use crate::pool::Level;
+    let (mut study, end) = complete();
+    let pool = study.config.pool.as_mut().unwrap();
+    (pool.level, pool.drives, pool.adding) = (Level::Raid5, 4, 1);
+    pool.drive_size = Some(Bytes::TB.times(6));
+    for facts in study.facts.values_mut() {
+        facts.mount.as_mut().unwrap().kind = "btrfs".into();
+    }
+    for trial in study.trials.clone() {
+        let terabytes = if trial.phase == Phase::Before { 24 } else { 30 };
+        let facts = study.facts.get(&trial.facts).unwrap().clone();
+        let own = format!("{}-{terabytes}", trial.facts);
+        let mut facts = facts;
+        facts.space.as_mut().unwrap().total = Bytes::TB.times(terabytes);
+        study.facts.insert(own.clone(), facts);
+        let mut all = study.trials.iter_mut();
+        all.find(|t| t.trial == trial.trial).unwrap().facts = own;
+    }
+    let follows = next(&study, None, end);
+    let share = follows
+        .layers
+        .iter()
+        .find(|layer| layer.name == "share")
+        .unwrap();
+    for (expected, seen) in share.expected.iter().zip(&share.seen) {
+        let (expected, seen) = (expected.as_ref().unwrap(), seen.as_ref().unwrap());
+        assert_eq!(expected.bytes, seen.bytes);
+        assert!(expected.source.contains("raw bytes") && seen.source.contains("raw bytes"));
+    }
+    assert!(evidence(&follows, "alignment").contains("does not apply"));
+    assert_eq!(state(&follows, "alignment"), StepState::Done);
 }
 
 #[test]
@@ -434,7 +512,7 @@ fn what_follows_an_expansion_is_held_back_where_none_was_seen_or_told() {
         );
     }
     // Neither waits for them, nor do looks fall due.
-    study.passes.push(read_back(true, end));
+    read(&mut study, true, end);
     let late = next(&study, None, days_before(end, -40));
     assert!(!for_now(&late).contains(&"look-7"), "{late:?}");
     assert!(for_now(&late).contains(&"after"), "{late:?}");

@@ -148,8 +148,7 @@ fn to_do(live: &Live<'_>, seen: &Assessment) -> Markup {
     let sentence = match (alarm_sentence(seen, &typed, live.zone), seen.state) {
         (Some(sentence), _) => sentence,
         (None, State::Finished) => {
-            "grow the file system, wait for a clean scrub, then measure with --phase after"
-                .to_owned()
+            format!("`poolproof next {typed}` says what follows, and what of it is done already")
         }
         (None, State::Waiting) => "nothing: the reshape has not begun".to_owned(),
         (None, _) => "nothing: it goes as it should".to_owned(),

@@ -1,9 +1,10 @@
-//! Whether what was written before is still there: what the latest pass of `verify` has read back.
+//! Whether what was written before is still there: what the latest passes of `verify` have read back: of the test
+//! data, and of sealed files.
 
 use maud::{Markup, html};
 
 use super::{Context, unbroken};
-use crate::integrity::{latest_pass, read_back, sealing};
+use crate::integrity::{Pass, data_pass, read_back, sealed_pass, sealing};
 use crate::report::study::moment;
 use crate::report::verified::{back_sentences, seal_sentences};
 use crate::study::DamageRow;
@@ -15,18 +16,32 @@ const SHOWN: usize = 20;
 /// Nothing where nothing was read back.
 pub(super) fn integrity(context: &Context<'_>) -> Markup {
     let study = context.study;
-    let Some(pass) = latest_pass(study) else {
+    let (data, sealed) = (data_pass(study), sealed_pass(study));
+    if data.is_none() && sealed.is_none() {
         return html! {};
-    };
-    let backs = read_back(study, pass.number);
-    let seals = sealing(study, pass.number);
-    let marks = study.passes.iter().filter(|row| row.pass == pass.number);
-    let at = marks.map(|row| row.at).max();
+    }
+    let number = |pass: &Option<Pass>| pass.as_ref().map(|pass| pass.number);
+    let backs = number(&data).map_or(Vec::new(), |number| read_back(study, number));
+    let seals = number(&sealed).map_or(Vec::new(), |number| sealing(study, number));
     let damage: Vec<&DamageRow> = study
         .damage
         .iter()
-        .filter(|row| row.pass == pass.number)
+        .filter(|row| Some(row.pass) == number(&data))
         .collect();
+    let told = |pass: &Pass| {
+        let marks = study.passes.iter().filter(|row| row.pass == pass.number);
+        let at = marks
+            .map(|row| row.at)
+            .max()
+            .map(moment)
+            .unwrap_or_default();
+        let state = if pass.ended {
+            "ended"
+        } else {
+            "not yet ended, begun"
+        };
+        (pass.number, format!(", {state} {at}."))
+    };
     html! {
         section {
             (context.heading("Is what was written still there?"))
@@ -40,10 +55,12 @@ pub(super) fn integrity(context: &Context<'_>) -> Markup {
             }
             @for sentence in seals.iter().flat_map(seal_sentences) { p { (unbroken(&sentence)) } }
             @if !damage.is_empty() { div.scroll tabindex="0" { (table(context, &damage)) } }
-            @if let Some(at) = at {
-                p { "Every block was compared with what the study knows of it: pass " (pass.number)
-                    " of " code { "verify" } (if pass.ended { ", ended " } else { ", not yet ended, begun " })
-                    (moment(at)) "." }
+            @if let Some((number, when)) = data.as_ref().map(told) {
+                p { "Every block was compared with what the study knows of it: pass " (number)
+                    " of " code { "verify" } (when) }
+            }
+            @if let Some((number, when)) = sealed.as_ref().filter(|sealed| data.as_ref() != Some(sealed)).map(told) {
+                p { "Sealed files were looked at by pass " (number) " of " code { "verify" } (when) }
             }
         }
     }

@@ -140,7 +140,7 @@ fn time(outlook: &Outlook, width: usize) -> String {
     };
     let rows = [
         three("takes", time.growth.hours.map(hours)),
-        three("ends", time.growth.ends.map(end)),
+        three("ends", time.growth.ends.map(|at| end(time.start, at))),
     ];
     let mut text = paragraph(
         width,

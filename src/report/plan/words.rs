@@ -1,7 +1,7 @@
 //! How a plan puts hours, moments, pools and numbers.
 
 use jiff::Unit;
-use jiff::civil::DateTime;
+use jiff::civil::{DateTime, DateTimeRound};
 
 use crate::pool::{Outlook, Proposal, Scheme};
 use crate::units::{Bytes, Rate};
@@ -94,9 +94,26 @@ pub(super) fn speed(large: bool, value: f64) -> String {
     }
 }
 
-/// An estimated end, to the hour.
-pub(super) fn end(moment: Option<DateTime>) -> String {
-    self::moment(moment.and_then(|moment| moment.round(Unit::Hour).ok()))
+/// An estimated end of what begins at `start`, as fine as its length is known: to the minute below an
+/// hour, to five minutes below six hours, to a quarter of an hour below a day, else to the hour. Never
+/// before the start.
+pub(super) fn end(start: DateTime, moment: Option<DateTime>) -> String {
+    let rounded = moment.and_then(|moment| {
+        let hours = moment.duration_since(start).as_secs_f64() / 3600.0;
+        let step = match hours {
+            ..1.0 => 1,
+            ..6.0 => 5,
+            ..24.0 => 15,
+            _ => 60,
+        };
+        let minutes = DateTimeRound::new().smallest(Unit::Minute).increment(step);
+        let rounded = match step {
+            60 => moment.round(Unit::Hour),
+            _ => moment.round(minutes),
+        };
+        Some(rounded.ok()?.max(start))
+    });
+    self::moment(rounded)
 }
 
 /// What a tolerance means for a reader.
@@ -124,7 +141,15 @@ mod tests {
         assert_eq!(hours(None), "over ten years");
         let at = jiff::civil::date(2026, 3, 7).at(21, 40, 0, 0);
         assert_eq!(moment(Some(at)), "Sat 7 Mar 2026 21:40");
-        assert_eq!(end(Some(at)), "Sat 7 Mar 2026 22:00");
+        let from = |hours: i64| at - jiff::SignedDuration::from_hours(hours);
+        assert_eq!(end(from(27), Some(at)), "Sat 7 Mar 2026 22:00");
+        assert_eq!(end(from(8), Some(at)), "Sat 7 Mar 2026 21:45");
+        let soon = at + jiff::SignedDuration::from_secs(110);
+        assert_eq!(end(at, Some(soon)), "Sat 7 Mar 2026 21:42");
+        // Twelve seconds from a start that is not on the minute.
+        let start = at + jiff::SignedDuration::from_secs(5);
+        let moment = start + jiff::SignedDuration::from_secs(12);
+        assert_eq!(end(start, Some(moment)), "Sat 7 Mar 2026 21:40");
     }
 
     #[test]

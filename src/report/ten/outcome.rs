@@ -3,13 +3,13 @@
 use super::{Line, Scene, Standing, grade, surety, trials};
 use crate::compare::expected::Expectations;
 use crate::compare::{Bounds, Verdict};
-use crate::facts::Room;
+use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::ready::Stage;
+use crate::ready::{Figure, Stage};
 use crate::report::{verdict, words};
+use crate::study::Trial;
 use crate::text::{plain, short};
 use crate::units::{Bytes, percent};
-use jiff::Timestamp;
 
 /// Days of facts below which nothing is said of the growth of the data (common practice, no source:
 /// whole weeks, since days of the week differ).
@@ -57,7 +57,11 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
             (false, false) => Standing::Bad,
         },
         number: format!("{} → {}", both(before.bytes), both(after.bytes)),
-        comparison: format!("{}{held}", words::change(ratio)),
+        comparison: format!(
+            "{}{}",
+            words::change(ratio),
+            against(scene, after.bytes, expected)
+        ),
         plain: match (grown, untold) {
             (true, _) => until_full(scene),
             (false, true) => {
@@ -77,33 +81,68 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
     }
 }
 
-/// When the share is full at the growth that facts show.
+/// Below this part of what the geometry lets expect, a size is more than somewhat less than it: file
+/// systems keep some room for themselves (common practice, no source).
+const SOMEWHAT: f64 = 0.8;
+
+/// What the size that is shown is, held against the one that is expected: both in data, or both in raw
+/// bytes where the file system counts those.
+fn against(scene: &Scene<'_>, shown: Bytes, expected: Option<&Figure>) -> String {
+    let Some(expected) = expected.map(|figure| figure.bytes) else {
+        return String::new();
+    };
+    let raw = scene.study.trials.iter().any(|trial| {
+        let facts = scene.study.facts.get(&trial.facts);
+        facts.is_some_and(|facts| scene.study.counts_parity(facts))
+    });
+    let part = shown.0 as f64 / expected.0.max(1) as f64;
+    let relation = match () {
+        () if shown == expected => "as much as",
+        () if shown > expected => "more than",
+        () if part >= SOMEWHAT => "somewhat less than",
+        () => "less than",
+    };
+    let (whose, why) = match raw {
+        true => ("the drives'", ": raw bytes, parity included"),
+        false => ("the pool's", ""),
+    };
+    format!("; {relation} {whose} {}{why}", expected.si())
+}
+
+/// When the share is full at the growth that facts show. While it reshapes, what is free moves with the
+/// layout, so that facts of that time are left aside.
 fn until_full(scene: &Scene<'_>) -> String {
-    let rooms: Vec<(Timestamp, &Room)> = scene
-        .study
+    let study = scene.study;
+    let rooms: Vec<(&Trial, &Facts)> = study
         .trials
         .iter()
+        .filter(|trial| trial.phase != Phase::During)
         .filter_map(|trial| {
-            let facts = scene.study.facts.get(&trial.facts)?;
-            Some((trial.started, facts.space.as_ref()?))
+            let facts = study.facts.get(&trial.facts)?;
+            facts.space.is_some().then_some((trial, facts))
         })
         .collect();
     let (Some((first, old)), Some((last, new))) = (rooms.first(), rooms.last()) else {
         return "How fast the data grows is not known.".to_owned();
     };
-    let days = last.duration_since(*first).as_secs_f64() / 86_400.0;
+    let available = new.space.as_ref().map_or(Bytes(0), |room| room.available);
+    let days = last.started.duration_since(first.started).as_secs_f64() / 86_400.0;
     if days < WEEK {
         return format!(
-            "{} of it are free. How fast the data grows is not known: facts span {days:.0} days, and a week is the least.",
-            new.available.si()
+            "{} were free in sitting {}. How fast the data grows is not known: facts span {days:.0} days, and a week is the least.",
+            available.si(),
+            last.sitting
         );
     }
-    let used = |room: &Room| room.total.saturating_sub(room.available).0 as f64;
-    let per_day = (used(new) - used(old)) / days;
+    let used = |facts: &Facts, trial: &Trial| {
+        let used = study.used_space(facts, trial.phase);
+        used.map_or(0.0, |used| used.0 as f64)
+    };
+    let per_day = (used(new, last) - used(old, first)) / days;
     if per_day <= 0.0 {
         return format!("The data did not grow over {days:.0} days.");
     }
-    let full = new.available.0 as f64 / per_day / 30.4;
+    let full = available.0 as f64 / per_day / 30.4;
     format!(
         "At the growth of these {days:.0} days ({} a day) it is full in {} months.",
         Bytes(per_day as u64).si(),

@@ -3,11 +3,13 @@
 use super::{Line, Scene, Standing};
 use crate::compare::diff;
 use crate::compare::forecasted::{Finish, Planned, Told};
-use crate::integrity::{latest_pass, read_back, sample_sentence, sealing};
+use crate::integrity::{
+    Pass, ReadBack, Sealing, data_pass, read_back, sample_sentence, sealed_pass, sealing,
+};
 use crate::ready::{BEFORE, Stage, StepState, answer};
 use crate::report::verified::back_sentences;
 use crate::report::words;
-use crate::study::{Outcome, Side, State};
+use crate::study::{Fault, Outcome, Side, State, Study, faults_told};
 use crate::text::plain;
 use crate::units::{Bytes, grouped, percent};
 
@@ -17,19 +19,70 @@ const SAFETY: &str = "Safety record";
 const CHANGES: &str = "What changed besides the drive";
 const FOLLOWS: &str = "What to do next";
 
-/// Blocks and files of the latest reading back that are damaged; `None` where nothing was read back.
-pub(super) fn damage(scene: &Scene<'_>) -> Option<u64> {
-    let pass = latest_pass(scene.study)?;
-    let backs = read_back(scene.study, pass.number);
-    let seals = sealing(scene.study, pass.number);
-    let blocks: u64 = backs.iter().map(|back| back.damaged()).sum();
-    Some(blocks + seals.iter().map(|seal| seal.damaged()).sum::<u64>())
+/// What was read back last: of the test data, and of sealed files. A pass over nothing proves nothing.
+struct Proof {
+    data: Option<Pass>,
+    backs: Vec<ReadBack>,
+    seals: Vec<Sealing>,
 }
 
-/// Line 1: whether what was written is still there.
+impl Proof {
+    fn of(study: &Study) -> Self {
+        let data = data_pass(study);
+        let backs = data
+            .as_ref()
+            .map_or(Vec::new(), |pass| read_back(study, pass.number));
+        let seals = sealed_pass(study).map_or(Vec::new(), |pass| sealing(study, pass.number));
+        Self { data, backs, seals }
+    }
+
+    fn damaged(&self) -> u64 {
+        let blocks: u64 = self.backs.iter().map(ReadBack::damaged).sum();
+        blocks + self.seals.iter().map(Sealing::damaged).sum::<u64>()
+    }
+
+    /// What the sample of one seal says; of several there is no common one.
+    fn own(&self) -> String {
+        let [seal] = &self.seals[..] else {
+            return String::new();
+        };
+        sample_sentence(seal.differing, seal.blocks).map_or(String::new(), |sentence| {
+            format!("Of your own files, {sentence}.")
+        })
+    }
+}
+
+/// Blocks and files of the latest reading back that are damaged; `None` where nothing was read back.
+pub(super) fn damage(scene: &Scene<'_>) -> Option<u64> {
+    let proof = Proof::of(scene.study);
+    (proof.data.is_some() || !proof.seals.is_empty()).then(|| proof.damaged())
+}
+
+/// Line 1: whether what was written is still there, and whether the share answered with errors.
 pub(super) fn data(scene: &Scene<'_>) -> Line {
+    let mut line = data_read(scene);
+    if let Some(faults) = faults_told(&scene.study.trials) {
+        line.standing = Standing::Bad;
+        line.comparison = [
+            format!("the share answered with errors: {faults}"),
+            line.comparison,
+        ]
+        .into_iter()
+        .filter(|part| !part.is_empty())
+        .collect::<Vec<_>>()
+        .join("; ");
+        let advice = format!("{}.", words::sentence_case(Fault::ADVICE));
+        line.plain = [line.plain, advice].join(" ").trim().to_owned();
+    }
+    line
+}
+
+/// Line 1 by what was read back alone.
+fn data_read(scene: &Scene<'_>) -> Line {
     let cut = cut_short(scene);
-    let Some(pass) = latest_pass(scene.study) else {
+    let proof = Proof::of(scene.study);
+    let (damaged, own) = (proof.damaged(), proof.own());
+    let Some(pass) = &proof.data else {
         let gone = scene.study.data.files.is_empty() && !scene.study.trials.is_empty();
         let advice = match (scene.study.config.simulated, gone) {
             (true, _) => "A made-up share holds no data that could be read back.".to_owned(),
@@ -39,27 +92,28 @@ pub(super) fn data(scene: &Scene<'_>) -> Line {
                 scene.typed()
             ),
         };
-        return Line {
+        let advice = match own.is_empty() {
+            true => advice,
+            false => format!("{own} {advice}"),
+        };
+        let none = Line {
             comparison: cut,
-            ..Line::missing(DATA, "no data was read back", &advice)
+            ..Line::missing(DATA, "no test data was read back", &advice)
+        };
+        return match damaged {
+            0 => none,
+            n => Line {
+                standing: Standing::Bad,
+                number: format!("{} files are DAMAGED", grouped(n)),
+                rows: "sealed-checks.csv".to_owned(),
+                ..none
+            },
         };
     };
-    let backs = read_back(scene.study, pass.number);
-    let seals = sealing(scene.study, pass.number);
-    let damaged = damage(scene).unwrap_or(0);
-    let blocks: u64 = backs.iter().map(|back| back.blocks).sum();
-    let bytes: Bytes = backs.iter().map(|back| back.bytes).sum();
-    let told = backs.iter().flat_map(back_sentences).next();
+    let blocks: u64 = proof.backs.iter().map(|back| back.blocks).sum();
+    let bytes: Bytes = proof.backs.iter().map(|back| back.bytes).sum();
+    let told = proof.backs.iter().flat_map(back_sentences).next();
     let told = told.map(|sentence| sentence.trim_end_matches('.').to_owned());
-    let sampled: (u64, u64) = seals.iter().fold((0, 0), |sum, seal| {
-        (sum.0 + seal.differing, sum.1 + seal.blocks)
-    });
-    let own = (seals.len() == 1)
-        .then(|| sample_sentence(sampled.0, sampled.1))
-        .flatten()
-        .map_or(String::new(), |sentence| {
-            format!("Of your own files, {sentence}.")
-        });
     let standing = match (damaged, pass.ended) {
         (0, true) => Standing::Good,
         (0, false) => Standing::Told,
@@ -218,6 +272,8 @@ pub(super) fn safety(scene: &Scene<'_>) -> Line {
     };
     parts.extend(after.map(str::to_owned));
     parts.extend(accidents(scene));
+    let faults = faults_told(&scene.study.trials);
+    parts.extend(faults.map(|told| format!("the share answered with errors: {told}")));
     let comparison = parts.join("; ");
     if open.len() == items.len() && scrub.is_none() {
         let study = scene.typed();
@@ -320,6 +376,13 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
         .iter()
         .filter(|step| step.state == StepState::Missed);
     let missed: Vec<&str> = missed.map(|step| step.act).collect();
+    let dated = next
+        .steps
+        .iter()
+        .filter(|step| step.state == StepState::Later);
+    let dated = dated.filter_map(|step| Some((step.at?, step.act)));
+    let later = dated.min_by_key(|(at, _)| *at);
+    let later = later.map(|(at, act)| format!("{act} on {}", at.strftime("%Y-%m-%d")));
     let files: Bytes = scene.study.data.files.iter().map(|file| file.bytes).sum();
     let gone = scene.study.data.files.is_empty();
     let data = match (gone, scene.study.config.simulated) {
@@ -341,7 +404,11 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
             (true, true) => Standing::Good,
             _ => Standing::Told,
         },
-        number: step.map_or("nothing is due".to_owned(), |step| step.act.to_owned()),
+        number: match (step, later) {
+            (Some(step), _) => step.act.to_owned(),
+            (None, Some(later)) => format!("nothing is due; {later}"),
+            (None, None) => "nothing is due".to_owned(),
+        },
         comparison: format!("{data}{missed}"),
         plain: step.map_or(String::new(), |step| {
             format!("{}.", words::sentence_case(&plain(&step.advice)))

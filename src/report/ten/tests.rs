@@ -4,10 +4,11 @@ use super::*;
 use crate::compare::compare;
 use crate::compare::scene::{reshaping, small};
 use crate::judge::judge_all;
+use crate::plan::Set;
 use crate::record::observed;
 use crate::report::testing::{self, SCENES, Scene as Example};
 use crate::reshape::Word;
-use crate::study::{CheckRow, Outcome, Side};
+use crate::study::{CheckRow, Outcome, PassRow, Side, State, VerifiedRow};
 use crate::text::plain;
 use crate::units::Bytes;
 use jiff::tz::TimeZone;
@@ -227,4 +228,95 @@ fn a_failed_check_is_as_loud_as_a_passed_one_is_quiet() {
     let told = of(&study).lines[7].clone();
     assert_eq!(told.standing, Standing::Bad);
     assert!(told.comparison.contains("FAILED: restore"), "{told:?}");
+}
+
+/// The number of Linux for an input/output error.
+#[cfg(target_os = "linux")]
+#[test]
+fn errors_of_the_share_are_in_lines_one_and_eight() {
+    let mut study = testing::study(Example::Full);
+    assert_ne!(of(&study).lines[0].standing, Standing::Bad);
+    let error = std::io::Error::from_raw_os_error(5);
+    let trial = study
+        .trials
+        .iter_mut()
+        .find(|t| t.state == State::Failed)
+        .unwrap();
+    trial.cause = format!("flushing file 3 of the test data: {error}");
+    let number = trial.trial;
+    let told = format!("1 trial ended with an input/output error ({number})");
+    let ten = of(&study);
+    let (data, safety) = (&ten.lines[0], &ten.lines[7]);
+    assert_eq!(data.standing, Standing::Bad);
+    assert!(data.comparison.contains(&told), "{data:?}");
+    assert!(data.plain.contains("kernel log"), "{data:?}");
+    assert!(safety.comparison.contains(&told), "{safety:?}");
+}
+
+/// Blocks that one pass read stand when a later one had none left to read.
+#[test]
+fn a_pass_over_nothing_leaves_the_proof_before_it() {
+    let mut study = testing::study(Example::Full);
+    let pass = |pass, ended| PassRow {
+        pass,
+        at: now(),
+        read_phase: Phase::After,
+        ended,
+    };
+    study.passes = vec![pass(1, true)];
+    let empty = of(&study).lines[0].clone();
+    assert_eq!(empty.standing, Standing::Missing, "{empty:?}");
+    study.verified.push(VerifiedRow {
+        pass: 1,
+        at: now(),
+        read_phase: Phase::After,
+        file: 0,
+        set: Set::Read,
+        laid_phase: Phase::Before,
+        offset_bytes: 0,
+        bytes: 4096 * 732,
+        blocks: 732,
+        differing: 0,
+        unreadable: 0,
+        missing: 0,
+        unsettled: 0,
+        seconds: 1.0,
+        direct: Some(true),
+        complete: true,
+    });
+    study.passes.push(pass(2, true));
+    study.data.files.clear();
+    let line = of(&study).lines[0].clone();
+    assert!(
+        line.number.starts_with("0 of 732 blocks differ"),
+        "{line:?}"
+    );
+    assert_eq!(line.standing, Standing::Good);
+}
+
+/// What is for no earlier day than that has its name and its day beside "nothing is due".
+#[test]
+fn where_nothing_is_due_the_next_day_is_named() {
+    let mut study = testing::study(Example::Full);
+    study.data.files.clear();
+    let end = study.trials.last().unwrap().started;
+    for trial in &mut study.trials {
+        trial.state = State::Complete;
+        trial.rate_bytes_per_s = trial.rate_bytes_per_s.or(Some(1e6));
+    }
+    for item in ["reshape", "alignment", "settings", "scrub", "report"] {
+        study.checks.push(CheckRow {
+            noted: end,
+            done: end,
+            side: Side::After,
+            item: item.to_owned(),
+            result: Outcome::Passed,
+            by: "the keeper".to_owned(),
+            note: String::new(),
+        });
+    }
+    let due = (end + jiff::SignedDuration::from_hours(7 * 24)).strftime("%Y-%m-%d");
+    let line = of(&study).lines[9].clone();
+    let wanted = format!("nothing is due; look again after 7 days on {due}");
+    assert_eq!(line.number, wanted, "{line:?}");
 }

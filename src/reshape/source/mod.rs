@@ -51,6 +51,16 @@ impl Source {
         }
     }
 
+    /// What it tells of, and what else may run on a pool that it does not tell of; `None` where it tells
+    /// of everything that passes over all drives.
+    pub fn untold(self) -> Option<(&'static str, &'static str)> {
+        match self {
+            Self::Btrfs => Some(("balance", "a scrub")),
+            Self::Percent => Some(("reshape", "a scrub or rebuild")),
+            Self::Mdstat | Self::Raidz => None,
+        }
+    }
+
     /// Reads `text`. `array` names the one that is meant where the text tells of several.
     ///
     /// # Errors

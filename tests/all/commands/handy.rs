@@ -95,6 +95,16 @@ fn names_that_are_close_are_proposed() {
     assert!(said.contains("the nearest that is complete is 1"), "{said}");
 }
 
+/// The list of items in the help is that of all items.
+#[test]
+fn the_help_of_check_names_every_item() {
+    let place = Place::new();
+    let help = place.ok("check --help");
+    for item in poolproof::ready::BEFORE {
+        assert!(help.contains(item.word), "{} in {help}", item.word);
+    }
+}
+
 #[test]
 fn quiet_says_nothing_and_verbose_more() {
     let place = Place::new();
