@@ -181,7 +181,8 @@ fn minutes(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> O
     }
     let sum = |state: Minute| {
         let of_state = (first..).zip(&all).filter(|(_, of)| **of == state);
-        of_state.map(|(minute, _)| inside(minute, reshaped)).sum()
+        // The sum of nothing is a zero with a minus.
+        of_state.fold(0.0, |sum, (minute, _)| sum + inside(minute, reshaped))
     };
     Some(Minutes {
         outside: sum(Minute::Outside),
@@ -336,6 +337,7 @@ mod tests {
         assert!((outside * 60.0 - 14.0).abs() < 1e-3, "{kept:?}");
         assert!((within * 60.0 - 86.0).abs() < 1e-3, "{kept:?}");
         assert_eq!((failed, unseen), (0.0, 0.0));
+        assert!(failed.is_sign_positive() && unseen.is_sign_positive());
         assert!((kept.longest.unwrap().observed - outside).abs() < 1e-9);
     }
 

@@ -233,9 +233,7 @@ fn small_trials<'a>(scene: &Scene<'a>) -> Option<(&'a Row, &'a Contrast)> {
 fn by_contrast(contrast: &Contrast, scene: &Scene<'_>) -> String {
     let times = |ratio: f64| match 1.0 / ratio {
         times if times < 9.95 => format!("{times:.1}"),
-        times => words::grouped(times.round())
-            .trim_end_matches(".00")
-            .to_owned(),
+        times => units::grouped(times.round() as u64),
     };
     if !contrast.verdict.is_proved() {
         return "no change of small reads is proved".to_owned();
