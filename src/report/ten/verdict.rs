@@ -31,6 +31,15 @@ pub(super) fn verdict(scene: &Scene<'_>) -> (String, bool) {
         );
     };
     let data = match damaged {
+        Some(_)
+            if scene
+                .study
+                .trials
+                .iter()
+                .any(|trial| trial.fault().is_some()) =>
+        {
+            "No block that was read back differs, but the share answered trials with errors."
+        }
         Some(_) => "No data error was found.",
         None if scene.study.config.simulated => "",
         None => "Whether the data is whole was not read back.",
