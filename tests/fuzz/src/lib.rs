@@ -261,7 +261,8 @@ pub fn whole(data: &[u8]) {
         let trial = study.observations.entry(row.trial).or_default();
         trial.put(row.name, row.value);
     }
-    study.progress = parse("progress.csv", next()).unwrap_or_default();
+    let progress: Vec<ProgressRow> = parse("progress.csv", next()).unwrap_or_default();
+    study.progress = progress.into_iter().collect();
     study.checks = parse("checks.csv", next()).unwrap_or_default();
     let judgements = judge::judge_all(&study);
     report::study_text(&study, &judgements, report::LATEST, 80);
