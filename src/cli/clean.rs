@@ -81,7 +81,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let folder = if gone {
         "its folder is gone"
     } else {
-        "its folder stays, since something else is in it"
+        "its folder stays, since something else is in it, or a file that was removed is open somewhere yet"
     };
     let proof = if back.0 >= expected.share(9, 10).0 {
         format!("the share has {} more free space than before", back.iec())

@@ -30,8 +30,9 @@ pub struct Contrast {
     /// Ratio of the geometric means of the compared quantity; each unit weighs the same.
     pub ratio: f64,
     /// The ratio with its t interval: Welch's where trials are the unit or each phase has a spread
-    /// between sittings of its own, Student's where the phases lend each other theirs. `None` where
-    /// the units are too few or do not differ at all.
+    /// between sittings of its own, Student's where the phases lend each other theirs, and with a
+    /// single sitting no narrower than Welch's of the trials. `None` where the units are too few or
+    /// nothing differs at all.
     pub welch: Option<RatioEstimate>,
     /// Hodges-Lehmann shift of the log values of units, as a ratio.
     pub hodges_lehmann: Option<f64>,

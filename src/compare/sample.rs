@@ -6,8 +6,8 @@
 //! freedom between sittings the interval can rest on the sittings, whose means carry both kinds of
 //! scatter.
 
-use crate::stats::contrast::{Difference, RatioEstimate, student, welch};
-use crate::stats::describe::mean;
+use crate::stats::contrast::{Difference, RatioEstimate, student, welch, welch_error};
+use crate::stats::describe::{mean, variance};
 use crate::stats::precise::LOOK_CONFIDENCE;
 
 /// Degrees of freedom between sittings, both phases together, from which on sittings are the unit:
@@ -81,17 +81,19 @@ impl BetweenSittings {
 pub(super) struct Sample {
     /// The mean natural log of the values of each unit.
     pub logs: Vec<f64>,
+    /// The natural log of the value of each trial.
+    trials: Vec<f64>,
 }
 
 impl Sample {
     /// Cuts `values`, each above 0, into sittings of the given sizes, whose sum is their number, or
     /// into trials.
     pub(super) fn new(values: &[f64], sittings: &[usize], between: BetweenSittings) -> Self {
-        let logs: Vec<f64> = values.iter().map(|value| value.ln()).collect();
+        let trials: Vec<f64> = values.iter().map(|value| value.ln()).collect();
         let logs = match between {
-            BetweenSittings::NotIncluded { .. } => logs,
+            BetweenSittings::NotIncluded { .. } => trials.clone(),
             BetweenSittings::Included { .. } => {
-                let mut rest = logs.as_slice();
+                let mut rest = trials.as_slice();
                 let means = sittings.iter().filter_map(|&size| {
                     let (sitting, after) = rest.split_at(size);
                     rest = after;
@@ -100,7 +102,7 @@ impl Sample {
                 means.collect()
             }
         };
-        Self { logs }
+        Self { logs, trials }
     }
 }
 
@@ -108,18 +110,42 @@ impl Sample {
 /// with as many trials in each sitting that is exact, and it hardly differs from weights by the
 /// trials where their number is unequal.
 ///
-/// `None` where the units are too few or do not differ at all.
+/// A single sitting has no scatter beside that of its trials, and what it borrows from the other phase may
+/// be less: then the interval is no narrower than the scatter of trials makes it. That is also what is left
+/// where sittings do not differ at all, as the coarse rates of a share that is held to one may not.
+///
+/// `None` where the units are too few, or neither they nor their trials differ.
 pub(super) fn estimate(
     before: &Sample,
     other: &Sample,
     between: BetweenSittings,
     confidence: f64,
 ) -> Option<RatioEstimate> {
-    let difference: fn(&[f64], &[f64], f64) -> Option<Difference> = match between {
+    let of_units: fn(&[f64], &[f64], f64) -> Option<Difference> = match between {
         BetweenSittings::Included { own_spread: false } => student,
         _ => welch,
     };
-    difference(&other.logs, &before.logs, confidence).map(RatioEstimate::of_logs)
+    let of_units = of_units(&other.logs, &before.logs, confidence);
+    let single = before.logs.len().min(other.logs.len()) == 1;
+    let found = match of_units {
+        Some(found) if !single => found,
+        found => {
+            let both = [found, of_trials(before, other, confidence)];
+            let width = |found: &Difference| found.interval.high - found.interval.low;
+            both.into_iter()
+                .flatten()
+                .max_by(|a, b| width(a).total_cmp(&width(b)))?
+        }
+    };
+    Some(RatioEstimate::of_logs(found))
+}
+
+/// The difference of the units with Welch's interval of the scatter of trials.
+fn of_trials(before: &Sample, other: &Sample, confidence: f64) -> Option<Difference> {
+    let difference = mean(&other.logs)? - mean(&before.logs)?;
+    let (x, y) = (&other.trials, &before.trials);
+    let error = welch_error(variance(x)?, x.len(), variance(y)?, y.len())?;
+    Difference::new(difference, error, confidence)
 }
 
 #[cfg(test)]
@@ -149,5 +175,36 @@ mod tests {
         }
         let trials = Sample::new(&values, &[2, 3], BetweenSittings::of(2, 1));
         assert_eq!(trials.logs, values.map(f64::ln));
+        assert_eq!(sittings.trials, trials.trials);
+    }
+
+    /// Seen on a pool whose drives were held to one rate: three sittings of equal means, and one whose trials
+    /// scatter by 15 %.
+    #[test]
+    fn a_single_sitting_is_known_no_better_than_its_trials_scatter() {
+        let between = BetweenSittings::of(3, 1);
+        let rough = [0.66, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0];
+        let other = Sample::new(&rough, &[8], between);
+        let scatter = welch(&other.trials, &[0.0; 6], 0.95)
+            .unwrap()
+            .standard_error;
+        for steady in [[1.0; 6], [1.0, 1.0, 1.0, 1.0, 1.001, 1.001]] {
+            let before = Sample::new(&steady, &[2, 2, 2], between);
+            let found = estimate(&before, &other, between, 0.95).unwrap();
+            assert!(
+                (found.standard_error_log / scatter - 1.0).abs() < 0.01,
+                "{found:?}"
+            );
+        }
+        // Sittings that scatter more than trials are not forgotten.
+        let before = Sample::new(&[0.5, 0.5, 1.0, 1.0, 2.0, 2.0], &[2, 2, 2], between);
+        let found = estimate(&before, &other, between, 0.95).unwrap();
+        assert!(
+            found.degrees_of_freedom == 2.0 && found.standard_error_log > 0.5,
+            "{found:?}"
+        );
+        // Nothing differs.
+        let even = Sample::new(&[1.0; 6], &[2, 2, 2], between);
+        assert!(estimate(&even, &even, between, 0.95).is_none());
     }
 }

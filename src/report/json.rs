@@ -63,7 +63,7 @@ struct Methods {
 const METHODS: Methods = Methods {
     unit: "one sitting where between_sittings is included, else one trial",
     ratio: "ratio of the geometric means of the units' rates, or of their mean latencies",
-    interval: "t interval of the difference of mean logs, raised back: Welch's, or Student's where a phase has fewer than three sittings",
+    interval: "t interval of the difference of mean logs, raised back: Welch's, or Student's where a phase has fewer than three sittings, with one no narrower than Welch's of the trials",
     hodges_lehmann: "median of all pairwise differences of logs, raised back",
     permutation: "two-sided permutation test of the difference of mean logs",
     bootstrap: "percentile bootstrap of the ratio of medians",

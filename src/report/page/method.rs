@@ -41,7 +41,8 @@ pub(super) fn method(context: &Context<'_>) -> Markup {
                     "Rates are compared on the log scale, because the spread of trials is relative. The ratio is \
                      of geometric means; its " (confidence) " interval is Welch’s (B. L. Welch, Biometrika 34, \
                      1947), raised back from the logs, or Student’s with the scatter of both phases taken \
-                     together where one of them has fewer than three sittings. Of a paced workload, whose rate is \
+                     together where one of them has fewer than three sittings; with a single sitting it is no \
+                     narrower than the scatter of trials makes it. Of a paced workload, whose rate is \
                      its schedule, the mean latency is compared, and lower is better. Each ratio has an interval of its own: they are not \
                      adjusted for there being several workloads."
                 }

@@ -22,8 +22,9 @@ pub struct Difference {
 }
 
 impl Difference {
-    /// The t interval about `difference`; `None` for a confidence outside (0, 1).
-    fn new(difference: f64, (error, df): (f64, f64), confidence: f64) -> Option<Self> {
+    /// The t interval about `difference`, of its standard error and degrees of freedom; `None` for a
+    /// confidence outside (0, 1).
+    pub fn new(difference: f64, (error, df): (f64, f64), confidence: f64) -> Option<Self> {
         let reach = t_two_sided(confidence, df)? * error;
         Some(Self {
             difference,

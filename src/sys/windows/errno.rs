@@ -20,6 +20,7 @@ impl Errno {
     pub(crate) const XDEV: Self = Self(codes::ERROR_NOT_SAME_DEVICE as i32);
     pub(crate) const LOOP: Self = Self(codes::ERROR_STOPPED_ON_SYMLINK as i32);
     pub(crate) const NOTDIR: Self = Self(codes::ERROR_DIRECTORY as i32);
+    pub(crate) const NOTEMPTY: Self = Self(codes::ERROR_DIR_NOT_EMPTY as i32);
     pub(crate) const ISDIR: Self = Self(codes::ERROR_DIRECTORY_NOT_SUPPORTED as i32);
     /// No device behind a name.
     pub(crate) const NXIO: Self = Self(codes::ERROR_BAD_DEVICE as i32);

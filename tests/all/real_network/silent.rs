@@ -56,8 +56,43 @@ fn goes_on(share: &NetworkShare) {
             .iter()
             .all(|trial| trial["state"] == "complete")
     );
-    poolproof(&["clean", &study]);
-    assert_eq!(fs::read_dir(share.server_folder()).unwrap().count(), 0);
+    cleans(share);
+}
+
+/// Takes the test data away: nothing is left on the server's side.
+#[track_caller]
+fn cleans(share: &NetworkShare) {
+    let said = poolproof(&["clean", &text(&share.study())]);
+    let left = fs::read_dir(share.server_folder()).unwrap();
+    let left: Vec<_> = left.map(|entry| entry.unwrap().path()).collect();
+    assert!(left.is_empty(), "{left:?}: {said}");
+}
+
+#[test]
+fn real_network_share_is_cleaned_though_a_removed_file_is_closed_a_little_later() {
+    let Some(share) = real("real network", || NetworkShare::build(Config::default())) else {
+        return;
+    };
+    let (study, path) = (text(&share.study()), text(&share.path()));
+    poolproof(&["new", &study, "--share", &path]);
+    let words = "--phase before --size 64MiB --seconds 1 --trials 1 --workload small-read";
+    let words: Vec<&str> = ["measure", &study]
+        .into_iter()
+        .chain(words.split(' '))
+        .collect();
+    poolproof(&words);
+    let folder = fs::read_dir(&path).unwrap().next().unwrap().unwrap().path();
+    let open: Vec<fs::File> = fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| fs::File::open(entry.unwrap().path()).unwrap())
+        .collect();
+    assert!(open.len() > 1, "the marker and the test data");
+    let closing = std::thread::spawn(move || {
+        std::thread::sleep(std::time::Duration::from_millis(700));
+        drop(open);
+    });
+    cleans(&share);
+    closing.join().unwrap();
 }
 
 #[test]

@@ -24,25 +24,32 @@ def units(rates, sittings, by_sitting):
     return np.array([logs[sittings == each].mean() for each in np.unique(sittings)])
 
 
-def interval(before, other, own_spread):
+def interval(before, other, own_spread, trials):
     """The t interval of the difference of mean logs, by scipy's standard error.
 
-    Where phases share their spread it is Student's, with no less than Welch's standard error.
+    Where phases share their spread it is Student's, with no less than Welch's standard error; and with
+    a single sitting in a phase it is no narrower than that of the logs of single trials.
     """
     difference = other.mean() - before.mean()
     test = stats.ttest_ind(other, before, equal_var=not own_spread)
-    welch = stats.ttest_ind(other, before, equal_var=False)
-    error = max(difference / each.statistic for each in (test, welch))
-    low, high = stats.t.interval(CONFIDENCE, test.df, difference, error)
+    single = min(len(before), len(other)) == 1
+    welch = test if single else stats.ttest_ind(other, before, equal_var=False)
+    error, df = max(difference / each.statistic for each in (test, welch)), test.df
+    if single:
+        of_trials = stats.ttest_ind(trials[1], trials[0], equal_var=False)
+        other_error = (trials[1].mean() - trials[0].mean()) / of_trials.statistic
+        reach = lambda pair: stats.t.ppf(0.5 + CONFIDENCE / 2, pair[1]) * pair[0]
+        error, df = max((error, df), (other_error, of_trials.df), key=reach)
+    low, high = stats.t.interval(CONFIDENCE, df, difference, error)
     return {
         "ratio": np.exp(difference),
         "welch.low": np.exp(low),
         "welch.high": np.exp(high),
-        "welch.p": 2 * stats.t.sf(abs(difference) / error, test.df),
-        "welch.degrees_of_freedom": test.df,
+        "welch.p": 2 * stats.t.sf(abs(difference) / error, df),
+        "welch.degrees_of_freedom": df,
         "welch.standard_error_log": error,
         # On the side of the change that was seen.
-        "smallest_provable": np.exp(np.copysign(provable(test.df) * error, difference)),
+        "smallest_provable": np.exp(np.copysign(provable(df) * error, difference)),
     }
 
 
@@ -52,8 +59,8 @@ def provable(df):
     return optimize.brentq(lambda d: stats.nct.sf(threshold, df, d) - POWER, 0, 20)
 
 
-def contrast(before, other, own_spread):
-    told = interval(before, other, own_spread)
+def contrast(before, other, own_spread, trials):
+    told = interval(before, other, own_spread, trials)
     told["hodges_lehmann"] = np.exp(np.median(np.subtract.outer(other, before)))
     # All deals whose means lie as far apart; scipy's own two sides would double the smaller tail.
     test = stats.permutation_test(
@@ -108,7 +115,8 @@ def main():
             by_sitting = sum(many) >= 4
             own_spread = not by_sitting or min(many) >= 3
             sides = [units(*phases[phase], by_sitting) for phase in ("before", other)]
-            for name, value in contrast(*sides, own_spread).items():
+            trials_of = [units(*phases[phase], False) for phase in ("before", other)]
+            for name, value in contrast(*sides, own_spread, trials_of).items():
                 told[f"{workload['workload']}.{other}_before.{name}"] = value
     json.dump({name: float(value) for name, value in told.items()}, sys.stdout)
 

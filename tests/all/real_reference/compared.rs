@@ -129,6 +129,22 @@ fn figures_of_two_sittings_are_those_of_numpy_and_scipy() {
     }
 }
 
+/// Five sittings before and one in each other phase: no surer than the scatter of trials.
+#[test]
+fn figures_of_a_single_sitting_after_many_are_those_of_numpy_and_scipy() {
+    let single = |sitting| {
+        if sitting <= 5 {
+            sitting
+        } else {
+            (sitting - 1) / 5 * 5 + 1
+        }
+    };
+    if let Some(absent) = check(single, ALL) {
+        let too_few = ["high of bootstrap", "low of bootstrap", "p of permutation"];
+        assert_eq!(absent, too_few.map(str::to_owned).into());
+    }
+}
+
 /// One sitting in each phase: trials are the unit.
 #[test]
 fn figures_of_one_sitting_are_those_of_numpy_and_scipy() {

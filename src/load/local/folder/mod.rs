@@ -5,9 +5,11 @@
 //! a plain file with one name, so that nothing of somebody else's is read, written or removed.
 //! The folder is always made by this program, for this user alone.
 
-use std::ffi::OsString;
+use std::ffi::{OsStr, OsString};
 use std::io;
 use std::path::Path;
+use std::thread::sleep;
+use std::time::Duration;
 
 use crate::load::{LoadError, Watch};
 use crate::plan::DataFile;
@@ -23,6 +25,14 @@ const MARKER: &str = "THIS-BELONGS-TO-POOLPROOF.txt";
 
 /// What a link, a device, a folder and the like in the place of a file is told.
 const NOT_PLAIN: &str = "is not a plain file of this program";
+
+/// What the names begin with that network shares give to a removed file as long as somebody has it open:
+/// FUSE (libfuse, `lib/fuse.c`) and NFS (Linux, `fs/nfs/unlink.c`); from memory.
+const CLOSING: [&str; 2] = [".fuse_hidden", ".nfs"];
+/// So often, and with pauses of so long, such a file is waited for: there, what a program that has just
+/// ended had open is closed a little later.
+const LOOKS: u32 = 40;
+const PAUSE: Duration = Duration::from_millis(50);
 
 /// An open test-data folder that belongs to the study.
 #[derive(Debug)]
@@ -204,13 +214,22 @@ impl Folder {
         self.sync()
     }
 
-    /// Removes the folder when nothing but the marker is in it; tells whether it is gone.
+    /// Removes the folder when nothing but the marker is in it; tells whether it is gone. A removed file
+    /// that somebody has open yet is waited for, for two seconds.
     ///
     /// # Errors
     /// When it cannot be removed.
     pub(super) fn remove(self) -> Result<bool, LoadError> {
-        if self.names()?.iter().any(|name| *name != MARKER) {
-            return Ok(false);
+        for look in 0.. {
+            let names = self.names()?;
+            let mut others = names.iter().filter(|name| *name != MARKER).peekable();
+            if others.peek().is_none() {
+                break;
+            }
+            if look == LOOKS || !others.all(|name| is_closing(name)) {
+                return Ok(false);
+            }
+            sleep(PAUSE);
         }
         self.remove_empty()?;
         Ok(true)
@@ -229,8 +248,13 @@ impl Folder {
         drop(handle);
         let fail =
             |doing, error: Errno| LoadError::io(doing, format_args!("{name}/"), error.into());
-        unlinkat(&share, name.as_str(), AtFlags::REMOVEDIR)
-            .map_err(|error| fail("removing", error))?;
+        // The marker was read, and may count as open for a moment.
+        let mut pauses = (0..LOOKS).map(|_| sleep(PAUSE));
+        while let Err(error) = unlinkat(&share, name.as_str(), AtFlags::REMOVEDIR) {
+            if error != Errno::NOTEMPTY || pauses.next().is_none() {
+                return Err(fail("removing", error));
+            }
+        }
         fsync(&share).map_err(|error| fail("flushing", error))
     }
 
@@ -290,6 +314,12 @@ fn marker_text(study: Identity) -> String {
 
 fn is_plain(status: &Stat) -> bool {
     FileType::from_raw_mode(status.st_mode) == FileType::RegularFile && status.st_nlink == 1
+}
+
+/// Whether `name` is that of a removed file that somebody has open.
+fn is_closing(name: &OsStr) -> bool {
+    let name = name.to_string_lossy();
+    CLOSING.iter().any(|begin| name.starts_with(begin))
 }
 
 /// Whether `name` names something in a folder, and nothing above or below it.

@@ -119,6 +119,21 @@ fn a_folder_is_made_for_its_owner_alone_found_again_and_removed() {
 }
 
 #[test]
+fn a_removed_file_that_is_open_yet_is_waited_for() {
+    let place = Place::new();
+    let folder = place.folder().unwrap();
+    let closing = place.data().join(".fuse_hidden0000000100000001");
+    fs::write(&closing, "x").unwrap();
+    let closed = std::thread::spawn(move || {
+        sleep(2 * PAUSE);
+        fs::remove_file(closing).unwrap();
+    });
+    assert!(folder.remove().unwrap());
+    closed.join().unwrap();
+    assert!(!place.data().exists());
+}
+
+#[test]
 fn what_belongs_to_others_is_refused() {
     let place = Place::new();
     place.folder().unwrap();
