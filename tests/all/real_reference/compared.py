@@ -62,6 +62,9 @@ def provable(df):
 def contrast(before, other, own_spread, trials):
     told = interval(before, other, own_spread, trials)
     told["hodges_lehmann"] = np.exp(np.median(np.subtract.outer(other, before)))
+    if min(len(before), len(other)) == 1:
+        # Neither scipy nor the program resamples a single value.
+        return told
     # All deals whose means lie as far apart; scipy's own two sides would double the smaller tail.
     test = stats.permutation_test(
         (other, before),
