@@ -29,14 +29,14 @@ pub(super) struct Arguments {
 }
 
 /// Some file systems give space back a little later; so long it is waited for.
-const PATIENCE: u32 = 40;
+const PATIENCE: u32 = 120;
 const PAUSE: Duration = Duration::from_millis(500);
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let mut store = Writer::open(&arguments.folder.study, &owner("clean"), Timestamp::now())?;
     let data = store.study().data.clone();
     if store.study().config.simulated || data.folder.is_empty() {
-        print("no test data is on a share\n")?;
+        print("no test data lies on the share\n")?;
         return Ok(Exit::Done);
     }
     if arguments.forget {

@@ -10,7 +10,7 @@ use super::consent::settle;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
 use super::sitting::ahead::foresee;
-use super::sitting::until::{LEAST, MOST, asked_before};
+use super::sitting::until::{LEAST, MOST, asked_before, set_before};
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, span, width};
 use crate::compare::{Rules, compare};
@@ -132,9 +132,17 @@ fn commands(phase: Phase) -> &'static [Place] {
     }
 }
 
-/// Sets lengths by what is to be known where that was asked for, now or, with nothing said of lengths,
-/// in the sitting before.
+/// Sets what nothing is said of to what the sitting before was asked for, so that their trials match: the size
+/// of the data to read, and lengths, by what is to be known where that was asked for.
 fn lengths(request: &mut Request, arguments: &Arguments, study: &Study) -> Result<(), Failure> {
+    let (seconds, size) = set_before(study);
+    if let Some(size) = size.filter(|_| arguments.size.is_none() && !arguments.brief) {
+        say(&format!(
+            "as in the sitting before: {} to read (--size for more: earlier trials do not count beside it)",
+            size.iec()
+        ));
+        request.size = Some(size);
+    }
     let free = arguments.trials.is_none() && arguments.seconds.is_none() && !arguments.brief;
     let before = asked_before(study);
     let half_width = match (arguments.precision, before) {
@@ -147,7 +155,13 @@ fn lengths(request: &mut Request, arguments: &Arguments, study: &Study) -> Resul
             request.seconds = seconds;
             half_width
         }
-        _ => return Ok(()),
+        _ => {
+            if let Some(seconds) = seconds.filter(|seconds| free && *seconds != request.seconds) {
+                say(&format!("as in the sitting before: --seconds {seconds}"));
+                request.seconds = seconds;
+            }
+            return Ok(());
+        }
     };
     request.precision = Some(half_width);
     request.within = arguments.within.or(Some(WITHIN));

@@ -54,7 +54,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
             for name in &studies {
                 print(&line(&root.join(name), name))?;
             }
-            note("more of one of them: poolproof, and its name");
+            note("`poolproof NAME` tells more of one of them");
         }
     }
     Ok(Exit::Done)

@@ -77,7 +77,7 @@ impl Rules {
             threshold,
             least_trials: 3,
             power: 0.8,
-            come_to: crate::ready::phase(study),
+            come_to: crate::ready::come_to(study),
         }
     }
 

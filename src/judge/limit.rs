@@ -180,7 +180,7 @@ fn latency(case: &Case<'_>) -> Option<Limiting> {
     (depth <= 2 && trial.paced_operations_per_s.is_none()).then(|| Limiting {
         limit: Limit::Latency,
         sentence: format!(
-            "limited by latency: {depth} in flight, {mean} each, make {reachable}; more in flight would be faster"
+            "limited by latency: {depth} in flight, {mean} each on average, make {reachable}; more in flight would be faster"
         ),
     })
 }

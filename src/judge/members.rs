@@ -31,14 +31,27 @@ pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
     let Some(members) = case.members() else {
         return Vec::new();
     };
-    [
-        moved(case, &members),
-        uneven(case, &members),
-        slow_one(&members),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
+    let counted = match uncounted(case, &members) {
+        Some(uncounted) => Some(uncounted),
+        None => moved(case, &members),
+    };
+    [counted, uneven(case, &members), slow_one(&members)]
+        .into_iter()
+        .flatten()
+        .collect()
+}
+
+/// Fewer drives were counted than the pool has: what they did not move, the others may have.
+fn uncounted(case: &Case<'_>, members: &[Member]) -> Option<Evidence> {
+    let (counted, drives) = (members.len(), case.drives()? as usize);
+    (counted < drives).then(|| Evidence {
+        source: "uncounted drives",
+        expected: format!("counts of {drives} drives"),
+        seen: format!("counts of {counted}"),
+        meaning: "what these did not move, the others may have: it tells of no cache".into(),
+        says: Says::Remark,
+        strength: Strength::Counted,
+    })
 }
 
 /// What the drives move for a byte that is written.

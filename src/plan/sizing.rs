@@ -138,7 +138,7 @@ pub fn size(
     let cacheable = (memory.largest().0 as f64 / read.0 as f64).min(1.0);
     let note = (read < memory.largest().times(MEMORY_FACTOR)).then(|| {
         format!(
-            "the test data to read ({}) is smaller than twice the largest known memory ({}): up to {} of it could be served from a cache",
+            "the test data to read ({}) is smaller than twice the largest known memory, which is {}: up to {} of it could be served from a cache",
             read.iec(),
             memory.largest().iec(),
             percent(cacheable, 0)

@@ -18,7 +18,7 @@ pub use activity::Activity;
 pub use cards::{CAUTIONS, NEVER};
 pub use items::{AFTER, BEFORE, Item, item};
 pub use layers::{Figure, Layer};
-pub use next::{Changed, Located, Next, Stage, Step, StepState, next, next_by, phase};
+pub use next::{Changed, Located, Next, Stage, Step, StepState, come_to, next, next_by, phase};
 
 use jiff::Timestamp;
 use serde::Serialize;

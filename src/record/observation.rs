@@ -89,6 +89,8 @@ pub mod names {
     pub const ENDED_PRECISE: &str = "ended_precise";
     /// The time that it would have run otherwise, in seconds.
     pub const LONGEST: &str = "longest_s";
+    /// Size of the data to read that the sitting was asked for, in bytes.
+    pub const SIZE_ASKED: &str = "size_asked_bytes";
 
     /// Dirty memory of this client at the end of the trial, in bytes.
     pub const DIRTY_AFTER: &str = "dirty_after_bytes";

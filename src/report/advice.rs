@@ -108,10 +108,16 @@ pub(super) fn steps(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec<
     let counts_members = server
         .is_some_and(|server| server.diskstats_command.is_some() && !server.members.is_empty());
     // Counted all the same where the share is made up.
-    if !counts_members && !told("member drives") {
+    if !counts_members && !told("member drives") && !told("uncounted drives") {
         steps.push(
             "Give diskstats_command and members under [server] in study.toml: counting the member drives \
              is what proves where the bytes came from."
+                .to_owned(),
+        );
+    } else if told("uncounted drives") {
+        steps.push(
+            "Add the new drive to members under [server] in study.toml: without it nothing proves where the \
+             bytes of a grown pool came from."
                 .to_owned(),
         );
     } else if !told("member drives") {
@@ -121,7 +127,7 @@ pub(super) fn steps(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec<
         );
     }
     if told("size") && cause(judgement).is_none() {
-        steps.push("Enlarge the test data with --size: much of it fits into a memory.".to_owned());
+        steps.push("Enlarge the test data with --size, alike in every phase: much of it fits into a memory.".to_owned());
     }
     if told("others") || others_at_the_drives(judgement) {
         steps.push("Measure at a quiet hour: others used the pool or the link.".to_owned());

@@ -175,7 +175,8 @@ fn seconds(study: &Study, trial: &Trial, judged: &Judgement, width: usize) -> St
         false => "void, so without a scale".to_owned(),
     };
     let warmup = match windows.iter().filter(|window| window.warmup).count() {
-        0 => "no warm-up".to_owned(),
+        0 if !trial.steady => "it never got steady, so all of it counts".to_owned(),
+        0 => "steady at once, so all of it counts".to_owned(),
         warmup => format!("the first {warmup} s are warm-up"),
     };
     let scale = format!("a bar {each} s, {top}; {warmup}");

@@ -44,7 +44,7 @@ const EXAMPLES: &str = r##"
 #[server]
 #address = "archive"
 #diskstats_command = "ssh archive cat /proc/diskstats"
-#members = ["sda", "sdb", "sdc", "sdd"]
+#members = ["sda", "sdb", "sdc", "sdd"]   # when the new drive is in the pool, add it too
 
 ## Who tells where a reshape is: for `watch`, for `check`, and beside trials.
 #[reshape]

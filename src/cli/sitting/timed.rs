@@ -104,6 +104,7 @@ fn a_quiet_share_is_known_in_less_time_and_each_trial_says_why_it_ended() {
     assert!(names.iter().all(known), "{:?}", sat.notes);
     let (asked, seconds) = until::asked_before(study).unwrap();
     assert_eq!((asked, seconds), (0.05, 30));
+    assert_eq!(until::set_before(study), (Some(30), request(&names).size));
     assert!(
         sat.took * 2.0 < fixed.took,
         "{SEED}: {} {}",
@@ -159,4 +160,5 @@ fn a_brief_sitting_answers_within_two_minutes_at_100_mb_a_second() {
         assert!(trials >= least, "{SEED}, {}: {trials}", workload.name);
     }
     assert_eq!(grades.len(), sat.study.trials.len());
+    assert_eq!(until::set_before(&sat.study), (None, None), "an example");
 }

@@ -15,7 +15,7 @@ use crate::record::{Observations, Recording, Window, observed};
 use crate::seed::Seed;
 use crate::stats::precise::{LOOKS, half_width_at_look, is_look, steady_half_width};
 use crate::study::{State, Study, Trial};
-use crate::units::percent;
+use crate::units::{Bytes, percent};
 
 /// The most trials of a workload that are ever taken.
 pub(in crate::cli) const MOST: usize = LOOKS[LOOKS.len() - 1];
@@ -54,11 +54,16 @@ pub(super) fn observe(
     recording: &Recording,
     observations: &mut Observations,
 ) {
+    // A first look sets no example.
+    if !request.brief {
+        observations.put(observed::LONGEST, request.seconds as f64);
+        let size = request.size.map(|size| size.0 as f64);
+        observations.put_some(observed::SIZE_ASKED, size);
+    }
     let Some(asked) = request.precision else {
         return;
     };
     observations.put(observed::PRECISION_ASKED, asked);
-    observations.put(observed::LONGEST, request.seconds as f64);
     if until(workload, request).is_some() {
         let moved = |window: &Window| window.bytes().0 as f64;
         let windows: Vec<f64> = recording.windows.iter().map(moved).collect();
@@ -74,6 +79,21 @@ pub(in crate::cli) fn asked_before(study: &Study) -> Option<(f64, u64)> {
     let seen = study.observations.get(&study.trials.last()?.trial)?;
     let longest = seen.get(observed::LONGEST)?;
     Some((seen.get(observed::PRECISION_ASKED)?, longest as u64))
+}
+
+/// The time of trials in seconds and the size of the data to read that the latest sitting was asked for
+/// that was no first look: others are no match for its trials.
+pub(in crate::cli) fn set_before(study: &Study) -> (Option<u64>, Option<Bytes>) {
+    let seen = study.trials.iter().rev();
+    let seen = seen.filter_map(|trial| study.observations.get(&trial.trial));
+    let latest = seen
+        .filter_map(|seen| Some((seen.get(observed::LONGEST)?, seen.get(observed::SIZE_ASKED))))
+        .next();
+    let size = latest.and_then(|(_, size)| size);
+    (
+        latest.map(|(seconds, _)| seconds as u64),
+        size.map(|size| Bytes(size as u64)),
+    )
 }
 
 /// The course of one sitting.

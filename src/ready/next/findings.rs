@@ -112,14 +112,21 @@ pub(super) fn event(study: &Study, word: &str, seen: &Option<(String, Timestamp)
 pub(in crate::ready) const BASELINE: &str =
     "run `poolproof measure STUDY --phase before`, at several hours and on several days";
 
-pub(super) fn measured(study: &Study, comparison: &Comparison, phase: Phase) -> Finding {
-    let advice = match phase {
-        Phase::After => {
-            "run `poolproof measure STUDY --phase after` at the hours of the baseline, when the \
-             file system has grown and the scrub is clean"
-        }
-        _ => BASELINE,
-    };
+/// How the time after is measured.
+pub(super) const MEASURE_AFTER: &str = "run `poolproof measure STUDY --phase after` at the hours of the baseline, when the \
+    file system has grown and the scrub is clean";
+
+/// The same where nothing tells of an expansion.
+pub(super) const MEASURE_UNTOLD: &str = "for a sure answer, run `poolproof measure STUDY --phase after` until each \
+    workload has five trials; an exercise may stop here";
+
+/// Whether `phase` was measured well enough; `advice` says how it is done.
+pub(super) fn measured(
+    study: &Study,
+    comparison: &Comparison,
+    phase: Phase,
+    advice: &str,
+) -> Finding {
     let found = holding(study, comparison, phase);
     let enough = found.iter().filter(|held| held.trials >= ENOUGH);
     let (enough, all) = (enough.count(), found.len());

@@ -91,6 +91,17 @@ pub fn phase(study: &Study) -> Phase {
     }
 }
 
+/// The phase that the study has come to, so that nothing before it can be measured any more. Where nothing but
+/// trials of the time after tells of an expansion, the pool may still be as it was.
+pub fn come_to(study: &Study) -> Phase {
+    // Without a look of this moment, the moment does not matter.
+    let sides = Sides::of(study, None, Timestamp::MIN);
+    match phase(study) {
+        Phase::After if !told(study, &sides) => Phase::Before,
+        phase => phase,
+    }
+}
+
 /// What must follow at the moment `now`. `live` is a look at the share of this moment, where there is
 /// one.
 pub fn next(study: &Study, live: Option<&Facts>, now: Timestamp) -> Next {
@@ -115,7 +126,7 @@ pub fn next_by(
         (
             "baseline",
             "measured before",
-            findings::measured(study, comparison, Phase::Before),
+            findings::measured(study, comparison, Phase::Before, BASELINE),
         ),
         (
             "check",
@@ -151,7 +162,15 @@ pub fn next_by(
         (
             "after",
             "measured after",
-            findings::measured(study, comparison, Phase::After),
+            findings::measured(
+                study,
+                comparison,
+                Phase::After,
+                match held {
+                    true => findings::MEASURE_UNTOLD,
+                    false => findings::MEASURE_AFTER,
+                },
+            ),
         ),
         ("report", title("report"), recorded("report")),
         (

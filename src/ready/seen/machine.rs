@@ -31,7 +31,11 @@ pub(super) fn memory(context: &Context<'_>) -> Found {
     if data.0 == 0 {
         return Found(
             State::NotYet,
-            "no test data was laid down".into(),
+            match context.study.trials.is_empty() {
+                true => "no test data was laid down",
+                false => "the test data was taken off the share",
+            }
+            .into(),
             None,
             BASELINE.into(),
         );

@@ -493,6 +493,11 @@ fn what_follows_an_expansion_is_held_back_where_none_was_seen_or_told() {
         (follows.stage, for_now(&follows)),
         (Stage::Untold, vec!["reshape", "verified"])
     );
+    assert_eq!(
+        (come_to(&study), come_to(&complete().0)),
+        (Phase::Before, Phase::After),
+        "what did not change can be measured again"
+    );
     let step = |word: &str| {
         let mut steps = follows.steps.iter();
         steps.find(|step| step.step == word).unwrap()

@@ -396,7 +396,10 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
     };
     let missed = match missed.is_empty() {
         true => String::new(),
-        false => format!("; passed over: {}", missed.join(", ")),
+        false => format!(
+            "; not done, or not in full, while there was time: {}",
+            missed.join(", ")
+        ),
     };
     Line {
         title: FOLLOWS,
