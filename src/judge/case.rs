@@ -127,6 +127,11 @@ impl<'a> Case<'a> {
         })
     }
 
+    /// Drives of the pool before it grew.
+    pub(super) fn drives_before(&self) -> Option<u32> {
+        Some(self.config.pool.as_ref()?.drives)
+    }
+
     /// The pool at the time, where it was stated; while it grows, the one that it becomes.
     pub(super) fn pool(&self) -> Option<Pool> {
         let stated = self.config.pool.as_ref()?;

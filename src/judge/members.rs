@@ -41,10 +41,12 @@ pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
         .collect()
 }
 
-/// Fewer drives were counted than the pool has: what they did not move, the others may have.
+/// The drives of the old pool were counted, and not those that were added: what the old ones did not move,
+/// the new ones may have.
 fn uncounted(case: &Case<'_>, members: &[Member]) -> Option<Evidence> {
     let (counted, drives) = (members.len(), case.drives()? as usize);
-    (counted < drives).then(|| Evidence {
+    let old = case.drives_before()? as usize;
+    (old..drives).contains(&counted).then(|| Evidence {
         source: "uncounted drives",
         expected: format!("counts of {drives} drives"),
         seen: format!("counts of {counted}"),
