@@ -24,7 +24,7 @@ fn example() -> String {
         .to_owned()
 }
 
-/// What is shown in README as the output of a command on the example: the command, and the lines.
+/// What is shown in README as the output of a command on the example, or of a plan: the command, and the lines.
 fn shown() -> Vec<(Vec<String>, Vec<String>)> {
     let readme = readme();
     let blocks: Vec<&str> = readme.split("```").collect();
@@ -38,7 +38,9 @@ fn shown() -> Vec<(Vec<String>, Vec<String>)> {
         let mut commands = lead
             .split('`')
             .filter(|code| code.starts_with("poolproof "));
-        if let Some(command) = commands.rfind(|code| code.contains("lighthouse-archive")) {
+        if let Some(command) = commands.rfind(|code| {
+            code.contains("lighthouse-archive") || code.starts_with("poolproof plan ")
+        }) {
             let words = command.split(' ').skip(1).map(str::to_owned).collect();
             found.push((words, lines.lines().map(str::to_owned).collect()));
         }
@@ -50,12 +52,16 @@ fn shown() -> Vec<(Vec<String>, Vec<String>)> {
 fn the_output_shown_is_what_the_program_prints() {
     let shown = shown();
     let names: Vec<&str> = shown.iter().map(|(words, _)| words[0].as_str()).collect();
-    assert_eq!(names, ["compare", "reports/lighthouse-archive", "why"]);
+    assert_eq!(
+        names,
+        ["compare", "reports/lighthouse-archive", "why", "plan"]
+    );
     for (words, lines) in shown {
         let output = program()
             .args(&words)
             .current_dir(root())
             .env("LC_ALL", "C.UTF-8")
+            .env("TZ", "UTC")
             .output()
             .unwrap();
         let printed = String::from_utf8(output.stdout).unwrap();

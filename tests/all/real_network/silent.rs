@@ -11,13 +11,26 @@ use crate::under_way::UnderWay;
 /// What a sitting is asked for: it lasts longer than any test.
 const WORDS: &str = "--phase before --size 64MiB --seconds 1 --trials 100 --give-up 3s --workload small-read --workload small-read-deep";
 
+/// A share with a study, and the study's folder.
+fn studied() -> Option<(NetworkShare, String)> {
+    let share = real("real network", || NetworkShare::build(Config::default()))?;
+    let study = text(&share.study());
+    poolproof(&["new", &study, "--share", &text(&share.path())]);
+    Some((share, study))
+}
+
+/// The command of a sitting with these words.
+fn measure<'a>(study: &'a str, words: &'a str) -> Vec<&'a str> {
+    ["measure", study]
+        .into_iter()
+        .chain(words.split(' '))
+        .collect()
+}
+
 /// A share with a study, and a sitting of it that has two trials behind it.
 fn measured() -> Option<(NetworkShare, UnderWay)> {
-    let share = real("real network", || NetworkShare::build(Config::default()))?;
-    let (study, path) = (text(&share.study()), text(&share.path()));
-    poolproof(&["new", &study, "--share", &path]);
-    let words = ["measure", &study].into_iter().chain(WORDS.split(' '));
-    let sitting = UnderWay::begin(&words.collect::<Vec<_>>());
+    let (share, study) = studied()?;
+    let sitting = UnderWay::begin(&measure(&study, WORDS));
     sitting.wait_for_trials(&share.study(), 2);
     Some((share, sitting))
 }
@@ -44,11 +57,7 @@ fn goes_on(share: &NetworkShare) {
         trials(share).len(),
         "--phase before --seconds 1 --trials 1 --size 64MiB",
     );
-    let words: Vec<&str> = ["measure", &study]
-        .into_iter()
-        .chain(more.split(' '))
-        .collect();
-    poolproof(&words);
+    poolproof(&measure(&study, more));
     let trials = trials(share);
     assert!(trials.len() > before);
     assert!(
@@ -70,18 +79,17 @@ fn cleans(share: &NetworkShare) {
 
 #[test]
 fn real_network_share_is_cleaned_though_a_removed_file_is_closed_a_little_later() {
-    let Some(share) = real("real network", || NetworkShare::build(Config::default())) else {
+    let Some((share, study)) = studied() else {
         return;
     };
-    let (study, path) = (text(&share.study()), text(&share.path()));
-    poolproof(&["new", &study, "--share", &path]);
     let words = "--phase before --size 64MiB --seconds 1 --trials 1 --workload small-read";
-    let words: Vec<&str> = ["measure", &study]
-        .into_iter()
-        .chain(words.split(' '))
-        .collect();
-    poolproof(&words);
-    let folder = fs::read_dir(&path).unwrap().next().unwrap().unwrap().path();
+    poolproof(&measure(&study, words));
+    let folder = fs::read_dir(share.path())
+        .unwrap()
+        .next()
+        .unwrap()
+        .unwrap()
+        .path();
     let open: Vec<fs::File> = fs::read_dir(folder)
         .unwrap()
         .map(|entry| fs::File::open(entry.unwrap().path()).unwrap())
@@ -129,11 +137,9 @@ fn real_network_share_that_disappears_and_comes_back_loses_nothing() {
 
 #[test]
 fn real_network_share_that_hangs_ends_sealing_and_verifying() {
-    let Some(share) = real("real network", || NetworkShare::build(Config::default())) else {
+    let Some((share, study)) = studied() else {
         return;
     };
-    let (study, path) = (text(&share.study()), text(&share.path()));
-    poolproof(&["new", &study, "--share", &path]);
     // More than the client has in its memory of names, so that looking at it asks the server.
     let own = share.path().join("logbooks");
     fs::create_dir(&own).unwrap();
