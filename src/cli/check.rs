@@ -138,6 +138,16 @@ pub(super) fn record(
     }
     let mut store = Writer::open(root, &owner("check"), noted)?;
     store.recovered().iter().for_each(|sentence| say(sentence));
+    let early =
+        (result == Outcome::Passed).then(|| ready::too_early(store.study(), item.word, done));
+    if let Some(due) = early.flatten() {
+        let why = format!(
+            "{} counts from {} on: record it when you have looked then",
+            item.word,
+            due.strftime("%Y-%m-%d")
+        );
+        return Err(Failure::new(Exit::Usage, why));
+    }
     store.add_check(CheckRow {
         noted,
         done: done.min(noted),

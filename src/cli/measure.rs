@@ -10,7 +10,7 @@ use super::consent::settle;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
 use super::sitting::ahead::foresee;
-use super::sitting::until::{LEAST, MOST, asked_before, set_before};
+use super::sitting::until::{LEAST, MOST, asked_before};
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, span, width};
 use crate::compare::{Rules, compare};
@@ -135,7 +135,8 @@ fn commands(phase: Phase) -> &'static [Place] {
 /// Sets what nothing is said of to what the sitting before was asked for, so that their trials match: the size
 /// of the data to read, and lengths, by what is to be known where that was asked for.
 fn lengths(request: &mut Request, arguments: &Arguments, study: &Study) -> Result<(), Failure> {
-    let (seconds, size) = set_before(study);
+    let before = asked_before(study);
+    let size = before.and_then(|before| before.size);
     if let Some(size) = size.filter(|_| arguments.size.is_none() && !arguments.brief) {
         say(&format!(
             "as in the sitting before: {} to read (--size for more: earlier trials do not count beside it)",
@@ -144,24 +145,27 @@ fn lengths(request: &mut Request, arguments: &Arguments, study: &Study) -> Resul
         request.size = Some(size);
     }
     let free = arguments.trials.is_none() && arguments.seconds.is_none() && !arguments.brief;
-    let before = asked_before(study);
-    let half_width = match (arguments.precision, before) {
-        (Some(Wanted::To(half_width)), _) => half_width,
-        (None, Some((half_width, seconds))) if free => {
-            say(&format!(
+    let example = before.filter(|_| free);
+    let half_width = match (arguments.precision, example.and_then(|of| of.precision)) {
+        (Some(Wanted::To(half_width)), _) => Some(half_width),
+        (Some(Wanted::Off), _) => None,
+        (None, before) => before,
+    };
+    if let Some(seconds) = example.map(|of| of.seconds) {
+        match half_width.filter(|_| arguments.precision.is_none()) {
+            Some(half_width) => say(&format!(
                 "as in the sitting before: --precision {} --seconds {seconds} (`--precision off` for fixed lengths)",
                 percent(half_width, 1).replace(' ', "")
-            ));
-            request.seconds = seconds;
-            half_width
-        }
-        _ => {
-            if let Some(seconds) = seconds.filter(|seconds| free && *seconds != request.seconds) {
+            )),
+            None if seconds != request.seconds => {
                 say(&format!("as in the sitting before: --seconds {seconds}"));
-                request.seconds = seconds;
             }
-            return Ok(());
+            None => {}
         }
+        request.seconds = seconds;
+    }
+    let Some(half_width) = half_width else {
+        return Ok(());
     };
     request.precision = Some(half_width);
     request.within = arguments.within.or(Some(WITHIN));

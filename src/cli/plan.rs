@@ -101,6 +101,9 @@ struct AssumeFlags {
     /// Narrowest link to the server, in Gb/s.
     #[arg(long, value_name = "GBITS")]
     link_gigabits: Option<f64>,
+    /// The pool is used on the machine that has it: no link stands between.
+    #[arg(long, conflicts_with = "link_gigabits")]
+    local: bool,
     /// Largest packet on it, in bytes.
     #[arg(long, value_name = "BYTES")]
     mtu: Option<u64>,
@@ -155,7 +158,7 @@ impl AssumeFlags {
             annual_failure_percent: self.annual_failure_percent,
             read_error: self.read_error,
             power_cuts: self.power_cuts,
-            local: false,
+            local: self.local,
         }
     }
 }

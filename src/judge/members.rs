@@ -31,10 +31,7 @@ pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
     let Some(members) = case.members() else {
         return Vec::new();
     };
-    let counted = match uncounted(case, &members) {
-        Some(uncounted) => Some(uncounted),
-        None => moved(case, &members),
-    };
+    let counted = uncounted(case, &members).or_else(|| moved(case, &members));
     [counted, uneven(case, &members), slow_one(&members)]
         .into_iter()
         .flatten()

@@ -18,7 +18,9 @@ pub use activity::Activity;
 pub use cards::{CAUTIONS, NEVER};
 pub use items::{AFTER, BEFORE, Item, item};
 pub use layers::{Figure, Layer};
-pub use next::{Changed, Located, Next, Stage, Step, StepState, come_to, next, next_by, phase};
+pub use next::{
+    Changed, Located, Next, Stage, Step, StepState, come_to, next, next_by, phase, too_early,
+};
 
 use jiff::Timestamp;
 use serde::Serialize;
@@ -86,7 +88,20 @@ const OF_BEFORE: [&str; 6] = [
     "baseline-age",
 ];
 
+/// The items that people answer for in place of a look of the program's own, and what that looks at.
+const STANDS_FOR: [(&str, &str); 2] = [(items::IDLE, "running"), (items::CLOCK, "clock")];
+
 impl Line {
+    /// Takes somebody's answer for what could not be seen.
+    fn take(&mut self, answer: &Self) {
+        if (self.state, answer.state) == (State::Unknown, State::Holds) {
+            self.state = State::Holds;
+            self.evidence = format!("{}; {}", self.evidence, answer.evidence);
+            self.at = answer.at;
+            self.advice.clear();
+        }
+    }
+
     /// Asks for nothing any more: the expansion has begun. What held then, and what was seen to be wrong,
     /// stays as it is.
     fn pass(&mut self) {
@@ -166,6 +181,13 @@ pub fn readiness(study: &Study, look: &Look, now: Timestamp) -> Readiness {
     let comparison = counted::comparison(study);
     let mut seen = seen::lines(study, &comparison, look, now);
     let mut attested = attested::lines(study, look, now);
+    for (item, seen_as) in STANDS_FOR {
+        let answer = attested.iter().find(|line| line.item == item);
+        let line = seen.iter_mut().find(|line| line.item == seen_as);
+        line.into_iter()
+            .zip(answer)
+            .for_each(|(line, answer)| line.take(answer));
+    }
     if next::begun(study).is_some() {
         let of_before = seen
             .iter_mut()
@@ -178,9 +200,10 @@ pub fn readiness(study: &Study, look: &Look, now: Timestamp) -> Readiness {
         Some(State::NotYet) => Verdict::NotYet,
         _ => Verdict::Go,
     };
-    // What this check itself finds is no next step.
+    // What this check itself finds is no next step, nor what it is made for.
     let follows = next_by(study, &comparison, Some(&look.facts), now);
-    let first = follows.now().next().filter(|step| step.step != "check");
+    let first = follows.now().next();
+    let first = first.filter(|step| !matches!(step.step, "check" | "started"));
     Readiness {
         study: study.name.clone(),
         next: first.map(Step::asked),

@@ -60,7 +60,7 @@ fn reshape(study: &Study, next: &Next) -> Option<String> {
     };
     Some(match seen.another {
         Some(another) if another.at_work => format!(
-            "{own}; another pass over the drives is running{} (as of {read})",
+            "{own}; another pass over the drives was running{} (as of {read})",
             at(another.fraction)
         ),
         Some(another) => format!(
@@ -73,7 +73,19 @@ fn reshape(study: &Study, next: &Next) -> Option<String> {
 
 /// What is for now, at most `width` characters wide (held between 60 and 110); nothing where nothing is.
 pub fn now_text(next: &Next, width: usize) -> String {
-    let steps: Vec<String> = next.now().map(|step| plain(&step.asked())).collect();
+    let mut steps: Vec<String> = next.now().map(|step| plain(&step.asked())).collect();
+    if steps.is_empty() {
+        let open = next
+            .steps
+            .iter()
+            .filter(|step| step.state == StepState::Later);
+        let first = open.filter_map(|step| Some((step.at?, step.act))).min();
+        steps.extend(
+            first.map(|(due, act)| {
+                format!("nothing until {}: then {act}", due.strftime("%Y-%m-%d"))
+            }),
+        );
+    }
     list(clamp(width), "Now", &steps)
 }
 
@@ -187,8 +199,9 @@ mod tests {
         let later = told(&study);
         assert!(later.starts_with("finished ("), "{later}");
         assert!(
-            later
-                .ends_with("another pass over the drives is running, at 25.0 % (as of 60 min ago)"),
+            later.ends_with(
+                "another pass over the drives was running, at 25.0 % (as of 60 min ago)"
+            ),
             "{later}"
         );
     }

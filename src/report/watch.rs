@@ -97,7 +97,7 @@ fn another_sentence(seen: &Assessment, zone: &TimeZone) -> Option<String> {
     };
     let begun = clock(another.since, zone);
     Some(format!(
-        "the reshape that this study follows ended {}; {state}, read since {begun} and last at {}, which changes nothing here",
+        "the reshape that this study follows ended {}; {state}, read since {begun} and last at {}, which changes nothing here: a study of its own would follow it",
         clock(seen.since, zone),
         position(another.fraction)
     ))
@@ -213,6 +213,8 @@ pub fn watch_text(
         let told = match (seen.told_speed, row.counts) {
             (Some(rate), Some(Extent::Drive)) => format!(", {} on each drive", Rate(rate)),
             (Some(rate), _) => format!(", {}", Rate(rate)),
+            // Between two chunks its position stands still.
+            (None, Some(Extent::Chunks)) => ", by its latest steps from chunk to chunk".to_owned(),
             (None, _) => String::new(),
         };
         let speed = pace(speed);

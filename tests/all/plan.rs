@@ -199,6 +199,16 @@ fn two_lines_tell_the_pool_from_one_user() {
 /// Common practice, no source: five 4 TB drives in RAID 5 grown by one at low priority took 27 h
 /// 23 min.
 #[test]
+fn on_the_machine_of_the_pool_no_link_stands_between() {
+    let text = plan("--pool raid5 --drives 4 --drive-size 6GiB --adding 1 --local");
+    assert!(text.contains("no link stands between"), "{text}");
+    // Small drives take minutes, and drives of the same size give no more space.
+    assert!(!text.contains(" 0 h idle"), "{text}");
+    assert!(text.contains("(no more space)"), "{text}");
+    fails("--local --link-gigabits 10", 2, "--link-gigabits");
+}
+
+#[test]
 fn the_likely_hours_are_those_of_the_trade() {
     let plan =
         json("--pool raid5 --drives 5 --drive-size 4TB --priority low --start 2026-03-03T09:00");

@@ -156,6 +156,11 @@ fn what_makes_no_sense_is_refused_and_nothing_is_kept() {
     }
     let (_, said) = place.ends(2, "next", &["--done", "scrubbing", "--by", "x"]);
     assert!(said.contains("look-30"), "{said}");
+    // A look after seven days cannot have been on the first.
+    let early = Place::new();
+    early.ok("next", &["--done", "reshape", "--by", "x"]);
+    let (_, said) = early.ends(2, "next", &["--done", "look-7", "--by", "x"]);
+    assert!(said.contains("look-7 counts from "), "{said}");
     place.ends(2, "check", &["--attest", "scrub"]);
     place.ends(
         2,

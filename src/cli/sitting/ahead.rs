@@ -91,15 +91,16 @@ pub(super) fn sentences(
         ),
     });
     let usual = |course: &Course| course.likely.unwrap_or(course.most).min(most);
-    let (mut read, mut written, mut unknown) = (0.0, laid.0 as f64, 0.0);
-    for course in &courses {
+    let (mut read, mut written) = (0.0, laid.0 as f64);
+    let mut unknown: Vec<&str> = Vec::new();
+    for (course, workload) in courses.iter().zip(chosen) {
         let time = usual(course);
         match course.rate {
             Some(rate) => {
                 read += rate * course.read * time;
                 written += rate * (1.0 - course.read) * time;
             }
-            None => unknown += time,
+            None => unknown.push(&workload.name),
         }
     }
     let amount = |bytes: f64| Bytes(bytes as u64).si();
@@ -107,18 +108,26 @@ pub(super) fn sentences(
         0 => String::new(),
         _ => format!(", beside {} of test data", laid.si()),
     };
-    said.push(match (unknown > 0.0, line) {
-        (false, _) => format!(
-            "they read about {} and{} write about {} by the latest rates",
-            amount(read),
-            if laid.0 > 0 { ", with laying down," } else { "" },
-            amount(written)
-        ),
-        (true, Some(line)) => format!(
+    let known = format!(
+        "they read about {} and{} write about {} by the latest rates",
+        amount(read),
+        if laid.0 > 0 {
+            ", with laying down,"
+        } else {
+            ""
+        },
+        amount(written)
+    );
+    said.push(match (&unknown[..], line) {
+        ([], _) => known,
+        (some, _) if some.len() < chosen.len() => {
+            format!("{known}, beside {}, which no sitting has measured yet", some.join(", "))
+        }
+        (_, Some(line)) => format!(
             "how much they read and write is not known before the first sitting: by the link, which carries {line}, no more than {}{beside}",
             amount(line.0 * most * 2.0)
         ),
-        (true, None) => format!(
+        (_, None) => format!(
             "how much they read and write is not known before the first sitting{beside}: as much as the share takes and gives in that time"
         ),
     });

@@ -102,9 +102,12 @@ fn a_quiet_share_is_known_in_less_time_and_each_trial_says_why_it_ended() {
             .any(|n| n.starts_with(&format!("{name}: known to ±")))
     };
     assert!(names.iter().all(known), "{:?}", sat.notes);
-    let (asked, seconds) = until::asked_before(study).unwrap();
-    assert_eq!((asked, seconds), (0.05, 30));
-    assert_eq!(until::set_before(study), (Some(30), request(&names).size));
+    let asked = until::Asked {
+        seconds: 30,
+        size: request(&names).size,
+        precision: Some(0.05),
+    };
+    assert_eq!(until::asked_before(study), Some(asked));
     assert!(
         sat.took * 2.0 < fixed.took,
         "{SEED}: {} {}",
@@ -160,5 +163,5 @@ fn a_brief_sitting_answers_within_two_minutes_at_100_mb_a_second() {
         assert!(trials >= least, "{SEED}, {}: {trials}", workload.name);
     }
     assert_eq!(grades.len(), sat.study.trials.len());
-    assert_eq!(until::set_before(&sat.study), (None, None), "an example");
+    assert_eq!(until::asked_before(&sat.study), None, "an example");
 }

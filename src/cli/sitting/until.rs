@@ -73,27 +73,31 @@ pub(super) fn observe(
     }
 }
 
-/// The precision that the latest sitting asked for, and the time of its trials in seconds, so that
-/// later phases can ask for the same.
-pub(in crate::cli) fn asked_before(study: &Study) -> Option<(f64, u64)> {
-    let seen = study.observations.get(&study.trials.last()?.trial)?;
-    let longest = seen.get(observed::LONGEST)?;
-    Some((seen.get(observed::PRECISION_ASKED)?, longest as u64))
+/// What a sitting was asked for, so that later ones can be asked for the same: others are no match for
+/// its trials.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(in crate::cli) struct Asked {
+    /// The time of its trials in seconds, the most of it where they may end early.
+    pub(in crate::cli) seconds: u64,
+    /// The size of the data to read, where one was asked for.
+    pub(in crate::cli) size: Option<Bytes>,
+    /// How well each workload was to be known, where that was asked for.
+    pub(in crate::cli) precision: Option<f64>,
 }
 
-/// The time of trials in seconds and the size of the data to read that the latest sitting was asked for
-/// that was no first look: others are no match for its trials.
-pub(in crate::cli) fn set_before(study: &Study) -> (Option<u64>, Option<Bytes>) {
-    let seen = study.trials.iter().rev();
-    let seen = seen.filter_map(|trial| study.observations.get(&trial.trial));
-    let latest = seen
-        .filter_map(|seen| Some((seen.get(observed::LONGEST)?, seen.get(observed::SIZE_ASKED))))
-        .next();
-    let size = latest.and_then(|(_, size)| size);
-    (
-        latest.map(|(seconds, _)| seconds as u64),
-        size.map(|size| Bytes(size as u64)),
-    )
+/// What the latest sitting was asked for that was no first look.
+pub(in crate::cli) fn asked_before(study: &Study) -> Option<Asked> {
+    let trials = study.trials.iter().rev();
+    let mut seen = trials.filter_map(|trial| study.observations.get(&trial.trial));
+    seen.find_map(|seen| {
+        Some(Asked {
+            seconds: seen.get(observed::LONGEST)? as u64,
+            size: seen
+                .get(observed::SIZE_ASKED)
+                .map(|size| Bytes(size as u64)),
+            precision: seen.get(observed::PRECISION_ASKED),
+        })
+    })
 }
 
 /// The course of one sitting.

@@ -244,7 +244,7 @@ impl Assumed {
                 value: "none".to_owned(),
                 stated: false,
                 source: "the share is on this machine",
-                flag: "--link-gigabits",
+                flag: "--local",
             });
         }
         Ok(Self {

@@ -119,7 +119,9 @@ impl Stated {
             inner_percent: self.inner_percent.or(other.inner_percent),
             rpm: self.rpm.or(other.rpm),
             drive_operations: self.drive_operations.or(other.drive_operations),
-            link_gigabits: self.link_gigabits.or(other.link_gigabits),
+            link_gigabits: self
+                .link_gigabits
+                .or(other.link_gigabits.filter(|_| !self.local)),
             mtu: self.mtu.or(other.mtu),
             used_percent: self.used_percent.or(other.used_percent),
             reserve_percent: self.reserve_percent.or(other.reserve_percent),

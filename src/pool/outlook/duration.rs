@@ -154,10 +154,15 @@ fn ways(proposal: &Proposal, size: Bytes, assumed: &Assumed) -> Vec<Way> {
     let swapped = Capacity::of(proposal.scheme, &vec![size; drives]).usable;
     let all: Bytes = proposal.members.iter().copied().sum();
     let run = |bytes, paces| pass(proposal.start, bytes, paces, assumed);
+    // Drives of the same size are new drives, and nothing else.
+    let others = match swapped > Capacity::of(proposal.scheme, &proposal.members).usable {
+        true => format!("by {size}"),
+        false => format!("by others of {size} (no more space)"),
+    };
     let mut ways = vec![
         Way {
             what: format!(
-                "replace all {drives} drives by {size}, one after another, rebuilding each"
+                "replace all {drives} drives {others}, one after another, rebuilding each"
             ),
             drives,
             usable: swapped,
@@ -166,7 +171,7 @@ fn ways(proposal: &Proposal, size: Bytes, assumed: &Assumed) -> Vec<Way> {
         },
         Way {
             what: format!(
-                "replace all {drives} drives by {size}, copying each while the old one stays in"
+                "replace all {drives} drives {others}, copying each while the old one stays in"
             ),
             drives,
             usable: swapped,

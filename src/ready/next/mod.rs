@@ -15,7 +15,7 @@ use findings::Finding;
 
 use super::counted::comparison;
 use super::layers::layers;
-use super::{Recorded, Sides, answer};
+use super::{Recorded, Sides, answer, days};
 use crate::compare::{Comparison, diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
@@ -82,6 +82,13 @@ fn told(study: &Study, sides: &Sides<'_>) -> bool {
         || !stayed
 }
 
+/// The day from which a look again counts, where `done` is more than a day earlier: days are often given
+/// without a time.
+pub fn too_early(study: &Study, word: &str, done: Timestamp) -> Option<Timestamp> {
+    let (_, end) = finished(study)?;
+    findings::due(word, end).filter(|due| days(*due, done) >= 1)
+}
+
 /// The phase in which the study is, by what was recorded and measured.
 pub fn phase(study: &Study) -> Phase {
     match (begun(study), finished(study)) {
@@ -131,7 +138,7 @@ pub fn next_by(
         (
             "check",
             "checked that it may start",
-            findings::checks(study, begun.as_ref()),
+            findings::checks(study, begun.as_ref(), now),
         ),
         (
             "started",
@@ -176,17 +183,17 @@ pub fn next_by(
         (
             "look-7",
             title("look-7"),
-            findings::look(study, "look-7", over, 7),
+            findings::look(study, "look-7", over),
         ),
         (
             "look-30",
             title("look-30"),
-            findings::look(study, "look-30", over, 30),
+            findings::look(study, "look-30", over),
         ),
         (
             "clean",
             "the test data is gone from the share",
-            findings::clean(study),
+            findings::clean(study, over.is_some() && !held),
         ),
     ];
     // A made-up share holds nothing, and what is cleaned away cannot be read back; what was read back

@@ -54,9 +54,15 @@ fn each_stage_names_its_next_step() {
     let follows = next(&study, None, now);
     assert_eq!(
         (follows.stage, for_now(&follows)),
-        (Stage::Ready, vec!["check"])
+        (Stage::Ready, vec!["started"])
     );
-    assert_eq!(evidence(&follows, "check"), "9 of 9 items attested");
+    assert_eq!(
+        evidence(&follows, "check"),
+        "9 of the 9 items that are always asked for were attested"
+    );
+    // Answers go stale while nobody starts.
+    let waited = next(&study, None, now + SignedDuration::from_hours(24 * 8));
+    assert_eq!(for_now(&waited), ["check"]);
 
     done(&mut study, "started", now);
     let follows = next(&study, None, now);
@@ -96,7 +102,8 @@ fn the_check_was_done_where_every_item_was_answered_for_before_the_start() {
         let told = evidence(&follows, "check").to_owned();
         (state(&follows, "check"), told)
     };
-    let told = "9 of 9 items attested before it began".to_owned();
+    let told =
+        "9 of the 9 items that are always asked for were attested before it began".to_owned();
     assert_eq!(check(&|_, _| ()), (StepState::Done, told.clone()));
     let scrub = item(Side::Before, "scrub").unwrap();
     // An answer of later days takes nothing from what was known at the start.
@@ -119,7 +126,7 @@ fn the_check_was_done_where_every_item_was_answered_for_before_the_start() {
     );
     let short = (
         StepState::Missed,
-        "8 of 9 items attested before it began".to_owned(),
+        "8 of the 9 items that are always asked for were attested before it began".to_owned(),
     );
     let afterwards = check(&|study, start| {
         study.checks.retain(|row| row.item != "scrub");
@@ -262,6 +269,17 @@ fn looking_again_falls_due_and_the_test_data_goes_last() {
         (follows.stage, for_now(&follows)),
         (Stage::FollowUp, vec![])
     );
+    let until = crate::report::now_text(&follows, 80);
+    let due = day(7).strftime("%Y-%m-%d").to_string();
+    assert!(until.contains(&format!(
+        "nothing until {due}: then look again after 7 days"
+    )));
+    assert!(
+        evidence(&follows, "clean").ends_with("looks again after 7 and 30 days measure with it")
+    );
+    assert!(too_early(&study, "look-7", day(5)).is_some());
+    assert_eq!(too_early(&study, "look-7", day(7)), None);
+    assert_eq!(too_early(&study, "scrub", day(1)), None);
     assert_eq!(for_now(&next(&study, None, day(8))), ["look-7"]);
     assert_eq!(for_now(&next(&study, None, day(40))), ["look-7", "look-30"]);
     done(&mut study, "look-7", day(7));

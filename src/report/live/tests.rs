@@ -308,6 +308,7 @@ fn all_words_of_alarms_are_among_those_that_are_told() {
         Alarm::Held(text()),
         Alarm::WentBack { from: 0.2, to: 0.1 },
         Alarm::Gone(0.5),
+        Alarm::Unsettled(0.9),
         Alarm::NoAnswer(text()),
     ];
     assert_eq!(all.map(|alarm| alarm.word()), Alarm::WORDS);

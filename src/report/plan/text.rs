@@ -164,9 +164,9 @@ fn time(outlook: &Outlook, width: usize) -> String {
     say("Heavier use, a drive that answers slowly, and measuring at full load all make it longer; a \
          higher priority makes it shorter and users wait for it."
         .into());
-    let [least, most] = time.self_test.map(f64::round);
+    let [least, most] = time.self_test.map(|taken| hours(Some(taken)));
     say(format!(
-        "Before it: long self-test of the new drive {least:.0} to {most:.0} h idle; all of it written and \
+        "Before it: long self-test of the new drive {least} to {most} idle; all of it written and \
          read back {}. After it: growing the file system, then a scrub of {} to {}.",
         hours(Some(time.burn_in)),
         hours(time.scrub.hours[0]),

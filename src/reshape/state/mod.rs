@@ -47,13 +47,14 @@ pub enum State {
 
 impl State {
     /// All of them.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Waiting,
         Self::Moving,
         Self::Slowing,
         Self::Paused,
         Self::Stalled,
         Self::Finished,
+        Self::Ended,
         Self::Lost,
     ];
 
@@ -102,7 +103,7 @@ pub enum Alarm {
 
 impl Alarm {
     /// The words of all of them.
-    pub const WORDS: [&str; 8] = [
+    pub const WORDS: [&str; 9] = [
         "others-first",
         "slow",
         "stalled",
@@ -110,6 +111,7 @@ impl Alarm {
         "held",
         "went-back",
         "gone",
+        "unsettled",
         "no-answer",
     ];
 

@@ -100,6 +100,15 @@ fn a_later_sitting_tells_what_the_latest_makes_likely() {
         files: Vec::new(),
         ..sizing()
     };
+    let two = &Workload::standard()[..2];
+    let more = sentences(&study, two, &request(None), &none, None);
+    assert!(
+        more[2].ends_with(&format!(
+            "by the latest rates, beside {}, which no sitting has measured yet",
+            two[1].name
+        )),
+        "{more:?}"
+    );
     let said = sentences(&study, all, &request(Some(0.03)), &none, None);
     assert!(
         said[0].starts_with("test data is there and is reused, 8.00 GiB to read"),

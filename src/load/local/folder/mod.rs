@@ -34,6 +34,11 @@ const CLOSING: [&str; 2] = [".fuse_hidden", ".nfs"];
 const LOOKS: u32 = 40;
 const PAUSE: Duration = Duration::from_millis(50);
 
+/// Sleeps each time it is asked, and ends when it was long enough.
+fn pauses() -> impl Iterator<Item = ()> {
+    (0..LOOKS).map(|_| sleep(PAUSE))
+}
+
 /// An open test-data folder that belongs to the study.
 #[derive(Debug)]
 pub(super) struct Folder {
@@ -220,16 +225,16 @@ impl Folder {
     /// # Errors
     /// When it cannot be removed.
     pub(super) fn remove(self) -> Result<bool, LoadError> {
-        for look in 0.. {
+        let mut pauses = pauses();
+        loop {
             let names = self.names()?;
             let mut others = names.iter().filter(|name| *name != MARKER).peekable();
             if others.peek().is_none() {
                 break;
             }
-            if look == LOOKS || !others.all(|name| is_closing(name)) {
+            if !others.all(|name| is_closing(name)) || pauses.next().is_none() {
                 return Ok(false);
             }
-            sleep(PAUSE);
         }
         self.remove_empty()?;
         Ok(true)
@@ -249,7 +254,7 @@ impl Folder {
         let fail =
             |doing, error: Errno| LoadError::io(doing, format_args!("{name}/"), error.into());
         // The marker was read, and may count as open for a moment.
-        let mut pauses = (0..LOOKS).map(|_| sleep(PAUSE));
+        let mut pauses = pauses();
         while let Err(error) = unlinkat(&share, name.as_str(), AtFlags::REMOVEDIR) {
             if error != Errno::NOTEMPTY || pauses.next().is_none() {
                 return Err(fail("removing", error));
