@@ -446,6 +446,34 @@ mod tests {
         );
     }
 
+    /// README shows a made-up reshape of drives of 6 TB, as it moves and as it stalls.
+    #[test]
+    fn what_readme_shows_is_what_is_told() {
+        const SIZE: f64 = 6e12;
+        let mut all = readings(109);
+        let pace = all.windows(2).map(|pair| {
+            let way = pair[1].position().unwrap() - pair[0].position().unwrap();
+            way * SIZE / 300.0
+        });
+        let mut paces: Vec<f64> = pace.collect();
+        paces.insert(0, paces[0]);
+        for (reading, pace) in all.iter_mut().zip(paces) {
+            let reported = &mut reading.reported;
+            reported.done = reported.fraction.map(|fraction| fraction * SIZE);
+            (reported.total, reported.extent) = (Some(SIZE), Some(Extent::Drive));
+            reported.speed = Some(pace);
+        }
+        let moving = text(&all);
+        let mut still = all.last().unwrap().clone();
+        still.at += jiff::SignedDuration::from_mins(5);
+        still.reported.speed = Some(0.0);
+        all.push(still);
+        let readme = include_str!("../../README.md");
+        let lacks = |told: &String| !readme.contains(told.as_str());
+        let missing: Vec<String> = [moving, text(&all)].into_iter().filter(lacks).collect();
+        assert!(missing.is_empty(), "README lacks:\n{}", missing.join("\n"));
+    }
+
     #[test]
     fn every_alarm_begins_with_what_to_do_and_brings_no_control_characters() {
         let mut seen = assess(&readings(20), None, None).unwrap();
