@@ -15,7 +15,7 @@ use crate::ready::{self, Activity, Look, Readiness, Verdict, readiness};
 use crate::reshape::{Reported, Source};
 use crate::store::Writer;
 use crate::study::{CheckRow, Config, Outcome, Place, Side, Study};
-use crate::text::typed;
+use crate::text::{count, typed};
 use crate::units::Rate;
 use crate::watch::asked;
 use crate::{probe, report, store};
@@ -157,9 +157,9 @@ pub(super) fn record(
         by: answer.by.clone().unwrap_or_default(),
         note: answer.note.clone().unwrap_or_default(),
     })?;
-    let counts = item
-        .days
-        .map_or(String::new(), |days| format!("; it counts for {days} days"));
+    let counts = item.days.map_or(String::new(), |days| {
+        format!("; it counts for {}", count(days as usize, "day"))
+    });
     print(&format!(
         "recorded {}: {}{counts}\n",
         item.word,

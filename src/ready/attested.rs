@@ -5,6 +5,7 @@ use jiff::Timestamp;
 use super::items::{CLOCK, IDLE};
 use super::{Activity, BEFORE, Item, Line, Look, State, age, answer, days};
 use crate::study::{CheckRow, Outcome, Side, Study};
+use crate::text::count;
 
 /// A line for each item. Whether anything runs on the pool is asked only where nobody could look, and
 /// whether the clock is right only where the kernel says that nothing sets it.
@@ -32,7 +33,11 @@ fn line(item: &Item, row: Option<&CheckRow>, now: Timestamp) -> Line {
         ),
         (Some(row), Some(old)) if old > limit => (
             State::NotYet,
-            format!("stale: counts for {limit} days; {}", said(row)),
+            format!(
+                "stale: counts for {}; {}",
+                count(limit as usize, "day"),
+                said(row)
+            ),
         ),
         (Some(row), _) => (State::Holds, said(row)),
         (None, _) => (State::NotYet, "nobody has answered for it".to_owned()),
