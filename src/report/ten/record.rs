@@ -154,6 +154,7 @@ fn cut_short(scene: &Scene<'_>) -> String {
         .count();
     match (cut, trials.len()) {
         (_, 0) => String::new(),
+        (0, 1) => "its one trial ran to its end".to_owned(),
         (0, all) => format!("all {} ran to their end", words::count(all, "trial")),
         (cut, all) => format!(
             "{} of {} failed or were cut off",
