@@ -88,7 +88,8 @@ pub(super) fn font(size: f64, ink: Ink) -> TextStyle<'static> {
         .into_text_style(&(0, 0))
 }
 
-/// Text of `size` pixels at `place`, which is its left, middle or right end, half way up.
+/// Text of `size` pixels at `place`, which is its left, middle or right end, half way up. One that is
+/// centred too near to an edge is moved, so that none of it is cut off.
 pub(super) fn write(
     canvas: &Canvas<'_>,
     text: &str,
@@ -97,8 +98,26 @@ pub(super) fn write(
     ink: Ink,
     end: HPos,
 ) -> Result<(), Failure> {
+    let place = match end {
+        HPos::Center => (
+            kept_inside(text, place.0, size, canvas.dim_in_pixel().0),
+            place.1,
+        ),
+        HPos::Left | HPos::Right => place,
+    };
     let style = font(size, ink).pos(Pos::new(end, VPos::Center));
     canvas.draw(&Text::new(text.to_owned(), place, style))
+}
+
+/// Where the middle of `text` of `size` pixels has to be, at `x` or beside it, so that all of it lies within
+/// a picture of `width`.
+fn kept_inside(text: &str, x: i32, size: f64, width: u32) -> i32 {
+    let half = (text.chars().count() as f64 * size * CHARACTER / 2.0).ceil() as i32;
+    let (least, most) = (half, i32::try_from(width).unwrap_or(i32::MAX) - half);
+    match least < most {
+        true => x.clamp(least, most),
+        false => x,
+    }
 }
 
 /// The mark of `phase`: a disc, a triangle, a square.

@@ -151,6 +151,44 @@ fn a_distribution_ends_where_too_few_operations_lie_beyond() {
     assert!(!svg(999).contains("99 % within"));
 }
 
+/// The outermost label has as much room as its letters take.
+#[test]
+fn labels_at_the_edges_lie_within_the_picture() {
+    let svg = latency_distribution("w", &[phase(Phase::Before, 1_000_000)], false, "x");
+    let width = 430.0;
+    let mut seen = 0;
+    for text in svg.split("<text").skip(1) {
+        if !text.contains("text-anchor=\"middle\"") {
+            continue;
+        }
+        let x: f64 = text
+            .split(" x=\"")
+            .nth(1)
+            .unwrap()
+            .split('"')
+            .next()
+            .unwrap()
+            .parse()
+            .unwrap();
+        let words = text
+            .split('>')
+            .nth(1)
+            .unwrap()
+            .split('<')
+            .next()
+            .unwrap()
+            .trim();
+        // 11 pixels high, and wide fonts take less than 0.58 of that for a character.
+        let half = words.chars().count() as f64 * 11.0 * 0.58 / 2.0;
+        assert!(
+            x - half >= -1.0 && x + half <= width + 1.0,
+            "{words} at {x}"
+        );
+        seen += usize::from(words == "99.999 %");
+    }
+    assert_eq!(seen, 1, "{svg}");
+}
+
 #[test]
 fn made_up_pictures_say_so_and_others_do_not() {
     for simulated in [true, false] {

@@ -8,8 +8,27 @@ use super::axis::Scale;
 use super::canvas::{Canvas, Failure, rule, write};
 use super::palette;
 
-/// Hours between two ticks.
-const STEPS: [i64; 8] = [1, 3, 6, 12, 24, 48, 96, 168];
+const MINUTE: i64 = 60;
+const HOUR: i64 = 60 * MINUTE;
+/// Seconds between two ticks.
+const STEPS: [i64; 16] = [
+    10,
+    30,
+    MINUTE,
+    2 * MINUTE,
+    5 * MINUTE,
+    10 * MINUTE,
+    15 * MINUTE,
+    30 * MINUTE,
+    HOUR,
+    3 * HOUR,
+    6 * HOUR,
+    12 * HOUR,
+    24 * HOUR,
+    48 * HOUR,
+    96 * HOUR,
+    168 * HOUR,
+];
 /// Ticks of an axis at most.
 const MOST: i64 = 8;
 
@@ -18,31 +37,37 @@ pub(super) fn seconds(at: Timestamp) -> f64 {
     at.as_second() as f64
 }
 
-/// Full hours of the clock of `zone` from `first` to `last`, about as many as an axis has room for,
-/// with their words.
+/// Round times of the clock of `zone` from `first` to `last`, about as many as an axis has room for,
+/// with their words: full hours, and of what took few of them minutes or seconds.
 fn ticks(first: Timestamp, last: Timestamp, zone: &TimeZone) -> Vec<(Timestamp, String)> {
-    let hours = last.duration_since(first).as_hours().max(1);
-    let step = STEPS.into_iter().find(|step| hours / step < MOST);
-    let step = step.unwrap_or(hours / MOST + 1);
+    let span = last.duration_since(first).as_secs().max(1);
+    let step = STEPS.into_iter().find(|step| span / step < MOST);
+    let step = step.unwrap_or((span / MOST / HOUR + 1) * HOUR);
     let clock = first.to_zoned_datetime(zone.clone());
-    let past = i64::from(clock.minute()) * 60 + i64::from(clock.second());
-    let behind = i64::from(clock.hour()) % step.min(24);
-    let mut at = first.as_second() - past - behind * 3600;
+    let of_day = i64::from(clock.hour()) * HOUR
+        + i64::from(clock.minute()) * MINUTE
+        + i64::from(clock.second());
+    let mut at = first.as_second() - of_day % step.min(24 * HOUR);
+    let words = match step {
+        step if step < MINUTE => "%H:%M:%S",
+        step if step < HOUR => "%H:%M",
+        step if step < 24 * HOUR => "%a %H:%M",
+        _ => "%-d %b",
+    };
     let mut ticks = Vec::new();
     while at <= last.as_second() && ticks.len() <= MOST as usize {
         if let Ok(tick) = Timestamp::from_second(at)
             && tick >= first
         {
             let told = tick.to_zoned_datetime(zone.clone());
-            let words = if step < 24 { "%a %H:%M" } else { "%-d %b" };
             ticks.push((tick, told.strftime(words).to_string()));
         }
-        at += step * 3600;
+        at += step;
     }
     ticks
 }
 
-/// Draws upright lines at full hours from `top` to `bottom`, their words below.
+/// Draws upright lines at round times from `top` to `bottom`, their words below.
 pub(super) fn draw(
     canvas: &Canvas<'_>,
     x: Scale,
@@ -71,20 +96,24 @@ mod tests {
     use super::*;
 
     #[test]
-    fn ticks_are_full_hours_of_the_place_and_few() {
+    fn ticks_are_round_times_of_the_place_and_few() {
         let first: Timestamp = "2026-03-03T07:12:00Z".parse().unwrap();
         let zone = TimeZone::fixed(jiff::tz::offset(2));
         for hours in [0, 1, 5, 30, 100, 1000, 20_000] {
             let last = first + SignedDuration::from_hours(hours);
             let ticks = ticks(first, last, &zone);
             assert!(ticks.len() <= 9, "{hours}: {}", ticks.len());
-            assert!(ticks.iter().all(|(at, _)| at.as_second() % 3600 == 0));
+            let round = |at: &Timestamp| hours < 5 || at.as_second() % 3600 == 0;
+            assert!(ticks.iter().all(|(at, _)| round(at)));
         }
-        let last = first + SignedDuration::from_hours(30);
-        let words: Vec<String> = ticks(first, last, &zone)
-            .into_iter()
-            .map(|(_, words)| words)
-            .collect();
-        assert_eq!(words[..2], ["Tue 12:00", "Tue 18:00"]);
+        let words = |seconds: i64| -> Vec<String> {
+            let last = first + SignedDuration::from_secs(seconds);
+            let ticks = ticks(first, last, &zone).into_iter();
+            ticks.map(|(_, words)| words).collect()
+        };
+        assert_eq!(words(30 * 3600)[..2], ["Tue 12:00", "Tue 18:00"]);
+        // What took minutes has times, too.
+        assert_eq!(words(88), ["09:12:00", "09:12:30", "09:13:00"]);
+        assert_eq!(words(50 * 60)[..3], ["09:20", "09:30", "09:40"]);
     }
 }

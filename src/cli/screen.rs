@@ -71,7 +71,7 @@ impl Moving {
             self.tenth = tenth;
             let moved = Bytes(moved.max(self.done));
             let rate = Rate::of(moved, Nanos::from(elapsed)).unwrap_or_default();
-            format!("{} {} %, {rate}", self.what, tenth * 10)
+            format!("{} {} %, {rate} so far", self.what, tenth * 10)
         })
     }
 }
@@ -332,7 +332,7 @@ fn details(trial: &Trial, judged: Option<&Judgement>) -> Vec<String> {
     );
     let grade = judged.map(|judged| {
         let sentence = report::grade_sentence(&judged.ruling);
-        format!("    {sentence}; {}", judged.limiting.sentence)
+        format!("    {sentence}; {}", judged.limiting.sentence())
     });
     std::iter::once(ran).chain(grade).collect()
 }
@@ -379,8 +379,8 @@ mod tests {
             moving.laid(Bytes(100_000_000), moved, second).unwrap()
         };
         let lines: Vec<String> = (0..8).map(|_| line(800_000_000)).collect();
-        assert_eq!(lines[0], "sealing 10 %, 400.0 MB/s");
-        assert_eq!(lines[7], "sealing 80 %, 400.0 MB/s");
+        assert_eq!(lines[0], "sealing 10 %, 400.0 MB/s so far");
+        assert_eq!(lines[7], "sealing 80 %, 400.0 MB/s so far");
         // What nobody counts while it moves is counted by what is done.
         assert_eq!(moving.laid(Bytes(1), 0, Duration::from_secs(1)), None);
     }

@@ -213,10 +213,12 @@ impl Verification {
             own.iec(),
             sealed.len()
         )));
+        // What is reckoned before the first block is read is no part of how fast it is read.
+        let expected = Expected::of(self.store.study());
         let bytes = data + own;
         tell(Event::Reading { what, bytes });
         if !spans.is_empty() {
-            self.data(share, spans, tell)?;
+            self.data(share, spans, expected, tell)?;
         }
         if !self.watch.stopped() && !sealed.is_empty() {
             self.own(sealed, tell)?;
@@ -262,10 +264,10 @@ impl Verification {
         &mut self,
         share: &mut Patient<LocalShare>,
         spans: Vec<Span>,
+        expected: Expected,
         tell: &mut dyn FnMut(Event),
     ) -> Result<(), Failure> {
-        let study = self.store.study();
-        let (data, expected) = (study.data.clone(), Expected::of(study));
+        let data = self.store.study().data.clone();
         let (watch, pace) = (Arc::clone(&self.watch), Arc::clone(&self.pace));
         self.told = Instant::now();
         let mut hear = |progress| match self.progress(progress, tell) {

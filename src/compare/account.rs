@@ -44,6 +44,13 @@ pub struct Account {
 }
 
 impl Account {
+    /// Hours from the first reading of the reshape to its end, or to the latest reading; `None` where it was
+    /// not followed.
+    pub fn lasted_h(&self) -> Option<f64> {
+        let of = self.reshaped.as_ref()?;
+        Some(of.until.duration_since(of.began).as_secs_f64() / 3600.0)
+    }
+
     /// The account of `study`, whose trials were judged and compared; hours are those of the clock of
     /// `zone`, that of the place.
     pub fn of(

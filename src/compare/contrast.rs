@@ -29,6 +29,8 @@ pub struct Contrast {
     pub between_sittings: BetweenSittings,
     /// Ratio of the geometric means of the compared quantity; each unit weighs the same.
     pub ratio: f64,
+    /// The geometric means of the compared quantity that it is the ratio of, before and in the other phase.
+    pub means: [f64; 2],
     /// The ratio with its t interval: Welch's where trials are the unit or each phase has a spread
     /// between sittings of its own, Student's where the phases lend each other theirs, and with a
     /// single sitting no narrower than Welch's of the trials. `None` where the units are too few or
@@ -86,6 +88,7 @@ impl Contrast {
         let confidence = between.confidence(rules.confidence, looked);
         let estimate = estimate(&before, &other, between, confidence);
         let difference = mean(&other.logs).zip(mean(&before.logs));
+        let means = [&before, &other].map(|side| mean(&side.logs).map_or(f64::NAN, f64::exp));
         let trials = (before_side.values.len(), other_side.values.len());
         let mut verdict = Verdict::of(trials, estimate, quantity, rules);
         let mut sittings_needed = None;
@@ -101,6 +104,7 @@ impl Contrast {
             quantity,
             between_sittings: between,
             ratio: difference.map_or(f64::NAN, |(other, before)| (other - before).exp()),
+            means,
             welch: estimate,
             hodges_lehmann: hodges_lehmann(&other.logs, &before.logs).map(f64::exp),
             permutation: permutation_p(&other.logs, &before.logs, &mut rng, PERMUTATION_DRAWS)

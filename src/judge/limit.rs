@@ -1,9 +1,12 @@
 //! What limits: which layer between the drives and the client was the narrowest.
 
+use std::mem::discriminant;
+
 use super::case::Case;
 use super::grade::{Grade, Ruling};
+use crate::plan::Access;
 use crate::record::observed;
-use crate::units::{Nanos, Rate, percent};
+use crate::units::{Nanos, Rate, figure, percent};
 
 /// The narrowest layer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -36,19 +39,118 @@ impl Limit {
     }
 }
 
+/// A piece of the sentence on what limits: words, or a figure of the trial.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Piece {
+    /// Words, alike in all trials of which the same was found.
+    Words(String),
+    /// A part of the time, 0 to 1.
+    Part(f64),
+    /// A latency.
+    Latency(Nanos),
+    /// A rate.
+    Rate(Rate),
+    /// Operations a second.
+    Operations(f64),
+}
+
+impl From<&str> for Piece {
+    fn from(words: &str) -> Self {
+        Self::Words(words.to_owned())
+    }
+}
+
+impl From<String> for Piece {
+    fn from(words: String) -> Self {
+        Self::Words(words)
+    }
+}
+
+impl Piece {
+    /// Whether nothing but the value of a figure tells it from `other`.
+    fn is_like(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Words(one), Self::Words(two)) => one == two,
+            _ => discriminant(self) == discriminant(other),
+        }
+    }
+
+    fn value(&self) -> f64 {
+        match self {
+            Self::Words(_) => 0.0,
+            Self::Latency(Nanos(ns)) => *ns as f64,
+            Self::Part(value) | Self::Rate(Rate(value)) | Self::Operations(value) => *value,
+        }
+    }
+
+    fn words(&self) -> String {
+        match self {
+            Self::Words(words) => words.clone(),
+            Self::Part(part) => percent(*part, 0),
+            Self::Latency(latency) => latency.to_string(),
+            Self::Rate(rate) => rate.to_string(),
+            Self::Operations(operations) => format!("{} op/s", figure(*operations)),
+        }
+    }
+}
+
 /// The narrowest layer with the figures that tell it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Limiting {
     /// Which.
     pub limit: Limit,
+    /// The sentence that tells it, in pieces.
+    pub pieces: Vec<Piece>,
+}
+
+impl Limiting {
     /// In one sentence.
-    pub sentence: String,
+    pub fn sentence(&self) -> String {
+        self.pieces.iter().map(Piece::words).collect()
+    }
+
+    /// Whether the same was found, with other figures at most.
+    pub fn is_like(&self, other: &Self) -> bool {
+        self.limit == other.limit
+            && self.pieces.len() == other.pieces.len()
+            && self
+                .pieces
+                .iter()
+                .zip(&other.pieces)
+                .all(|(one, two)| one.is_like(two))
+    }
+
+    /// One sentence for several that are alike, with the least and the greatest of each figure; empty for
+    /// none.
+    pub fn together(all: &[&Self]) -> String {
+        let Some(first) = all.first() else {
+            return String::new();
+        };
+        let range = |place: usize| {
+            let mut figures: Vec<&Piece> = all.iter().map(|of| &of.pieces[place]).collect();
+            figures.sort_by(|a, b| a.value().total_cmp(&b.value()));
+            let (least, most) = (figures[0].words(), figures[figures.len() - 1].words());
+            if least == most {
+                return least;
+            }
+            // The unit stands once where both have the same.
+            match (least.rsplit_once(' '), most.rsplit_once(' ')) {
+                (Some((number, one)), Some((_, two))) if one == two => {
+                    format!("{number} to {most}")
+                }
+                _ => format!("{least} to {most}"),
+            }
+        };
+        (0..first.pieces.len()).map(range).collect()
+    }
 }
 
 /// Within this part of the payload the link is the limit.
 const NEAR: f64 = 0.05;
 /// Above this a core or a drive is full.
 pub(super) const FULL: f64 = 0.9;
+/// Below this part of the time, waiting for a core is none.
+pub(super) const HARDLY: f64 = 0.01;
 /// Above this part of the time, waiting for a core of the client is no small part of a latency.
 const QUEUED: f64 = 0.1;
 
@@ -61,46 +163,50 @@ pub(super) fn limiting(case: &Case<'_>, ruling: &Ruling) -> Limiting {
         drives(case),
         latency(case),
     ];
-    found
-        .into_iter()
-        .flatten()
-        .next()
-        .unwrap_or_else(|| Limiting {
+    found.into_iter().flatten().next().unwrap_or_else(|| {
+        let nothing = || vec!["nothing that could be observed tells what limits".into()];
+        Limiting {
             limit: Limit::Undetermined,
-            sentence: format!(
-                "nothing that could be observed tells what limits{}",
-                crowded(case).unwrap_or_default()
-            ),
-        })
+            pieces: crowded(case).unwrap_or_else(nothing),
+        }
+    })
 }
 
-/// Of a core of this client that was full without holding up the load for long: that this client may be
-/// what limits all the same.
-fn crowded(case: &Case<'_>) -> Option<String> {
+/// Of a core of this client that was full without holding up the load for long: that this client may have a
+/// part in what limits. Where the load hardly waited for a core, it has none.
+fn crowded(case: &Case<'_>) -> Option<Vec<Piece>> {
     let busiest = case.seen.get(observed::BUSIEST_CORE)?;
     let ran = case.seen.get(observed::LOAD_RAN)? / case.trial.seconds.max(1e-9);
     let waited = case.seen.get(observed::LOAD_QUEUED);
-    let waited = waited.map_or(String::new(), |part| {
-        format!(" and waited for one {}", percent(part, 0))
-    });
-    (busiest > FULL).then(|| {
-        format!(
-            "; this client may: one of its cores was busy {} of the time, by other programs too, \
-             while what makes the load ran {}{waited} of it",
-            percent(busiest, 0),
-            percent(ran, 0)
-        )
-    })
+    if busiest <= FULL || waited.is_some_and(|part| part < HARDLY) {
+        return None;
+    }
+    let mut pieces = vec![
+        "no layer that could be observed was full but this client, which may have a part in it: one of its \
+         cores was busy "
+            .into(),
+        Piece::Part(busiest),
+        " of the time, by other programs too, while what makes the load ran ".into(),
+        Piece::Part(ran),
+    ];
+    if let Some(part) = waited {
+        pieces.extend([" and waited for one ".into(), Piece::Part(part)]);
+    }
+    pieces.push(" of it".into());
+    Some(pieces)
 }
 
 fn cache(ruling: &Ruling) -> Option<Limiting> {
     let cached = ruling.cached.filter(|_| ruling.grade == Grade::X)?;
     (cached.figure() > 0.5).then(|| Limiting {
         limit: Limit::Cache,
-        sentence: format!(
-            "limited by a cache that served {}: says nothing about the drives",
-            cached.words()
-        ),
+        pieces: vec![
+            format!(
+                "limited by a cache that served {}: says nothing about the drives",
+                cached.words()
+            )
+            .into(),
+        ],
     })
 }
 
@@ -110,9 +216,11 @@ fn link(case: &Case<'_>) -> Option<Limiting> {
     let used = rate.0 / payload.0;
     (used >= 1.0 - 2.0 * NEAR || wire_full(case)?).then(|| Limiting {
         limit: Limit::Link,
-        sentence: format!(
-            "limited by the {line} GbE link ({rate} of {payload}): says nothing about the drives"
-        ),
+        pieces: vec![
+            format!("limited by the {line} GbE link (").into(),
+            Piece::Rate(rate),
+            format!(" of {payload}): says nothing about the drives").into(),
+        ],
     })
 }
 
@@ -135,8 +243,11 @@ fn client(case: &Case<'_>) -> Option<Limiting> {
     let core = over(observed::BUSIEST_CORE, FULL);
     let busy = core.filter(|_| own.is_none_or(|own| own >= FULL));
     let busy = busy.map(|part| {
-        let part = percent(part, 0);
-        format!("limited by this client: one of its cores was busy {part} of the time")
+        vec![
+            "limited by this client: one of its cores was busy ".into(),
+            Piece::Part(part),
+            " of the time".into(),
+        ]
     });
     let queued = || {
         let others = match core {
@@ -144,15 +255,16 @@ fn client(case: &Case<'_>) -> Option<Limiting> {
             None => "",
         };
         over(observed::LOAD_QUEUED, QUEUED).map(|part| {
-            format!(
-                "limited by this client: what makes the load waited for a core {} of the time, which stands in the latencies{others}",
-                percent(part, 0)
-            )
+            vec![
+                "limited by this client: what makes the load waited for a core ".into(),
+                Piece::Part(part),
+                format!(" of the time, which stands in the latencies{others}").into(),
+            ]
         })
     };
-    busy.or_else(queued).map(|sentence| Limiting {
+    busy.or_else(queued).map(|pieces| Limiting {
         limit: Limit::Client,
-        sentence,
+        pieces,
     })
 }
 
@@ -165,10 +277,11 @@ fn drives(case: &Case<'_>) -> Option<Limiting> {
     let mean = crate::stats::describe::mean(&busy)?;
     (mean > FULL).then(|| Limiting {
         limit: Limit::Drives,
-        sentence: format!(
-            "limited by the drives, busy {} of the time",
-            percent(mean, 0)
-        ),
+        pieces: vec![
+            "limited by the drives, busy ".into(),
+            Piece::Part(mean),
+            " of the time".into(),
+        ],
     })
 }
 
@@ -176,11 +289,20 @@ fn latency(case: &Case<'_>) -> Option<Limiting> {
     let trial = case.trial;
     let depth = trial.depth * trial.streams;
     let mean = Nanos(trial.mean_ns?);
-    let reachable = Rate(f64::from(depth) * trial.block_bytes as f64 / mean.secs().max(1e-9));
+    // What is counted in operations is told in operations.
+    let reachable = f64::from(depth) / mean.secs().max(1e-9);
+    let reachable = match trial.access {
+        Access::Random => Piece::Operations(reachable),
+        Access::Sequential => Piece::Rate(Rate(reachable * trial.block_bytes as f64)),
+    };
     (depth <= 2 && trial.paced_operations_per_s.is_none()).then(|| Limiting {
         limit: Limit::Latency,
-        sentence: format!(
-            "limited by latency: {depth} in flight, {mean} each on average, make {reachable}; more in flight would be faster"
-        ),
+        pieces: vec![
+            format!("limited by latency: {depth} in flight, ").into(),
+            Piece::Latency(mean),
+            " each on average, make ".into(),
+            reachable,
+            "; more in flight would be faster".into(),
+        ],
     })
 }

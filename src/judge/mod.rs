@@ -18,7 +18,7 @@ pub use case::Case;
 pub use evidence::{Evidence, Layer, Says, Share, Strength};
 pub use grade::{Cached, Grade, NEGLIGIBLE, Ruling, rule};
 pub use levels::{Level, cache_size, levels};
-pub use limit::{Limit, Limiting};
+pub use limit::{Limit, Limiting, Piece};
 
 use std::collections::BTreeMap;
 

@@ -101,14 +101,14 @@ fn a_full_link_is_named_as_the_limit() {
     let judgement = judged(&study("large-read", 116e6, &seen));
     assert_eq!(judgement.limiting.limit, Limit::Link);
     assert!(
-        judgement.limiting.sentence.contains("1 GbE link"),
+        judgement.limiting.sentence().contains("1 GbE link"),
         "{:?}",
         judgement.limiting
     );
     assert!(
         judgement
             .limiting
-            .sentence
+            .sentence()
             .contains("says nothing about the drives")
     );
     assert_eq!(
@@ -131,8 +131,54 @@ fn waiting_for_a_core_of_this_client_is_no_latency_of_the_share() {
     let limiting = limit(0.23);
     assert_eq!(limiting.limit, Limit::Client);
     assert_eq!(
-        limiting.sentence,
+        limiting.sentence(),
         "limited by this client: what makes the load waited for a core 23 % of the time, which stands in the latencies"
+    );
+}
+
+/// What was found alike is one sentence, with the least and the greatest of its figures.
+#[test]
+fn what_was_found_of_several_is_said_once_with_its_ranges() {
+    let waited = |queued| {
+        let seen = [
+            (observed::LOAD_QUEUED, queued),
+            (observed::BUSIEST_CORE, 0.5),
+        ];
+        judged(&study("small-read-deep", 116e6, &seen)).limiting
+    };
+    let (more, less) = (waited(0.23), waited(0.12));
+    assert!(more.is_like(&less) && !more.is_like(&waited(0.02)));
+    assert_eq!(
+        Limiting::together(&[&more, &less]),
+        "limited by this client: what makes the load waited for a core 12 to 23 % of the time, which stands in the latencies"
+    );
+    assert_eq!(Limiting::together(&[&more, &more]), more.sentence());
+    assert_eq!(Limiting::together(&[]), "");
+}
+
+/// Random reads are counted in operations, those in order in bytes.
+#[test]
+fn what_latency_limits_is_told_in_the_unit_of_the_work() {
+    let of = |workload| {
+        let mut study = study(workload, 1e6, &[]);
+        let trial = study.trials.last_mut().unwrap();
+        (trial.depth, trial.streams) = (1, 1);
+        (trial.mean_ns, trial.block_bytes) = (Some(2_000_000), 1 << 20);
+        judged(&study).limiting
+    };
+    let (random, ordered) = (of("small-read"), of("large-read"));
+    assert_eq!(
+        (random.limit, ordered.limit),
+        (Limit::Latency, Limit::Latency)
+    );
+    assert_eq!(
+        random.sentence(),
+        "limited by latency: 1 in flight, 2.00 ms each on average, make 500.0 op/s; more in flight would be faster"
+    );
+    assert!(
+        ordered.sentence().contains("make 524.3 MB/s;"),
+        "{}",
+        ordered.sentence()
     );
 }
 
@@ -153,10 +199,15 @@ fn a_core_that_other_programs_fill_is_no_limit_of_this_client() {
     assert_eq!(crowded.limit, Limit::Undetermined);
     // It is told all the same, as the evidence below it tells it.
     assert_eq!(
-        crowded.sentence,
-        "nothing that could be observed tells what limits; this client may: one of its cores was busy 100 % of the time, by other programs too, while what makes the load ran 10 % and waited for one 2 % of it"
+        crowded.sentence(),
+        "no layer that could be observed was full but this client, which may have a part in it: one of its cores was busy 100 % of the time, by other programs too, while what makes the load ran 10 % and waited for one 2 % of it"
     );
-    let starved = limit(0.1, 0.4).sentence;
+    // Who hardly waited was not held up.
+    assert_eq!(
+        limit(0.1, 0.004).sentence(),
+        "nothing that could be observed tells what limits"
+    );
+    let starved = limit(0.1, 0.4).sentence();
     assert!(
         starved.contains("other programs on this client kept its cores busy"),
         "{starved}"
@@ -337,18 +388,38 @@ fn meaning(judgement: &Judgement, source: &str) -> Option<String> {
 
 #[test]
 fn a_client_that_is_full_or_starved_is_told_of() {
-    let of = |busiest, waited| {
-        let seen = [
+    let by = |busiest, waited, queued: Option<f64>| {
+        let mut seen = vec![
             (observed::BUSIEST_CORE, busiest),
             (observed::PRESSURE_CPU, waited),
         ];
-        let judgement = judged(&study("large-read", 1e8, &seen));
+        seen.extend(queued.map(|part| (observed::LOAD_QUEUED, part)));
+        judged(&study("large-read", 1e8, &seen))
+    };
+    let of = |busiest, waited| {
+        let judgement = by(busiest, waited, None);
         assert!(judgement.ruling.grade.holds());
         meaning(&judgement, "this client").unwrap()
     };
     assert!(of(0.97, 0.0).contains("one core was full"));
     assert!(of(0.3, 5.0).contains("took processors away"));
     assert!(of(0.3, 0.1).contains("time to spare"));
+    // Of what waited, the load may have been the least part.
+    let judgement = by(0.97, 5.0, Some(0.004));
+    let sign = judgement.evidence.iter();
+    let sign = sign
+        .clone()
+        .find(|sign| sign.source == "this client")
+        .unwrap();
+    assert!(
+        sign.seen
+            .contains("some program of this machine waited for a processor")
+    );
+    assert!(
+        sign.seen.contains("the load itself 0 % of the time"),
+        "{sign:?}"
+    );
+    assert!(sign.meaning.contains("the load hardly waited"), "{sign:?}");
     let unseen = judged(&study("large-read", 1e8, &[]));
     assert_eq!(meaning(&unseen, "this client"), None);
 }

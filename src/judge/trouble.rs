@@ -3,7 +3,7 @@
 
 use super::case::Case;
 use super::evidence::{Evidence, Layer, Says, Strength};
-use super::limit::FULL;
+use super::limit::{FULL, HARDLY};
 use crate::record::observed;
 use crate::units::{Bytes, Nanos, Rate, grouped, percent};
 
@@ -133,7 +133,8 @@ fn unwritten(case: &Case<'_>) -> Option<Evidence> {
 }
 
 /// Whether this client had time for the trial. Tasks that wait for I/O are no trouble by
-/// themselves: the trial's own do.
+/// themselves: the trial's own do. What waited at all is any program of the machine; how much of it was
+/// the load is counted apart.
 fn client(case: &Case<'_>) -> Option<Evidence> {
     let busiest = case.seen.get(observed::BUSIEST_CORE)?;
     let seconds = case.trial.seconds.max(1.0);
@@ -142,24 +143,34 @@ fn client(case: &Case<'_>) -> Option<Evidence> {
         waited(observed::PRESSURE_CPU),
         waited(observed::PRESSURE_IO),
     );
+    let queued = case.seen.get(observed::LOAD_QUEUED);
     let told = |what: &str, part: Option<f64>| {
         part.map_or(String::new(), |part| {
-            format!(", tasks waited for {what} {} of the time", percent(part, 0))
+            format!(", {what} {} of the time", percent(part, 0))
         })
     };
     let full = busiest > FULL;
     let starved = processor.is_some_and(|part| part > OTHERS);
+    let hardly = queued.is_some_and(|part| part < HARDLY);
     Some(Evidence {
         source: "this client",
         expected: "no core full, no waiting for one".into(),
         seen: format!(
-            "busiest core {}{}{}",
+            "busiest core {}{}{}{}",
             percent(busiest, 0),
-            told("a processor", processor),
-            told("I/O", drives)
+            told(
+                "some program of this machine waited for a processor",
+                processor
+            ),
+            told("the load itself", queued),
+            told("some program waited for I/O", drives)
         ),
         meaning: match (full, starved) {
+            (true, _) if hardly => "one core was full, and the load hardly waited for one",
             (true, _) => "one core was full: the client may be what limits",
+            (false, true) if hardly => {
+                "other work took processors away, and the load hardly waited"
+            }
             (false, true) => "other work took processors away: latencies may be the client's",
             (false, false) => "the client had time to spare",
         }

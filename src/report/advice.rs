@@ -107,24 +107,23 @@ pub(super) fn steps(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec<
     }
     let counts_members = server
         .is_some_and(|server| server.diskstats_command.is_some() && !server.members.is_empty());
-    // Counted all the same where the share is made up.
-    if !counts_members && !told("member drives") && !told("uncounted drives") {
-        steps.push(
-            "Give diskstats_command and members under [server] in study.toml: counting the member drives \
-             is what proves where the bytes came from."
-                .to_owned(),
-        );
-    } else if told("uncounted drives") {
+    if told("uncounted drives") {
         steps.push(
             "Add the new drive to members under [server] in study.toml: without it nothing proves where the \
              bytes of a grown pool came from."
                 .to_owned(),
         );
     } else if !told("member drives") {
-        steps.push(
-            "See why diskstats_command did not tell of all members; run it by hand on this client."
-                .to_owned(),
-        );
+        let step = match counts_members {
+            true => {
+                "See why diskstats_command did not tell of all members; run it by hand on this client."
+            }
+            false => {
+                "Give diskstats_command and members under [server] in study.toml: counting the member drives \
+                 is what proves where the bytes came from."
+            }
+        };
+        steps.push(step.to_owned());
     }
     if told("size") && cause(judgement).is_none() {
         steps.push("Enlarge the test data with --size, alike in every phase: much of it fits into a memory.".to_owned());

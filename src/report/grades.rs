@@ -97,6 +97,40 @@ pub(super) fn limiting<'a>(
         .map(|(trial, _, of)| (*trial, *of))
 }
 
+/// Findings of what limits that are alike, and the places of which they hold.
+pub(super) struct Alike<'a, P> {
+    /// What goes before the sentence, alike in all of them.
+    pub(super) lead: String,
+    /// The findings.
+    pub(super) of: Vec<&'a Limiting>,
+    /// Where they hold, in their order.
+    pub(super) places: Vec<P>,
+}
+
+/// What limits in several places, each finding once.
+pub(super) fn alike<'a, P>(
+    found: impl Iterator<Item = (P, String, &'a Limiting)>,
+) -> Vec<Alike<'a, P>> {
+    let mut all: Vec<Alike<'a, P>> = Vec::new();
+    for (place, lead, limiting) in found {
+        let known = all
+            .iter_mut()
+            .find(|known| known.lead == lead && known.of[0].is_like(limiting));
+        match known {
+            Some(known) => {
+                known.of.push(limiting);
+                known.places.push(place);
+            }
+            None => all.push(Alike {
+                lead,
+                of: vec![limiting],
+                places: vec![place],
+            }),
+        }
+    }
+    all
+}
+
 /// The grades of `trials`, counted: `3 A, 1 X`.
 pub(super) fn counted(judgements: &Judgements, trials: impl Iterator<Item = u64>) -> String {
     let grades: Vec<Grade> = trials
@@ -250,12 +284,12 @@ mod tests {
             Limit::Drives,
         ]) {
             let limiting = &mut judgements.get_mut(trial).unwrap().limiting;
-            (limiting.limit, limiting.sentence) = (limit, trial.to_string());
+            (limiting.limit, limiting.pieces) = (limit, vec![trial.to_string().into()]);
         }
         // The median is 30, of a trial that another layer limited; 29 is next to it.
         let values = [90.0, 29.0, 30.0, 34.0, 1.0];
         let (trial, limiting) = limiting(&judgements, &trials, &values).unwrap();
         assert_eq!((trial, limiting.limit), (trials[1], Limit::Latency));
-        assert_eq!(limiting.sentence, trial.to_string());
+        assert_eq!(limiting.sentence(), trial.to_string());
     }
 }

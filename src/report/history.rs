@@ -83,17 +83,36 @@ pub(super) struct Step {
     pub(super) changes: Vec<Change>,
 }
 
-/// What changed within a phase, from sitting to sitting, and from `before` to each later phase, by
-/// the last facts of each. A step without changes is told too.
-pub(super) fn steps(study: &Study) -> Vec<Step> {
+/// The number of a sitting, its phase, its latest facts.
+type Known<'a> = (u64, Phase, &'a Facts);
+
+/// Sittings of which facts are known.
+fn known(study: &Study) -> Vec<Known<'_>> {
     let facts_of = |sitting: &Sitting<'_>| {
         let mut trials = sitting.trials.iter().rev();
         trials.find_map(|trial| study.facts.get(&trial.facts))
     };
-    let known: Vec<(u64, Phase, &Facts)> = sittings(study)
+    sittings(study)
         .iter()
         .filter_map(|sitting| Some((sitting.number, sitting.phase, facts_of(sitting)?)))
-        .collect();
+        .collect()
+}
+
+fn last<'a, 'k>(known: &'k [Known<'a>], phase: Phase) -> Option<&'k Known<'a>> {
+    known.iter().rfind(|(_, of, _)| *of == phase)
+}
+
+/// The facts that differ from before to `phase`, by the last of each; none where one of them has none.
+pub(super) fn changed(study: &Study, phase: Phase) -> Vec<Change> {
+    let known = known(study);
+    let both = last(&known, Phase::Before).zip(last(&known, phase));
+    both.map_or(Vec::new(), |(before, later)| difference(before.2, later.2))
+}
+
+/// What changed within a phase, from sitting to sitting, and from `before` to each later phase, by
+/// the last facts of each. A step without changes is told too.
+pub(super) fn steps(study: &Study) -> Vec<Step> {
+    let known = known(study);
     let mut steps = Vec::new();
     for phase in Phase::ALL {
         let of_phase: Vec<_> = known.iter().filter(|(_, of, _)| *of == phase).collect();
@@ -106,10 +125,9 @@ pub(super) fn steps(study: &Study) -> Vec<Step> {
             }
         }
     }
-    let last = |phase: Phase| known.iter().rfind(|(_, of, _)| *of == phase);
-    if let Some((old, _, before)) = last(Phase::Before) {
+    if let Some((old, _, before)) = last(&known, Phase::Before) {
         for phase in [Phase::During, Phase::After] {
-            if let Some((new, _, facts)) = last(phase) {
+            if let Some((new, _, facts)) = last(&known, phase) {
                 steps.push(Step {
                     label: format!("from before (sitting {old}) to {phase} (sitting {new})"),
                     changes: difference(before, facts),

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::grades::{self, Judgements};
 use crate::compare::{Account, Comparison, Contrast, Group, Row, Verdict};
 use crate::integrity::{data_pass, read_back};
-use crate::judge::Grade;
+use crate::judge::{Grade, Limiting};
 use crate::plan::Phase;
 use crate::stats::interval::Interval;
 use crate::stats::quantile::Definition;
@@ -92,7 +92,7 @@ struct GroupJson<'a> {
     grade: Option<&'static str>,
     cached_share: Option<f64>,
     limit: Option<&'static str>,
-    limit_sentence: Option<&'a str>,
+    limit_sentence: Option<String>,
     block_bytes: u64,
     /// Null where the phase is void; its figures stand under `void` then.
     drives: Option<FiguresJson<'a>>,
@@ -271,7 +271,7 @@ fn group<'a>(group: &'a Group, judgements: &'a Judgements) -> GroupJson<'a> {
         grade: group.grade.map(Grade::letter),
         cached_share: cached,
         limit: limiting.map(|limiting| limiting.limit.word()),
-        limit_sentence: limiting.map(|limiting| limiting.sentence.as_str()),
+        limit_sentence: limiting.map(Limiting::sentence),
         block_bytes: group.block_bytes,
         drives: group.void.is_none().then(|| figures(group)),
         void: group.void.is_some().then(|| VoidJson {

@@ -9,6 +9,7 @@ mod account;
 mod advice;
 mod check;
 mod data;
+mod fact;
 mod figures;
 mod grades;
 mod history;

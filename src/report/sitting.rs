@@ -6,6 +6,7 @@ use super::layout::{clamp, heading, list, paragraph, table};
 use super::precise;
 use super::words::{self, NONE};
 use crate::chart::Family;
+use crate::judge::Limiting;
 use crate::plan::Access;
 use crate::record::observed;
 use crate::stats::describe::{coefficient_of_variation, median};
@@ -260,7 +261,7 @@ fn workload_rows(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<Vec<Stri
     sitting.workloads().into_iter().map(row).collect()
 }
 
-/// What limits each workload, and why it is void where it is.
+/// What limits, each finding once with its workloads, and why these are void where they are.
 fn limits(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<String> {
     let sentence = |name: String| {
         let of = complete(sitting, &name);
@@ -270,16 +271,20 @@ fn limits(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<String> {
             .map(|t| t.rate_bytes_per_s.unwrap_or(0.0))
             .collect();
         let (_, limiting) = grades::limiting(judgements, &trials, &rates)?;
-        let limiting = plain(&limiting.sentence);
         let ruling = &grades::worst(judgements, &trials)?.ruling;
-        let sentence = match ruling.grade.holds() {
-            true => limiting,
-            false => format!("void, {}; {limiting}", grades::sentence(ruling)),
+        let void = match ruling.grade.holds() {
+            true => String::new(),
+            false => format!("void, {}; ", grades::sentence(ruling)),
         };
         let grade = ruling.grade.letter();
-        Some((format!("{} ({grade})", short(&name, 60)), sentence))
+        Some((format!("{} ({grade})", short(&name, 60)), void, limiting))
     };
-    words::merged(sitting.workloads().into_iter().filter_map(sentence))
+    let found = grades::alike(sitting.workloads().into_iter().filter_map(sentence));
+    let told = |alike: grades::Alike<'_, String>| {
+        let sentence = plain(&Limiting::together(&alike.of));
+        format!("{}: {}{sentence}.", alike.places.join(", "), alike.lead)
+    };
+    found.into_iter().map(told).collect()
 }
 
 #[cfg(test)]

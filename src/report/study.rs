@@ -1,5 +1,6 @@
 //! A whole study as text for a terminal.
 
+use super::fact;
 use super::grades::{self, Judgements};
 use super::history::{self, Sitting};
 use super::layout::{clamp, heading, list, paragraph};
@@ -191,13 +192,15 @@ fn facts(study: &Study, width: usize, banner: &str) -> String {
         return String::new();
     };
     let mut text = format!("\n{banner}Facts of the latest sitting\n");
-    for (name, value) in facts.lines() {
-        let name = short(&name, 34);
+    for (fact, value) in facts.lines() {
+        let name = short(&fact, 34);
+        let value = fact::value(&fact, &value);
         text += &paragraph(width, &format!("  {name:<28} "), &plain(&value));
     }
     for step in history::steps(study) {
         let sentence = |change: &crate::facts::Change| {
-            let side = |value: &Option<String>| value.as_deref().map_or("none".into(), plain);
+            let told = |value: &str| plain(&fact::value(&change.fact, value));
+            let side = |value: &Option<String>| value.as_deref().map_or("none".into(), told);
             format!(
                 "{}: {} → {}",
                 plain(&change.fact),

@@ -196,6 +196,41 @@ mod tests {
         comparison_text(&comparison, &judgements, 80)
     }
 
+    /// Whoever waits for blocks here and there counts them; whoever copies counts bytes.
+    #[test]
+    fn random_work_is_told_in_operations_and_work_in_order_in_bytes() {
+        let text = text(Scene::Full);
+        let table = text.split("Median rate").nth(1).unwrap();
+        let table = table.split("\n\n").next().unwrap();
+        let of = |name: &str| {
+            let row = table
+                .lines()
+                .find(|line| line.split_whitespace().next() == Some(name));
+            row.unwrap_or_else(|| panic!("{name} in {table}"))
+        };
+        for name in ["small-read", "small-read-deep", "small-write-deep", "mixed"] {
+            let row = of(name);
+            assert_eq!(row.matches(" op/s").count(), 3, "{row}");
+            assert!(!row.contains("B/s"), "{row}");
+        }
+        for name in ["large-read", "large-write"] {
+            let row = of(name);
+            assert_eq!(row.matches("B/s").count(), 3, "{row}");
+            assert!(!row.contains("op/s"), "{row}");
+        }
+        // What limits speaks of them alike.
+        let limits = text.split("What limits").nth(1).unwrap();
+        let limits = limits.split("\n\n").next().unwrap();
+        let latency = limits
+            .split("· ")
+            .find(|told| told.contains("limited by latency"));
+        let latency = latency.unwrap_or_else(|| panic!("{limits}"));
+        assert!(
+            latency.contains("op/s") && !latency.contains("B/s"),
+            "{latency}"
+        );
+    }
+
     #[test]
     fn it_fits_eighty_columns_and_says_the_verdict() {
         for scene in testing::SCENES {

@@ -307,17 +307,17 @@ fn a_half_done_study_says_what_is_next() {
         (
             Scene::Empty,
             "Nothing can be compared yet",
-            "Next: measure before: run",
+            "Next: measure before (line 10 says how).",
         ),
         (
             Scene::BeforeOnly,
             "Only the time before the expansion has been measured",
-            "Next: check that it may start: run",
+            "Next: check that it may start (line 10 says how).",
         ),
         (
             Scene::BeforeDuring,
             "has not been measured to its end",
-            "Next: wait for the new layout",
+            "Next: wait for the new layout (line 10 says how).",
         ),
     ] {
         let all = rendered(scene);
@@ -330,6 +330,70 @@ fn a_half_done_study_says_what_is_next() {
     }
     let all = rendered(Scene::Full);
     assert!(!all.html.contains("Next:") && !all.text().contains("Next:"));
+}
+
+/// How a step is done stands in one place.
+#[test]
+fn no_sentence_on_what_to_do_stands_twice_on_the_page() {
+    for scene in SCENES {
+        let all = rendered(scene);
+        let next = crate::ready::next_by(&all.study, &all.comparison, None, generated());
+        let typed = crate::text::typed(std::path::Path::new(&all.study.name));
+        let next = next.at(&typed);
+        let step = next.now().next().unwrap();
+        // The longest piece between commands, which are set as such.
+        let whole = words::sentence_case(&step.advice);
+        let pieces = whole.split('`').step_by(2);
+        let advice = pieces.max_by_key(|piece| piece.len()).unwrap();
+        assert!(advice.len() > 10, "{scene:?}: {advice}");
+        let times = between(&all.html, "<ol class=\"ten\">", "</ol>")[0]
+            .matches(advice)
+            .count();
+        assert_eq!(times, 1, "{scene:?}: {advice}");
+        assert!(!all.html.contains('`'), "{scene:?}");
+    }
+    let html = &rendered(Scene::Full).html;
+    let step = "Give diskstats_command and members under [server]";
+    assert_eq!(html.matches(step).count(), 1);
+}
+
+/// Who follows a link of the contents finds its words as a heading.
+#[test]
+fn the_contents_name_the_headings_to_which_they_lead() {
+    for scene in SCENES {
+        let html = &rendered(scene).html;
+        let contents = between(html, "<ul class=\"contents\">", "</ul>")[0];
+        let links = between(contents, "<a href=\"#", "</a>");
+        assert!(links.len() > 3, "{scene:?}");
+        for link in &links {
+            let (id, title) = link.split_once("\">").unwrap();
+            let section = between(html, &format!("<section id=\"{id}\">"), "</h2>");
+            assert_eq!(section.len(), 1, "{scene:?}: {id}");
+            assert!(
+                section[0].ends_with(title),
+                "{scene:?}: {} {title}",
+                section[0]
+            );
+        }
+        // One heading more: that of the ten lines, above the contents.
+        assert_eq!(html.matches("<h2>").count(), links.len() + 1, "{scene:?}");
+    }
+}
+
+/// On a narrow screen a wide picture is scrolled, and the words under it are not.
+#[test]
+fn what_is_scrolled_of_a_figure_is_its_picture_alone() {
+    let html = &rendered(Scene::Full).html;
+    let mut scrolled = 0;
+    for figure in between(html, "<figure", "</figure>") {
+        let picture = between(figure, "<div class=\"scroll\"", "</div>");
+        scrolled += picture.len();
+        for inside in picture {
+            assert!(inside.contains("tabindex=\"0\"") && inside.contains("<svg"));
+            assert!(!inside.contains("<figcaption"));
+        }
+    }
+    assert!(scrolled >= 2, "{scrolled}");
 }
 
 #[test]

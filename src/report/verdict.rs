@@ -1,8 +1,8 @@
 //! Verdicts in sentences.
 
 use super::grades::{self, Judgements};
-use super::words::{NONE, change, confidence, size};
-use crate::compare::{Contrast, Quantity, Row, Rules, Verdict};
+use super::words::{NONE, change, confidence, count, size};
+use crate::compare::{BetweenSittings, Contrast, Quantity, Row, Rules, Verdict};
 use crate::plan::Phase;
 
 /// The interval of a contrast: `+29 % to +37 %`.
@@ -24,6 +24,35 @@ fn over(rules: &Rules, phases: impl IntoIterator<Item = Phase>) -> Option<String
     let over = phases.into_iter().filter(|phase| !rules.open(*phase));
     let over: Vec<&str> = over.map(Phase::word).collect();
     (!over.is_empty()).then(|| format!("more of {} can be measured no longer", over.join(" and ")))
+}
+
+/// Where only a change by more than this factor would have shown, the readings say nothing of how far it
+/// changed (a rule of this house, no source).
+const TELLING: f64 = 5.0;
+
+/// The sittings that would tell more, as far as they can be had: `; 1 more sitting before and 2 more sittings
+/// after would tell more`.
+fn more(row: &Row, contrast: &Contrast, other: Phase, rules: &Rules) -> String {
+    let sittings = |phase| row.group(phase).map_or(0, |group| group.sittings);
+    let (before, of_other) = match (contrast.between_sittings, rules.open(Phase::Before)) {
+        (BetweenSittings::NotIncluded { before, other }, true) => (before, other),
+        (BetweenSittings::NotIncluded { .. }, false) => {
+            let had = (sittings(Phase::Before), sittings(other));
+            (0, BetweenSittings::more_in_other(had.0, had.1))
+        }
+        (BetweenSittings::Included { .. }, open) => (usize::from(open), 1),
+    };
+    let wanted = [(Phase::Before, before), (other, of_other)].into_iter();
+    let wanted = wanted.filter(|(phase, more)| *more > 0 && rules.open(*phase));
+    let wanted: Vec<String> = wanted
+        .map(|(phase, more)| format!("{} {phase}", count(more, "more sitting")))
+        .collect();
+    match (wanted.is_empty(), over(rules, [Phase::Before, other])) {
+        (false, None) => format!("; {} would tell more", wanted.join(" and ")),
+        (false, Some(over)) => format!("; {} would tell more; {over}", wanted.join(" and ")),
+        (true, Some(over)) => format!("; {over}"),
+        (true, None) => String::new(),
+    }
 }
 
 /// The verdict as a sentence without a full stop; `other` is the phase that was held against
@@ -82,9 +111,16 @@ pub(super) fn verdict(
                     within()
                 );
             }
-            let provable = contrast.smallest_provable.map_or(String::new(), |ratio| {
-                // As large on the scale of ratios, and so as easily seen, either way.
-                let (rise, fall) = (ratio.max(1.0 / ratio), ratio.min(1.0 / ratio));
+            // As large on the scale of ratios, and so as easily seen, either way.
+            let provable = contrast.smallest_provable;
+            let provable = provable.map(|ratio| (ratio.max(1.0 / ratio), ratio.min(1.0 / ratio)));
+            if provable.is_some_and(|(rise, _)| rise > TELLING) {
+                return format!(
+                    "no provable change: too few readings to say how far it changed{}",
+                    more(row, contrast, other, rules)
+                );
+            }
+            let provable = provable.map_or(String::new(), |(rise, fall)| {
                 let (rise, fall) = (size(rise - 1.0), size(fall - 1.0));
                 format!(" (a rise of {rise} or a fall of {fall} would probably have shown)")
             });
@@ -92,15 +128,15 @@ pub(super) fn verdict(
             let of_sittings = contrast
                 .sittings_needed
                 .map(|sittings| format!("{sittings} sittings in each phase"));
-            let advice = of_trials.or(of_sittings).map_or(String::new(), |repeated| {
-                let seen = change(contrast.ratio);
-                match over(rules, [Phase::Before, other]) {
-                    None => format!("; {repeated} would probably settle the {seen} seen"),
-                    Some(over) => {
-                        format!("; {repeated} would probably have settled the {seen} seen; {over}")
-                    }
+            let seen = change(contrast.ratio);
+            let advice = match (of_trials.or(of_sittings), rules.open(Phase::Before)) {
+                (Some(repeated), true) => {
+                    format!("; {repeated} would probably settle the {seen} seen")
                 }
-            });
+                // As many on each side as it takes are not to be had.
+                (Some(_), false) => format!("; {seen} seen{}", more(row, contrast, other, rules)),
+                (None, _) => String::new(),
+            };
             format!("no provable change{provable}{advice}")
         }
     }
@@ -145,9 +181,51 @@ mod tests {
         );
         contrast.verdict = Verdict::NoProvableChange { trials: Some(4) };
         contrast.welch = None;
-        assert!(told(&contrast, &rules).contains("would probably have settled"));
+        contrast.smallest_provable = Some(1.2);
+        assert_eq!(
+            told(&contrast, &rules),
+            format!(
+                "no provable change (a rise of 20 % or a fall of 17 % would probably have shown); {} seen; 2 more \
+                 sittings after would tell more; more of before can be measured no longer",
+                change(contrast.ratio)
+            )
+        );
         rules.come_to = Phase::Before;
         assert!(told(&contrast, &rules).contains("4 trials on each side would probably settle"));
+    }
+
+    /// A range from nothing to many times as much is no finding, and what nobody can do is no advice.
+    #[test]
+    fn what_hardly_anything_would_have_shown_is_told_as_too_few_readings() {
+        let study = testing::study(Scene::Full);
+        let judgements = judge_all(&study);
+        let mut rules = Rules::of(&study);
+        let comparison = compare(&study, &judgements, rules);
+        let row = &comparison.workloads[0];
+        let mut contrast = row.during_before.clone().unwrap();
+        contrast.verdict = Verdict::NoProvableChange { trials: Some(6) };
+        contrast.welch = None;
+        contrast.smallest_provable = Some(0.004);
+        let told = |rules: &Rules| verdict(row, &contrast, Phase::During, rules, &judgements);
+        let few = "no provable change: too few readings to say how far it changed";
+        // One sitting on each side.
+        rules.come_to = Phase::Before;
+        let wanted = "; 1 more sitting before and 1 more sitting during would tell more";
+        assert_eq!(told(&rules), format!("{few}{wanted}"));
+        rules.come_to = Phase::During;
+        assert_eq!(
+            told(&rules),
+            format!(
+                "{few}; 2 more sittings during would tell more; more of before can be measured no longer"
+            )
+        );
+        rules.come_to = Phase::After;
+        assert_eq!(
+            told(&rules),
+            format!("{few}; more of before and during can be measured no longer")
+        );
+        contrast.smallest_provable = Some(0.5);
+        assert!(!verdict(row, &contrast, Phase::During, &rules, &judgements).contains("too few"));
     }
 
     /// Half again as much and two thirds of it are equally far from no change.

@@ -117,7 +117,7 @@ fn ways(study: &Study, backs: &[ReadBack]) -> Vec<String> {
         0 => "not seen to pass this client's cache, which is emptied before each file where the system has a way".to_owned(),
         _ => format!("{} of it seen to pass this client's cache", direct.iec()),
     };
-    let mut sentences = vec![format!("{rate}, {cache}.")];
+    let mut sentences = vec![format!("{rate} over all of the test data, {cache}.")];
     let all = study.data.bytes(Set::Read) + study.data.bytes(Set::Write);
     if let Some(memory) = study
         .config

@@ -67,7 +67,8 @@ fn a_single_bad_trial_is_left_out_with_its_grade() {
         "{}",
         all.text()
     );
-    assert!(all.html.contains(&sentence));
+    // Per cent signs stay with their numbers.
+    assert!(all.html.contains(&sentence.replace(" %", "\u{a0}%")));
     // Memory of the client is what the advice is about then.
     let why = why_text(&all.study, Some(trial), &all.judgements, 80).unwrap();
     assert!(
@@ -318,7 +319,7 @@ fn hostile_evidence_stays_text() {
     let mut judgements = judge_all(&study);
     for judged in judgements.values_mut() {
         judged.ruling.reason = HOSTILE.to_owned();
-        judged.limiting.sentence = HOSTILE.to_owned();
+        judged.limiting.pieces = vec![HOSTILE.into()];
         for sign in &mut judged.evidence {
             sign.expected = HOSTILE.to_owned();
             sign.seen = HOSTILE.to_owned();

@@ -19,6 +19,12 @@ pub(super) fn clock(at: Timestamp, zone: &TimeZone) -> String {
     at.strftime("%a %-d %b %H:%M").to_string()
 }
 
+/// `Tue 3 Mar 09:10:24`.
+pub(super) fn clock_with_seconds(at: Timestamp, zone: &TimeZone) -> String {
+    let at = at.to_zoned_datetime(zone.clone());
+    at.strftime("%a %-d %b %H:%M:%S").to_string()
+}
+
 pub(super) fn position(fraction: Option<f64>) -> String {
     fraction.map_or(words::NONE.to_owned(), |fraction| percent(fraction, 1))
 }
@@ -49,11 +55,10 @@ fn latest(seen: &Assessment, zone: &TimeZone) -> String {
         [.., before, last] => last.seconds - before.seconds < 60.0,
         _ => false,
     };
-    if !often {
-        return clock(seen.at, zone);
+    match often {
+        true => clock_with_seconds(seen.at, zone),
+        false => clock(seen.at, zone),
     }
-    let at = seen.at.to_zoned_datetime(zone.clone());
-    at.strftime("%a %-d %b %H:%M:%S").to_string()
 }
 
 pub(super) fn between(range: Range, zone: &TimeZone) -> String {

@@ -150,7 +150,7 @@ fn summary(study: &Study, trial: &Trial, judged: &Judgement) -> Vec<(&'static st
         ),
         ("rate", rate),
         ("cached", grades::share(&judged.ruling)),
-        ("limit", plain(&judged.limiting.sentence)),
+        ("limit", plain(&judged.limiting.sentence())),
     ];
     summary.extend(sitting::engine(study, trial).map(|engine| ("engine", engine)));
     summary
@@ -246,7 +246,7 @@ pub fn why_csv(study: &Study, judgements: &Judgements) -> String {
             text(cached.map(|cached| cached.high)),
             judged.limiting.limit.word().to_owned(),
             cell(&judged.ruling.reason),
-            cell(&judged.limiting.sentence),
+            cell(&judged.limiting.sentence()),
         ])
     });
     csv(std::iter::once(head.map(str::to_owned).to_vec()).chain(rows))
@@ -272,7 +272,7 @@ struct WhyJson<'a> {
     void_rate_bytes_per_s: Option<f64>,
     cached_share: Option<ShareJson>,
     limit: &'static str,
-    limit_sentence: &'a str,
+    limit_sentence: String,
     evidence: Vec<EvidenceJson<'a>>,
     layers: Vec<StageJson>,
     not_observed: Vec<String>,
@@ -370,7 +370,7 @@ pub fn why_json(
             high: cached.high,
         }),
         limit: judged.limiting.limit.word(),
-        limit_sentence: &judged.limiting.sentence,
+        limit_sentence: judged.limiting.sentence(),
         evidence: judged.evidence.iter().map(evidence_json).collect(),
         layers: stages
             .into_iter()

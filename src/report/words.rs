@@ -1,13 +1,14 @@
 //! The sentences and figures that terminal and page share.
 
-use super::grades::{self, Judgements};
+use super::grades::{self, Alike, Judgements};
 use crate::chart::Family;
 use crate::compare::{BetweenSittings, Comparison, Group, Quantity, Row, Rules};
-use crate::judge::Limit;
+use crate::judge::{Limit, Limiting};
 use crate::plan::Phase;
 use crate::study::{Study, Trial};
 pub(super) use crate::text::count;
 use crate::text::plain;
+pub(super) use crate::units::figure as grouped;
 use crate::units::{self, Bytes, Nanos, Rate, percent};
 
 /// The word that stands wherever results are made up.
@@ -92,21 +93,6 @@ pub fn told_rate(bytes_per_s: f64, counted: Option<Bytes>) -> String {
     }
 }
 
-/// A count with four significant digits at least, thousands set apart.
-pub(super) fn grouped(number: f64) -> String {
-    let decimals = match number.abs() {
-        n if n >= 999.5 => 0,
-        n if n >= 99.95 => 1,
-        _ => 2,
-    };
-    let text = format!("{number:.decimals$}");
-    let (whole, rest) = text.split_at(text.find('.').unwrap_or(text.len()));
-    match whole.parse() {
-        Ok(whole) => units::grouped(whole) + rest,
-        Err(_) => text,
-    }
-}
-
 /// A latency, or a dash.
 pub(super) fn latency(ns: Option<f64>) -> String {
     ns.map_or(NONE.to_owned(), |ns| Nanos(ns.round() as u64).to_string())
@@ -137,21 +123,27 @@ pub(super) fn numbers(trials: &[u64]) -> String {
     }
 }
 
-/// A length of time: `41.3 h`, `12.5 min`, `48 s`.
+/// A length of time that was observed: `41.3 h`, `12 min 30 s`, `48 s`.
 pub(super) fn lasted(hours: f64) -> String {
-    let seconds = hours * 3600.0;
+    let seconds = (hours * 3600.0).round();
     match seconds {
-        s if s < 119.5 => format!("{s:.0} s"),
-        s if s < 3600.0 => format!("{:.1} min", s / 60.0),
+        s if s < 60.0 => format!("{s:.0} s"),
+        s if s < 3600.0 => match s % 60.0 {
+            0.0 => format!("{:.0} min", s / 60.0),
+            rest => format!("{:.0} min {rest:02.0} s", (s / 60.0).floor()),
+        },
         _ => format!("{hours:.1} h"),
     }
 }
 
-/// A length of time that was planned: whole hours where there are many; `None` is beyond any plan.
+/// A length of time that was planned, no finer than plans are: `48 s`, `12.5 min`, `4.2 h`, whole hours where
+/// there are many; `None` is beyond any plan.
 pub(super) fn planned(hours: Option<f64>) -> String {
-    hours.map_or("over ten years".to_owned(), |hours| match hours < 10.0 {
-        true => lasted(hours),
-        false => format!("{hours:.0} h"),
+    hours.map_or("over ten years".to_owned(), |hours| match hours * 60.0 {
+        minutes if minutes < 2.0 => format!("{:.0} s", minutes * 60.0),
+        minutes if minutes < 60.0 => format!("{minutes:.1} min"),
+        _ if hours < 10.0 => format!("{hours:.1} h"),
+        _ => format!("{hours:.0} h"),
     })
 }
 
@@ -323,22 +315,65 @@ pub(super) fn graded_rate(row: &Row, group: &Group) -> String {
     format!("{value} ({})", crate::chart::letter(group.grade))
 }
 
-/// What limits each phase of each workload, the same sentence once.
+/// What limits, each finding once: with the workloads and phases of which it holds, and the least and the
+/// greatest of its figures.
 pub(super) fn limits(comparison: &Comparison, judgements: &Judgements) -> Vec<String> {
-    let sentence = |(row, group): (&Row, &Group)| {
-        let (trial, limiting) = grades::limiting(judgements, &group.trials, &group.values)?;
-        let grade = crate::chart::letter(group.grade);
-        let place = format!("{} {} ({grade})", plain(&row.workload), group.phase);
-        // Its figures are those of one trial.
-        let whose = match limiting.limit {
-            Limit::Latency if group.trials.len() > 1 => format!(" (trial {trial}, the median one)"),
-            _ => String::new(),
-        };
-        Some((place, plain(&limiting.sentence) + &whose))
-    };
     let rows = comparison.workloads.iter();
     let groups = rows.flat_map(|row| row.groups.iter().flatten().map(move |group| (row, group)));
-    merged(groups.filter_map(sentence))
+    let found = groups.filter_map(|(row, group)| {
+        let (trial, limiting) = grades::limiting(judgements, &group.trials, &group.values)?;
+        Some(((row, group, trial), String::new(), limiting))
+    });
+    let told = |alike: Alike<'_, (&Row, &Group, u64)>| {
+        let mut held: Vec<(&Row, Vec<&Group>)> = Vec::new();
+        for (row, group, _) in &alike.places {
+            match held.last_mut() {
+                Some((last, groups)) if std::ptr::eq(*last, *row) => groups.push(group),
+                _ => held.push((row, vec![group])),
+            }
+        }
+        // Figures of a latency are those of single trials.
+        let of_several = alike
+            .places
+            .iter()
+            .any(|(_, group, _)| group.trials.len() > 1);
+        let trials: Vec<u64> = alike.places.iter().map(|(.., trial)| *trial).collect();
+        let whose = match (alike.of[0].limit, trials.len()) {
+            (Limit::Latency, 1) if of_several => {
+                format!(" (trial {}, the median one)", numbers(&trials))
+            }
+            (Limit::Latency, _) if of_several => {
+                format!(" (trials {}, the median ones)", numbers(&trials))
+            }
+            _ => String::new(),
+        };
+        format!(
+            "{}: {}{whose}.",
+            places(&held, graded),
+            plain(&Limiting::together(&alike.of))
+        )
+    };
+    grades::alike(found).into_iter().map(told).collect()
+}
+
+/// Phases with their grades: `before and after (B)`, `before (A) and after (C)`.
+fn graded(groups: &[&Group]) -> String {
+    let letter = |group: &Group| crate::chart::letter(group.grade);
+    let first = groups.first().map_or(NONE, |group| letter(group));
+    match groups.iter().all(|group| letter(group) == first) {
+        true => format!("{} ({first})", phases(groups)),
+        false => {
+            let each = groups
+                .iter()
+                .map(|of| format!("{} ({})", of.phase, letter(of)));
+            listed(&each.collect::<Vec<_>>())
+        }
+    }
+}
+
+/// `before, during and after`.
+fn phases(groups: &[&Group]) -> String {
+    listed(&groups.iter().map(|group| group.phase).collect::<Vec<_>>())
 }
 
 /// Sentences about places, each once with all its places before it.
@@ -416,7 +451,7 @@ impl Caution {
                 let phases: Vec<Phase> = Phase::ALL.into_iter().filter(seen).collect();
                 format!("All workloads{of}, {}", listed(&phases))
             }
-            false => places(&held),
+            false => places(&held, phases),
         };
         let groups: Vec<&Group> = held.into_iter().flat_map(|(_, groups)| groups).collect();
         Some(format!("{places}: {}.", self.sentence(&groups)))
@@ -464,21 +499,18 @@ impl Caution {
     }
 }
 
-/// Workloads with their phases, those of the same phases together: `large-read and mixed, before and
-/// after; small-read, before`.
-fn places(held: &[(&Row, Vec<&Group>)]) -> String {
-    let mut together: Vec<(Vec<Phase>, Vec<String>)> = Vec::new();
+/// Workloads with what is `told` of their groups, those of which the same is told together: `large-read and
+/// mixed, before and after; small-read, before`.
+fn places(held: &[(&Row, Vec<&Group>)], told: fn(&[&Group]) -> String) -> String {
+    let mut together: Vec<(String, Vec<String>)> = Vec::new();
     for (row, groups) in held {
-        let phases: Vec<Phase> = groups.iter().map(|group| group.phase).collect();
-        let name = plain(&row.workload);
-        match together.iter_mut().find(|(known, _)| *known == phases) {
+        let (told, name) = (told(groups), plain(&row.workload));
+        match together.iter_mut().find(|(known, _)| *known == told) {
             Some((_, names)) => names.push(name),
-            None => together.push((phases, vec![name])),
+            None => together.push((told, vec![name])),
         }
     }
-    let place = |(phases, names): &(Vec<Phase>, Vec<String>)| {
-        format!("{}, {}", listed(names), listed(phases))
-    };
+    let place = |(told, names): &(String, Vec<String>)| format!("{}, {told}", listed(names));
     together.iter().map(place).collect::<Vec<_>>().join("; ")
 }
 
@@ -558,7 +590,7 @@ pub(super) fn steadiness(trial: &Trial) -> String {
 mod tests {
     use super::*;
     use crate::compare::compare;
-    use crate::judge::judge_all;
+    use crate::judge::{Piece, judge_all};
     use crate::report::testing;
 
     #[test]
@@ -580,7 +612,9 @@ mod tests {
     #[test]
     fn lengths_of_time_have_a_unit_that_shows_them() {
         assert_eq!(lasted(41.26), "41.3 h");
-        assert_eq!(lasted(0.209), "12.5 min");
+        assert_eq!(lasted(12.5 / 60.0), "12 min 30 s");
+        assert_eq!(lasted(88.0 / 3600.0), "1 min 28 s");
+        assert_eq!(lasted(0.2), "12 min");
         assert_eq!(lasted(0.0133), "48 s");
         assert_eq!(minutes(40.0 / 60.0), "40 s");
         assert_eq!(minutes(0.0), "0 min");
@@ -589,7 +623,44 @@ mod tests {
             (planned(Some(0.05)), planned(Some(41.2))),
             ("3.0 min".into(), "41 h".into())
         );
+        assert_eq!(planned(Some(0.0133)), "48 s");
         assert_eq!(planned(None), "over ten years");
+    }
+
+    /// Nearly equal sentences on each workload and phase would hide that they say the same.
+    #[test]
+    fn what_limits_is_said_once_with_all_of_which_it_holds() {
+        let study = testing::study(testing::Scene::Full);
+        let mut judgements = judge_all(&study);
+        for trial in &study.trials {
+            let Some(judged) = judgements.get_mut(&trial.trial) else {
+                continue;
+            };
+            let waited = 0.2 + trial.trial as f64 / 1000.0;
+            let (limit, pieces) = match (trial.workload.as_str(), trial.phase) {
+                ("large-read", _) => (Limit::Drives, vec!["limited by the drives".into()]),
+                (_, Phase::During) => (Limit::Undetermined, vec!["nothing tells".into()]),
+                _ => (
+                    Limit::Client,
+                    vec!["waited ".into(), Piece::Part(waited), " of the time".into()],
+                ),
+            };
+            (judged.limiting.limit, judged.limiting.pieces) = (limit, pieces);
+        }
+        let comparison = compare(&study, &judgements, Rules::of(&study));
+        let told = limits(&comparison, &judgements);
+        assert_eq!(told.len(), 3, "{told:#?}");
+        assert_eq!(
+            told[0],
+            "large-read, before, during and after (B): limited by the drives."
+        );
+        let others = "large-write, small-read, small-read-deep, small-write-deep and mixed";
+        assert!(
+            told[1].starts_with(&format!("{others}, before and after (B): waited 2"))
+                && told[1].contains(" to 2"),
+            "{told:#?}"
+        );
+        assert_eq!(told[2], format!("{others}, during (B): nothing tells."));
     }
 
     #[test]
@@ -730,12 +801,5 @@ mod tests {
                 && told[0].starts_with("large-read and mixed, before; small-read, after: 6 of "),
             "{told:?}"
         );
-    }
-
-    #[test]
-    fn counts_are_grouped() {
-        assert_eq!(grouped(12_345.6), "12,346");
-        assert_eq!(grouped(412.34), "412.3");
-        assert_eq!(grouped(80.0), "80.00");
     }
 }

@@ -25,6 +25,21 @@ pub fn grouped(count: u64) -> String {
     grouped
 }
 
+/// A number with four significant digits at least, thousands set apart: `412.3`, `12,346`.
+pub fn figure(number: f64) -> String {
+    let decimals = match number.abs() {
+        n if n >= 999.5 => 0,
+        n if n >= 99.95 => 1,
+        _ => 2,
+    };
+    let text = format!("{number:.decimals$}");
+    let (whole, rest) = text.split_at(text.find('.').unwrap_or(text.len()));
+    match whole.parse() {
+        Ok(whole) => grouped(whole) + rest,
+        Err(_) => text,
+    }
+}
+
 /// A fraction in words: `0.256` becomes `25.6 %`, with `decimals` digits after the point.
 pub fn percent(fraction: f64, decimals: usize) -> String {
     format!("{:.*} %", decimals, fraction * 100.0)
@@ -44,5 +59,8 @@ mod tests {
         ] {
             assert_eq!(grouped(count), words);
         }
+        assert_eq!(figure(12_345.6), "12,346");
+        assert_eq!(figure(412.34), "412.3");
+        assert_eq!(figure(80.0), "80.00");
     }
 }

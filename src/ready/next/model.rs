@@ -151,11 +151,6 @@ impl Next {
             .filter(|step| step.state == StepState::Now)
     }
 
-    /// The next step as a sentence, `Next: measure before: run ...`; `None` where nothing is for now.
-    pub fn sentence(&self) -> Option<String> {
-        Some(format!("Next: {}.", self.now().next()?.asked()))
-    }
-
     /// The same with `place`, where the study lies, in each command that is named.
     pub fn at(mut self, place: &str) -> Self {
         for step in &mut self.steps {

@@ -17,7 +17,9 @@ pub(super) fn section(account: &Account) -> Section {
     let mut findings = Vec::new();
     findings.extend(cost.small.as_ref().map(|felt| small(felt, &beside)));
     findings.extend(cost.large.as_ref().map(|felt| large(felt, &beside)));
-    findings.extend(extremes(&cost.by_hour));
+    if !super::brief(account) {
+        findings.extend(extremes(&cost.by_hour));
+    }
     findings.extend(cost.together.iter().map(together));
     findings.extend(cost.probing.map(probing));
     let mut notes = Vec::new();
@@ -25,7 +27,7 @@ pub(super) fn section(account: &Account) -> Section {
         notes.push("What users felt between trials is not known: no light probes were made; `watch` makes them.".to_owned());
     }
     if cost.small.is_some() && !cost.trials.is_empty() {
-        notes.push("Probes and trials need not agree: probes are single cold reads, day and night over the whole reshape; trials stand at the hours of their sittings only.".to_owned());
+        notes.push("Probes and trials need not agree: probes are single cold reads, spread over the whole reshape; trials read one after another, in the hours of their sittings only.".to_owned());
     }
     if account.reshaped.is_none() {
         notes.push(
@@ -56,7 +58,7 @@ fn small(felt: &Felt, beside: &str) -> String {
         None => no_match("4 KiB at random, one at a time"),
     };
     format!(
-        "A small read took {value} on average ({median}worst {worst}; {reads} reads of {}){beside}{before}{}{}.",
+        "By probes a small read took {value} on average ({median}worst {worst}; {reads} reads of {}){beside}{before}{}{}.",
         count(felt.probes, "probe"),
         failed(felt),
         few(felt)
@@ -99,7 +101,7 @@ fn large(felt: &Felt, beside: &str) -> String {
         None => no_match("1 MiB in order, one at a time"),
     };
     format!(
-        "Large reads of one user got {} ({}){beside}{before}{}{}.",
+        "By probes large reads of one user got {} ({}){beside}{before}{}{}.",
         Rate(felt.value),
         count(felt.probes, "probe"),
         failed(felt),
@@ -255,7 +257,7 @@ fn trial(during: &During) -> Vec<String> {
 
 fn hours(account: &Account) -> Option<Figures> {
     let by_hour = &account.cost.by_hour;
-    if by_hour.is_empty() {
+    if by_hour.is_empty() || super::brief(account) {
         return None;
     }
     let row = |hour: &HourOfDay| {

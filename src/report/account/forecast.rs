@@ -24,7 +24,7 @@ pub(super) fn section(account: &Account) -> Section {
     let mut notes = vec![
         "The forecast is made again from the readings up to each moment, with the zones and hours that study.toml states now.".to_owned(),
     ];
-    if !found.hourly {
+    if !found.hourly && !super::brief(account) {
         notes.push("Nothing was known of the hours of the day (speed_by_hour in study.toml): where they differ, early forecasts are off by that.".to_owned());
     }
     if let Some(note) = unread(found) {
@@ -55,7 +55,7 @@ fn unread(found: &Forecasted) -> Option<String> {
 }
 
 fn actual(found: &Forecasted, account: &Account) -> String {
-    let began = clock(found.began, &account.zone);
+    let began = clock(found.began, account);
     let from = match found.from_fraction {
         fraction if fraction > 0.0 => format!(", at {}", percent(fraction, 1)),
         _ => String::new(),
@@ -63,7 +63,7 @@ fn actual(found: &Forecasted, account: &Account) -> String {
     match (found.finished, found.hours) {
         (Some(finished), Some(hours)) => format!(
             "Followed from {began}{from}; done {}, {} later.",
-            clock(finished, &account.zone),
+            clock(finished, account),
             lasted(hours)
         ),
         _ => format!("Followed from {began}{from}; its end has not been read yet."),
@@ -82,7 +82,7 @@ fn plan(found: &Forecasted, account: &Account) -> String {
             // `plan` reckons with the start that is stated, so its hours of use are others.
             let told = format!(
                 "The plan, reckoned with the start that it had ({}), says {} at best, {} likely, {} at worst",
-                clock(found.began, &account.zone),
+                clock(found.began, account),
                 planned(*best),
                 planned(*likely),
                 planned(*worst)
@@ -123,7 +123,7 @@ fn no_finish(state: &str) -> String {
 }
 
 fn told(at: String, finish: &Finish, account: &Account) -> Vec<String> {
-    let clock = |at| clock(at, &account.zone);
+    let clock = |at| clock(at, account);
     let error = finish.error_h.map_or(NONE.to_owned(), |error| {
         let part = finish.error_of_left.map_or(String::new(), |part| {
             format!("\n{} of the rest", percent(part.abs(), 0))

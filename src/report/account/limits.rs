@@ -59,7 +59,7 @@ fn finding(kept: &Kept, account: &Account) -> Option<String> {
             " Longest stretch: {} outside, as {} in a row found, of which the first began {} and the last ended {} after it.",
             minutes(stretch.observed),
             count(stretch.probes, "probe"),
-            clock(stretch.began, &account.zone),
+            clock(stretch.began, account),
             lasted(stretch.minutes() / 60.0)
         );
     }

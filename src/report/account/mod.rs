@@ -7,7 +7,6 @@ mod gave;
 mod limits;
 
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
 
 use super::layout::{clamp, list, table};
 use super::words;
@@ -91,9 +90,20 @@ pub fn account_text(account: &Account, width: usize) -> String {
     text
 }
 
-/// `Tue 3 Mar 09:10` by the clock of `zone`.
-fn clock(at: Timestamp, zone: &TimeZone) -> String {
-    super::watch::clock(at, zone)
+/// A reshape of less than so many hours says nothing of the hours of the day (a rule of this house).
+const HOURS_OF_DAY: f64 = 2.0;
+
+/// Whether the reshape took so short that hours of the day have nothing to tell.
+pub(super) fn brief(account: &Account) -> bool {
+    account.lasted_h().is_some_and(|hours| hours < HOURS_OF_DAY)
+}
+
+/// `Tue 3 Mar 09:10` by the clock of the place; with its second where the whole took less than an hour.
+fn clock(at: Timestamp, account: &Account) -> String {
+    match account.lasted_h().is_some_and(|hours| hours < 1.0) {
+        true => super::watch::clock_with_seconds(at, &account.zone),
+        false => super::watch::clock(at, &account.zone),
+    }
 }
 
 /// `2.1 h late`, `25 min early`: a finish time that was told, against the end.

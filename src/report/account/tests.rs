@@ -3,7 +3,7 @@
 use jiff::tz::TimeZone;
 
 use super::*;
-use crate::compare::scene::{large, reshaping, small};
+use crate::compare::scene::{at, large, reshaping, small};
 use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
 use crate::report::testing::{self, SCENES, Scene};
@@ -66,7 +66,7 @@ fn what_was_made_is_told() {
         "while the reshape went at 2.50 % an hour",
         "times the",
         "of small-read before, whose reads follow one another at once.",
-        "Large reads of one user got 95.00 MB/s (1 probe)",
+        "By probes large reads of one user got 95.00 MB/s (1 probe)",
         "nothing was measured before that reads as the probes do",
         "10:00 to 11:00 30.0 ms 12",
         "Small reads within 20 ms on average: ",
@@ -86,6 +86,57 @@ fn what_was_made_is_told() {
     ] {
         assert!(text.contains(part), "{part} in\n{text}");
     }
+}
+
+/// The reshape of [`followed`] at another speed: a reading every so many seconds, 21 of them.
+fn quick(seconds: f64) -> Study {
+    let mut study = followed();
+    study.progress.truncate(21);
+    study.progress.change(|place, row| {
+        let done = place == 20;
+        row.at = at(place as f64 * seconds / 3600.0);
+        row.elapsed_s = row.elapsed_s.map(|_| seconds);
+        row.state = if done { Word::Finished } else { Word::Running };
+        row.fraction = Some(if done { 1.0 } else { place as f64 / 20.0 });
+    });
+    study.probes.truncate(0);
+    for index in 0..3 {
+        let hour = f64::from(index) * 5.0 * seconds / 3600.0;
+        let mut probe = small(hour, 30.0);
+        probe.seconds = seconds;
+        study.probes.push(probe);
+    }
+    study
+}
+
+/// Of minutes the clock needs its seconds, and hours of the day say nothing.
+#[test]
+fn a_reshape_of_minutes_is_told_in_seconds_and_without_hours_of_the_day() {
+    let told = |seconds: f64| {
+        let study = quick(seconds);
+        let account = account(&study);
+        let comparison = compare(&study, &judge_all(&study), Rules::of(&study));
+        let figures = crate::report::Figures::of(&study, &comparison, &judge_all(&study), &account);
+        (joined(&account_text(&account, 100)), figures.cost.is_some())
+    };
+    let (minutes, drawn) = told(4.4);
+    assert!(
+        minutes.contains(
+            "Followed from Tue 3 Mar 08:00:00; done Tue 3 Mar 08:01:28, 1 min 28 s later"
+        ),
+        "{minutes}"
+    );
+    assert!(!minutes.contains("Hour by hour") && !drawn, "{minutes}");
+    assert!(!minutes.contains("speed_by_hour"), "{minutes}");
+    // An hour and a half: the minute is enough, and there is no day in it.
+    let (short, _) = told(270.0);
+    assert!(
+        short.contains("done Tue 3 Mar 09:30, 1.5 h later"),
+        "{short}"
+    );
+    assert!(!short.contains("Hour by hour"), "{short}");
+    let (long, drawn) = told(540.0);
+    assert!(long.contains("Hour by hour") && drawn, "{long}");
 }
 
 /// Three probes of a share that answers in 60 µs, and one pair of stretches.

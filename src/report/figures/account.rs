@@ -13,7 +13,8 @@ use crate::study::Study;
 
 pub(super) fn cost(study: &Study, account: &Account) -> Option<Figure> {
     let hours = &account.cost.timeline;
-    let known = hours.iter().any(|hour| hour.small_read_mean_ns.is_some());
+    let known = hours.iter().any(|hour| hour.small_read_mean_ns.is_some())
+        && !crate::report::account::brief(account);
     let small = account.cost.small.as_ref();
     let lines = CostLines {
         baseline_ns: small.and_then(|felt| Some(felt.baseline.as_ref()?.value)),

@@ -138,7 +138,7 @@ fn layers(study: &Study, judgements: &Judgements, phase: Phase) -> Vec<Figure> {
             caption: format!(
                 "Fastest {phase}{void}, trial {number} ({}): {}.",
                 plain(&trial.workload),
-                plain(&judged.limiting.sentence)
+                plain(&judged.limiting.sentence())
             ),
             points: Vec::new(),
             id,

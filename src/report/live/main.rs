@@ -4,6 +4,7 @@ use std::path::Path;
 
 use maud::{Markup, PreEscaped, html};
 
+use super::super::page::marked;
 use super::super::watch::{
     alarm_sentence, amounts, between, clock, pace, position, without_forecast,
 };
@@ -58,11 +59,6 @@ pub(super) fn heading(live: &Live<'_>, text: &str) -> Markup {
 
 pub(super) fn banner(live: &Live<'_>) -> Markup {
     html! { @if live.simulated() { span.simulated { (words::SIMULATED) } " " } }
-}
-
-/// A sentence whose per cent signs stay with their numbers.
-pub(super) fn unbroken(sentence: &str) -> String {
-    sentence.replace(" %", "\u{a0}%")
 }
 
 fn head(live: &Live<'_>) -> Markup {
@@ -157,7 +153,7 @@ fn to_do(live: &Live<'_>, seen: &Assessment) -> Markup {
     html! {
         p.to-do.pressing[pressing] {
             @if pressing { span.tag { "alarm" } " " }
-            strong { "To do: " } bdi { (unbroken(&sentence)) } "."
+            strong { "To do: " } bdi { (marked(&sentence)) } "."
         }
     }
 }
@@ -203,7 +199,7 @@ fn progress(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
         (heading(live, "Progress"))
         @match drawn {
             Some(svg) => div.figures.wide { figure {
-                (PreEscaped(svg))
+                div.scroll tabindex="0" { (PreEscaped(svg)) }
                 figcaption {
                     (banner(live))
                     "In each lane a short upright is the moment, the square the finish as it was told then, the bar its \

@@ -3,9 +3,10 @@
 use maud::{Markup, PreEscaped, html};
 
 use super::super::figures::account::busy;
+use super::super::page::unbroken;
 use super::super::words::{count, latency};
 use super::Live;
-use super::main::{banner, heading, unbroken};
+use super::main::{banner, heading};
 use crate::chart::{CostLines, cost_chart};
 use crate::compare::Reshaped;
 use crate::compare::cost::Pace;
@@ -39,7 +40,9 @@ pub(super) fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
         }
         @if known {
             div.figures.wide { figure {
-                (PreEscaped(cost_chart(&hours, lines, live.zone, live.simulated(), "live-cost")))
+                div.scroll tabindex="0" {
+                    (PreEscaped(cost_chart(&hours, lines, live.zone, live.simulated(), "live-cost")))
+                }
                 figcaption { (banner(live)) "What users felt, and the speed of the reshape below it, hour by hour." }
             } }
         }

@@ -2,29 +2,40 @@
 
 use maud::{Markup, html};
 
-use super::{Context, sentence_case, unbroken};
+use super::{Context, Part, marked, sentence_case, unbroken};
 use crate::report::account::{Figures, Section, Topic, sections};
 
 /// Longer tables are folded.
 const MANY: usize = 12;
 
 /// Users beside the reshape, limits, forecasts.
-pub(super) fn cost(context: &Context<'_>) -> Markup {
+pub(super) fn cost(context: &Context<'_>) -> Vec<Part> {
     of(context, &[Topic::Cost, Topic::Limits, Topic::Forecast])
 }
 
 /// Gains taken apart, and what was expected of them.
-pub(super) fn gave(context: &Context<'_>) -> Markup {
+pub(super) fn gave(context: &Context<'_>) -> Vec<Part> {
     of(context, &[Topic::Gain, Topic::Expected])
 }
 
-fn of(context: &Context<'_>, topics: &[Topic]) -> Markup {
+fn of(context: &Context<'_>, topics: &[Topic]) -> Vec<Part> {
     let all = sections(context.account);
     let wanted = all.iter().filter(|of| topics.contains(&of.topic));
-    html! { @for each in wanted { (section(context, each)) } }
+    let part = |of: &Section| Part {
+        id: match of.topic {
+            Topic::Cost => "cost",
+            Topic::Limits => "limits",
+            Topic::Forecast => "forecast",
+            Topic::Gain => "gave",
+            Topic::Expected => "expected",
+        },
+        title: of.title,
+        inside: inside(context, of),
+    };
+    wanted.map(part).collect()
 }
 
-fn section(context: &Context<'_>, of: &Section) -> Markup {
+fn inside(context: &Context<'_>, of: &Section) -> Markup {
     let (figure, words) = match of.topic {
         Topic::Cost => (
             &context.figures.cost,
@@ -46,24 +57,21 @@ fn section(context: &Context<'_>, of: &Section) -> Markup {
         Topic::Limits => (&None, ""),
     };
     html! {
-        section {
-            (context.heading(of.title))
-            @if !of.findings.is_empty() {
-                ul { @for finding in &of.findings { li { bdi { (unbroken(finding)) } } } }
-            }
-            @if let Some(figure) = figure {
-                div.figures.wide { (context.wide(figure, words)) }
-            }
-            @for figures in &of.tables {
-                @if figures.rows.len() > MANY {
-                    details {
-                        summary { (context.banner()) (figures.caption) }
-                        div.scroll tabindex="0" { (table(context, figures)) }
-                    }
-                } @else { div.scroll tabindex="0" { (table(context, figures)) } }
-            }
-            @for note in &of.notes { p.note { bdi { (unbroken(note)) } } }
+        @if !of.findings.is_empty() {
+            ul { @for finding in &of.findings { li { bdi { (marked(finding)) } } } }
         }
+        @if let Some(figure) = figure {
+            div.figures.wide { (context.wide(figure, words)) }
+        }
+        @for figures in &of.tables {
+            @if figures.rows.len() > MANY {
+                details {
+                    summary { (context.banner()) (figures.caption) }
+                    div.scroll tabindex="0" { (table(context, figures)) }
+                }
+            } @else { div.scroll tabindex="0" { (table(context, figures)) } }
+        }
+        @for note in &of.notes { p.note { bdi { (marked(note)) } } }
     }
 }
 

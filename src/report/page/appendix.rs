@@ -2,9 +2,10 @@
 
 use maud::{Markup, html};
 
-use super::Context;
 use super::real::grade;
+use super::{Context, marked};
 use crate::facts::Change;
+use crate::report::fact;
 use crate::report::shown::Shown;
 use crate::report::study::{data_words, moment};
 use crate::report::{grades, history, sitting, words};
@@ -17,22 +18,19 @@ pub(super) fn facts(context: &Context<'_>) -> Markup {
         return html! {};
     };
     html! {
-        section {
-            (context.heading("What changed besides the drive"))
-            @for step in history::steps(context.study) {
-                (context.subheading(&format!("Changed {}", step.label)))
-                @if step.changes.is_empty() { p { "No fact that is known changed." } }
-                @else { div.scroll tabindex="0" { (changes(context, &step.changes)) } }
-            }
-            details {
-                summary { (context.banner()) "All facts of the latest sitting" }
-                div.scroll tabindex="0" {
-                    table.facts {
-                        (context.caption("What machine, mount and link say of themselves."))
-                        tbody { @for (fact, value) in facts.lines() {
-                            tr { th scope="row" { bdi { (plain(&fact)) } } td.word { bdi { (plain(&value)) } } }
-                        } }
-                    }
+        @for step in history::steps(context.study) {
+            (context.subheading(&format!("Changed {}", step.label)))
+            @if step.changes.is_empty() { p { "No fact that is known changed." } }
+            @else { div.scroll tabindex="0" { (changes(context, &step.changes)) } }
+        }
+        details {
+            summary { (context.banner()) "All facts of the latest sitting" }
+            div.scroll tabindex="0" {
+                table.facts {
+                    (context.caption("What machine, mount and link say of themselves."))
+                    tbody { @for (name, value) in facts.lines() {
+                        tr { th scope="row" { bdi { (plain(&name)) } } td.word { bdi { (plain(&fact::value(&name, &value))) } } }
+                    } }
                 }
             }
         }
@@ -40,7 +38,10 @@ pub(super) fn facts(context: &Context<'_>) -> Markup {
 }
 
 fn changes(context: &Context<'_>, changes: &[Change]) -> Markup {
-    let side = |value: &Option<String>| value.as_deref().map_or("none".to_owned(), plain);
+    let side = |change: &Change, value: &Option<String>| {
+        let told = |value: &str| plain(&fact::value(&change.fact, value));
+        value.as_deref().map_or("none".to_owned(), told)
+    };
     html! {
         table.facts {
             (context.caption("Facts that differ."))
@@ -48,8 +49,8 @@ fn changes(context: &Context<'_>, changes: &[Change]) -> Markup {
             tbody { @for change in changes {
                 tr {
                     th scope="row" { bdi { (plain(&change.fact)) } }
-                    td.word { bdi { (side(&change.was)) } }
-                    td.word { bdi { (side(&change.is)) } }
+                    td.word { bdi { (side(change, &change.was)) } }
+                    td.word { bdi { (side(change, &change.is)) } }
                 }
             } }
         }
@@ -59,10 +60,7 @@ fn changes(context: &Context<'_>, changes: &[Change]) -> Markup {
 /// The files on the share.
 pub(super) fn data(context: &Context<'_>) -> Markup {
     html! {
-        section {
-            (context.heading("Test data"))
-            ul { @for sentence in data_words(context.study) { li { bdi { (sentence) } } } }
-        }
+        ul { @for sentence in data_words(context.study) { li { bdi { (marked(&sentence)) } } } }
     }
 }
 
@@ -72,22 +70,19 @@ pub(super) fn series(context: &Context<'_>) -> Markup {
         return html! {};
     }
     html! {
-        section {
-            (context.heading("Each trial, second by second"))
-            p {
-                "Rate of each window of one second. Windows before steady state stand hollow on a shaded \
-                 ground; the level line is the mean of the others. Pictures of a workload share their scale. What \
-                 a cache served has the word void and no mean."
-            }
-            @if let Some(told) = Shown::of(context.study).told() { p.note { (told) } }
-            @for (workload, figures) in &context.figures.series {
-                details {
-                    summary {
-                        (context.banner()) bdi { (plain(workload)) } ", "
-                        (words::count(figures.len(), "trial"))
-                    }
-                    div.multiples { @for figure in figures { (context.figure(figure, "")) } }
+        p {
+            "Rate of each window of one second. Windows before steady state stand hollow on a shaded \
+             ground; the level line is the mean of the others. Pictures of a workload share their scale. What \
+             a cache served has the word void and no mean."
+        }
+        @if let Some(told) = Shown::of(context.study).told() { p.note { (told) } }
+        @for (workload, figures) in &context.figures.series {
+            details {
+                summary {
+                    (context.banner()) bdi { (plain(workload)) } ", "
+                    (words::count(figures.len(), "trial"))
                 }
+                div.multiples { @for figure in figures { (context.figure(figure, "")) } }
             }
         }
     }
@@ -100,24 +95,21 @@ pub(super) fn trials(context: &Context<'_>) -> Markup {
         return html! {};
     }
     html! {
-        section {
-            (context.heading("All trials"))
-            details {
-                summary {
-                    (context.banner()) (words::count(context.study.trials.len(), "trial"))
-                    ", complete, failed and interrupted"
-                }
-                @if let Some(told) = shown.told() { p.note { (told) } }
-                div.scroll tabindex="0" {
-                    table.sortable {
-                        (context.caption("A row a trial, in the order in which they were made; figures of void trials in parentheses."))
-                        thead { tr {
-                            @for head in ["Trial", "Sitting", "Phase", "Workload", "Started", "Grade", "Rate", "Median",
-                                "99th", "Worst", "Steady", "Flush", "Tags and notes"]
-                            { th scope="col" { (head) } }
-                        } }
-                        tbody { @for trial in shown.trials(context.study) { (trial_row(context, trial)) } }
-                    }
+        details {
+            summary {
+                (context.banner()) (words::count(context.study.trials.len(), "trial"))
+                ", complete, failed and interrupted"
+            }
+            @if let Some(told) = shown.told() { p.note { (told) } }
+            div.scroll tabindex="0" {
+                table.sortable {
+                    (context.caption("A row a trial, in the order in which they were made; figures of void trials in parentheses."))
+                    thead { tr {
+                        @for head in ["Trial", "Sitting", "Phase", "Workload", "Started", "Grade", "Rate", "Median",
+                            "99th", "Worst", "Steady", "Flush", "Tags and notes"]
+                        { th scope="col" { (head) } }
+                    } }
+                    tbody { @for trial in shown.trials(context.study) { (trial_row(context, trial)) } }
                 }
             }
         }

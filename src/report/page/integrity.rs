@@ -3,7 +3,7 @@
 
 use maud::{Markup, html};
 
-use super::{Context, unbroken};
+use super::{Context, marked};
 use crate::integrity::{Pass, data_pass, read_back, sealed_pass, sealing};
 use crate::report::study::moment;
 use crate::report::verified::{back_sentences, seal_sentences};
@@ -43,25 +43,22 @@ pub(super) fn integrity(context: &Context<'_>) -> Markup {
         (pass.number, format!(", {state} {at}."))
     };
     html! {
-        section {
-            (context.heading("Is what was written still there?"))
-            @for back in &backs {
-                @for (index, sentence) in back_sentences(back).into_iter().enumerate() {
-                    p {
-                        @if index == 0 { strong { (unbroken(&sentence)) } }
-                        @else { (unbroken(&sentence)) }
-                    }
+        @for back in &backs {
+            @for (index, sentence) in back_sentences(back).into_iter().enumerate() {
+                p {
+                    @if index == 0 { strong { (marked(&sentence)) } }
+                    @else { (marked(&sentence)) }
                 }
             }
-            @for sentence in seals.iter().flat_map(seal_sentences) { p { (unbroken(&sentence)) } }
-            @if !damage.is_empty() { div.scroll tabindex="0" { (table(context, &damage)) } }
-            @if let Some((number, when)) = data.as_ref().map(told) {
-                p { "Every block was compared with what the study knows of it: pass " (number)
-                    " of " code { "verify" } (when) }
-            }
-            @if let Some((number, when)) = sealed.as_ref().filter(|sealed| data.as_ref() != Some(sealed)).map(told) {
-                p { "Sealed files were looked at by pass " (number) " of " code { "verify" } (when) }
-            }
+        }
+        @for sentence in seals.iter().flat_map(seal_sentences) { p { (marked(&sentence)) } }
+        @if !damage.is_empty() { div.scroll tabindex="0" { (table(context, &damage)) } }
+        @if let Some((number, when)) = data.as_ref().map(told) {
+            p { "Every block was compared with what the study knows of it: pass " (number)
+                " of " code { "verify" } (when) }
+        }
+        @if let Some((number, when)) = sealed.as_ref().filter(|sealed| data.as_ref() != Some(sealed)).map(told) {
+            p { "Sealed files were looked at by pass " (number) " of " code { "verify" } (when) }
         }
     }
 }

@@ -59,18 +59,19 @@ impl Context<'_> {
 
     /// A picture with the words under it.
     fn figure(&self, figure: &Figure, words: &str) -> Markup {
-        self.framed(figure, words, None)
+        self.framed(figure, words, false)
     }
 
-    /// One that is scrolled on a narrow screen, so that the keyboard has to reach it.
+    /// One that is scrolled on a narrow screen, so that the keyboard has to reach it; its words stay.
     fn wide(&self, figure: &Figure, words: &str) -> Markup {
-        self.framed(figure, words, Some("0"))
+        self.framed(figure, words, true)
     }
 
-    fn framed(&self, figure: &Figure, words: &str, tabindex: Option<&str>) -> Markup {
+    fn framed(&self, figure: &Figure, words: &str, scrolled: bool) -> Markup {
         html! {
-            figure tabindex=[tabindex] data-points=[points(figure)] {
-                (PreEscaped(&figure.svg))
+            figure data-points=[points(figure)] {
+                @if scrolled { div.scroll tabindex="0" { (PreEscaped(&figure.svg)) } }
+                @else { (PreEscaped(&figure.svg)) }
                 figcaption { (self.banner()) (plain(&figure.caption)) " " (words) }
             }
         }
@@ -109,7 +110,9 @@ pub fn page(
                     (masthead(&context, &name, generated))
                     (ten::ten(&context))
                     (contents(&parts))
-                    @for (id, _, part) in &parts { div id=(id) { (part) } }
+                    @for part in &parts {
+                        section id=(part.id) { (context.heading(part.title)) (part.inside) }
+                    }
                 }
                 footer {
                     "Made by poolproof " (env!("CARGO_PKG_VERSION")) " on " (moment(generated))
@@ -120,62 +123,67 @@ pub fn page(
     shell::document(&title, context.simulated, &body).into_string()
 }
 
-/// The parts that this study has: where they stand, what the contents call them, what they hold.
-fn parts(context: &Context<'_>) -> Vec<(&'static str, &'static str, Markup)> {
-    let all = [
-        (
-            "changed",
-            "What changed, by workload",
-            results::verdicts(context),
-        ),
-        ("cost", "Cost, limits, forecast", account::cost(context)),
-        ("rates", "Rates", results::rates(context)),
-        ("latency", "Latency", results::latencies(context)),
-        (
-            "gave",
-            "Gain taken apart, expected against measured",
-            account::gave(context),
-        ),
-        ("real", "Is each number real?", real::real(context)),
-        (
-            "trust",
-            "What to know before trusting it",
-            results::caveats(context),
-        ),
-        (
+/// A part of the page: a section with a heading, to which the contents lead by the same words.
+struct Part {
+    /// Where it stands: unique on the page.
+    id: &'static str,
+    /// Its heading.
+    title: &'static str,
+    /// What is below the heading.
+    inside: Markup,
+}
+
+/// The parts that this study has.
+fn parts(context: &Context<'_>) -> Vec<Part> {
+    let part = |id, title, inside| Part { id, title, inside };
+    let mut all = vec![part(
+        "changed",
+        "What changed, by workload",
+        results::verdicts(context),
+    )];
+    all.extend(account::cost(context));
+    all.push(part("rates", "Rates", results::rates(context)));
+    all.push(part("latency", "Latency", results::latencies(context)));
+    all.extend(account::gave(context));
+    all.extend([
+        part("real", "Is each number real?", real::real(context)),
+        part("trust", "Before you trust this", results::caveats(context)),
+        part(
             "integrity",
             "Is what was written still there?",
             integrity::integrity(context),
         ),
-        (
+        part(
             "facts",
             "What changed besides the drive",
             appendix::facts(context),
         ),
-        ("data", "Test data", appendix::data(context)),
-        (
+        part("data", "Test data", appendix::data(context)),
+        part(
             "series",
             "Each trial, second by second",
             appendix::series(context),
         ),
-        ("trials", "All trials", appendix::trials(context)),
-        ("method", "Method and sources", method::method(context)),
-        ("words", "Definitions", method::definitions(context)),
-        (
+        part("trials", "All trials", appendix::trials(context)),
+        part("method", "Method", method::method(context)),
+        part("words", "Words", method::definitions()),
+        part(
             "files",
             "The files behind the numbers",
             sources::sources(context),
         ),
-    ];
-    let some = |(_, _, part): &(_, _, Markup)| !part.0.is_empty();
-    all.into_iter().filter(some).collect()
+    ]);
+    all.retain(|part| !part.inside.0.is_empty());
+    all
 }
 
 /// Links to the parts.
-fn contents(parts: &[(&str, &str, Markup)]) -> Markup {
+fn contents(parts: &[Part]) -> Markup {
     html! {
         nav aria-label="Contents" {
-            ul.contents { @for (id, title, _) in parts { li { a href=(format!("#{id}")) { (title) } } } }
+            ul.contents {
+                @for part in parts { li { a href=(format!("#{}", part.id)) { (part.title) } } }
+            }
         }
     }
 }
@@ -232,6 +240,38 @@ fn points(figure: &Figure) -> Option<String> {
 }
 
 /// A sentence whose per cent signs stay with their numbers.
-fn unbroken(sentence: &str) -> String {
+pub(super) fn unbroken(sentence: &str) -> String {
     sentence.replace(" %", "\u{a0}%")
+}
+
+/// The same with what stands between two backticks, a command, set as such. A last one without its fellow
+/// stays as it is. All of it is escaped.
+pub(super) fn marked(sentence: &str) -> Markup {
+    let pieces: Vec<&str> = sentence.split('`').collect();
+    let pairs = (pieces.len() - 1) / 2;
+    html! {
+        @for (index, piece) in pieces.iter().enumerate() {
+            @if index % 2 == 1 && index < 2 * pairs { code { (piece) } }
+            @else if index > 2 * pairs { "`" (unbroken(piece)) }
+            @else { (unbroken(piece)) }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn commands_are_set_as_such_and_whatever_they_hold_is_escaped() {
+        let of = |sentence: &str| marked(sentence).into_string();
+        assert_eq!(
+            of("run `poolproof verify a`, 5 % of it; then `b`"),
+            "run <code>poolproof verify a</code>, 5\u{a0}% of it; then <code>b</code>"
+        );
+        assert_eq!(of("plain"), "plain");
+        assert_eq!(of("`<b>`&`"), "<code>&lt;b&gt;</code>&amp;`");
+        assert_eq!(of("one ` alone"), "one ` alone");
+        assert_eq!(of("``"), "<code></code>");
+    }
 }

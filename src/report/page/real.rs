@@ -2,11 +2,11 @@
 
 use maud::{Markup, html};
 
-use super::{Context, sentence_case};
+use super::{Context, marked, sentence_case};
 use crate::judge::{Evidence, Judgement};
 use crate::report::shown::Shown;
 use crate::report::{advice, grades, sitting};
-use crate::study::Trial;
+use crate::study::{Study, Trial};
 use crate::text::plain;
 
 /// The rule of grades, as evidence and grade, first fit first.
@@ -42,43 +42,105 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
     let judged: Vec<(&Trial, &Judgement)> = one_by_one
         .filter_map(|trial| Some((trial, context.judgements.get(&trial.trial)?)))
         .collect();
+    let said: Vec<Said> = judged
+        .iter()
+        .map(|(trial, judged)| Said::of(context.study, trial, judged))
+        .collect();
+    let common = Said::common(&said);
     let of_void = |(_, judged): &&(&Trial, &Judgement)| !judged.ruling.grade.holds();
     let void: Vec<(&Trial, &Judgement)> = judged.iter().filter(of_void).copied().collect();
     html! {
-        section {
-            (context.heading("Is each number real?"))
-            p {
-                "Every complete trial is graded by evidence of whether its bytes came from the drives or from \
-                 a cache. Verdicts are built on A and B alone; C and X are void. What was not observed \
-                 counts neither for nor against. Here: " strong { (grades::counted(context.judgements, numbers.into_iter())) } "."
+        p {
+            "Every complete trial is graded by evidence of whether its bytes came from the drives or from \
+             a cache. Verdicts are built on A and B alone; C and X are void. What was not observed \
+             counts neither for nor against. Here: " strong { (grades::counted(context.judgements, numbers.into_iter())) } "."
+        }
+        dl.terms.grades {
+            @for grade in grades::ALL {
+                dt { strong { (grade.letter()) } @if !grade.holds() { " · void" } }
+                dd { (sentence_case(grade.words())) "." }
             }
-            dl.terms.grades {
-                @for grade in grades::ALL {
-                    dt { strong { (grade.letter()) } @if !grade.holds() { " · void" } }
-                    dd { (sentence_case(grade.words())) "." }
-                }
+        }
+        (rule(context))
+        div.figures {
+            @for figure in &context.figures.layers {
+                (context.figure(figure, "A bar is a known ceiling, a broken line an unknown one."))
             }
-            (rule(context))
-            div.figures {
-                @for figure in &context.figures.layers {
-                    (context.figure(figure, "A bar is a known ceiling, a broken line an unknown one."))
-                }
-                @if let Some(sweep) = &context.figures.sweep {
-                    (context.figure(sweep, "Squares are working sets, lines the levels found in them."))
-                }
+            @if let Some(sweep) = &context.figures.sweep {
+                (context.figure(sweep, "Squares are working sets, lines the levels found in them."))
             }
-            @if let Some(told) = shown.told() { p.note { (told) } }
-            @if !void.is_empty() {
-                div.scroll tabindex="0" { (trials(context, &void, "Void trials, of which no verdict is made.")) }
+        }
+        @if let Some(told) = shown.told() { p.note { (told) } }
+        (remarks(&common, "Not observed in any of these trials, which speaks neither for nor against:", "What to do next, after each of them:"))
+        @if !void.is_empty() {
+            div.scroll tabindex="0" { (trials(context, &void, "Void trials, of which no verdict is made.")) }
+        }
+        details {
+            summary { (context.banner()) "All complete trials as they were judged" }
+            div.scroll tabindex="0" { (trials(context, &judged, "Complete trials as they were judged.")) }
+        }
+        details {
+            summary { (context.banner()) "The evidence of each trial" }
+            @for ((trial, judged), said) in judged.iter().zip(&said) {
+                (evidence(context, trial, judged, &said.without(&common)))
             }
-            details {
-                summary { (context.banner()) "All complete trials as they were judged" }
-                div.scroll tabindex="0" { (trials(context, &judged, "Complete trials as they were judged.")) }
-            }
-            details {
-                summary { (context.banner()) "The evidence of each trial" }
-                @for (trial, judged) in &judged { (evidence(context, trial, judged)) }
-            }
+        }
+    }
+}
+
+/// What is said of a trial beside its evidence.
+#[derive(Clone, Default)]
+struct Said {
+    /// What was not observed.
+    absent: Vec<String>,
+    /// What to do next.
+    steps: Vec<String>,
+}
+
+impl Said {
+    fn of(study: &Study, trial: &Trial, judged: &Judgement) -> Self {
+        Self {
+            absent: advice::absent(study, trial, judged),
+            steps: advice::steps(study, trial, judged),
+        }
+    }
+
+    /// What is said of each of several, to be said once; nothing of one alone.
+    fn common(all: &[Self]) -> Self {
+        let [first, rest @ ..] = all else {
+            return Self::default();
+        };
+        if rest.is_empty() {
+            return Self::default();
+        }
+        let mut common = first.clone();
+        common
+            .absent
+            .retain(|of| rest.iter().all(|said| said.absent.contains(of)));
+        common
+            .steps
+            .retain(|of| rest.iter().all(|said| said.steps.contains(of)));
+        common
+    }
+
+    /// What is said of this trial and not of all.
+    fn without(&self, common: &Self) -> Self {
+        let mut own = self.clone();
+        own.absent.retain(|of| !common.absent.contains(of));
+        own.steps.retain(|of| !common.steps.contains(of));
+        own
+    }
+}
+
+fn remarks(said: &Said, absent: &str, steps: &str) -> Markup {
+    html! {
+        @if !said.absent.is_empty() {
+            p.small { (absent) }
+            ul.small { @for sentence in &said.absent { li { (marked(sentence)) } } }
+        }
+        @if !said.steps.is_empty() {
+            p.small { (steps) }
+            ul.small { @for sentence in &said.steps { li { (marked(sentence)) } } }
         }
     }
 }
@@ -143,9 +205,7 @@ pub(super) fn grade(void: bool, letter: &str) -> Markup {
     }
 }
 
-fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement) -> Markup {
-    let absent = advice::absent(context.study, trial, judged);
-    let steps = advice::steps(context.study, trial, judged);
+fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement, said: &Said) -> Markup {
     let void = !judged.ruling.grade.holds();
     html! {
         details {
@@ -159,19 +219,12 @@ fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement) -> Markup 
                 @if void { "Rate, void: " (sitting::rate(trial)) " is no speed of the drives. " }
                 @else { "Rate: " (sitting::rate(trial)) ". " }
                 "Cached part: " (super::unbroken(&grades::share(&judged.ruling))) ". "
-                bdi { (sentence_case(&super::unbroken(&plain(&judged.limiting.sentence)))) } "."
+                bdi { (sentence_case(&super::unbroken(&plain(&judged.limiting.sentence())))) } "."
                 @if let Some(engine) = sitting::engine(context.study, trial) { " Driven by " bdi { (engine) } "." }
             }
             @if judged.evidence.is_empty() { p { "Nothing was observed beside the operations." } }
             @else { div.scroll tabindex="0" { (signs(context, &judged.evidence)) } }
-            @if !absent.is_empty() {
-                p.small { "Not observed, which speaks neither for nor against:" }
-                ul.small { @for sentence in &absent { li { (sentence) } } }
-            }
-            @if !steps.is_empty() {
-                p.small { "What to do next:" }
-                ul.small { @for sentence in &steps { li { (sentence) } } }
-            }
+            (remarks(said, "Not observed, which speaks neither for nor against:", "What to do next:"))
         }
     }
 }

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::real::grade;
-use super::{Context, sentence_case, statistics, unbroken};
+use super::{Context, marked, sentence_case, statistics, unbroken};
 use crate::chart::{Family, letter, void};
 use crate::compare::{Contrast, Group, Row, Verdict};
 use crate::plan::Phase;
@@ -11,17 +11,14 @@ use crate::report::verdict;
 use crate::report::words::{self, NONE};
 use crate::text::plain;
 
-/// A sentence a workload, and what is next.
+/// A sentence a workload.
 pub(super) fn verdicts(context: &Context<'_>) -> Markup {
     let comparison = context.comparison;
     if comparison.workloads.is_empty() {
         return html! {};
     }
     html! {
-        section {
-            (context.heading("What changed, by workload"))
-            ul.verdicts { @for row in &comparison.workloads { (verdict(context, row)) } }
-        }
+        ul.verdicts { @for row in &comparison.workloads { (verdict(context, row)) } }
     }
 }
 
@@ -29,7 +26,7 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
     let rules = &context.comparison.rules;
     let sentence = |contrast: &Contrast, phase: Phase| {
         let judgements = context.judgements;
-        unbroken(&verdict::verdict(row, contrast, phase, rules, judgements))
+        verdict::verdict(row, contrast, phase, rules, judgements)
     };
     let medians: Vec<String> = row
         .groups
@@ -58,15 +55,18 @@ fn verdict(context: &Context<'_>, row: &Row) -> Markup {
             }
             @if let Some((contrast, phase)) = headline {
                 p.verdict {
-                    (sign(contrast)) " " (sentence_case(&sentence(contrast, phase)))
+                    (sign(contrast)) " " (marked(&sentence_case(&sentence(contrast, phase))))
                     @if phase == Phase::During { ", while the array reshaped" }
                     "."
                 }
             }
             @if let Some(during) = beside {
-                p.small { "While the array reshaped: " (sentence(during, Phase::During)) "." }
+                p.small { "While the array reshaped: " (marked(&sentence(during, Phase::During))) "." }
             }
-            @if !medians.is_empty() { p.small { "Median rate and grade: " (medians.join("; ")) "." } }
+            @if !medians.is_empty() { p.small {
+                    "Median rate and grade" @if headline.is_some() { " (the change is that of geometric means)" } ": "
+                    (medians.join("; ")) "."
+                } }
         }
     }
 }
@@ -96,37 +96,34 @@ pub(super) fn rates(context: &Context<'_>) -> Markup {
     }
     let confidence = words::confidence(&comparison.rules);
     html! {
-        section {
-            (context.heading("Rates"))
-            div.scroll tabindex="0" {
-                table {
-                    (context.caption("Median rate, grade, spread and trials by phase; ratios to before."))
-                    thead {
-                        tr {
-                            th scope="col" { "Workload" }
-                            @for phase in Phase::ALL { th scope="col" { (sentence_case(phase.word())) } }
-                            th scope="col" { "During ÷ before" br; small { (confidence) " interval" } }
-                            th scope="col" { "After ÷ before" br; small { (confidence) " interval" } }
-                        }
+        div.scroll tabindex="0" {
+            table {
+                (context.caption("Median rate, grade, spread and trials by phase; ratios to before."))
+                thead {
+                    tr {
+                        th scope="col" { "Workload" }
+                        @for phase in Phase::ALL { th scope="col" { (sentence_case(phase.word())) } }
+                        th scope="col" { "During ÷ before" br; small { (confidence) " interval" } }
+                        th scope="col" { "After ÷ before" br; small { (confidence) " interval" } }
                     }
-                    tbody { @for row in &comparison.workloads { (rate_row(row)) } }
                 }
+                tbody { @for row in &comparison.workloads { (rate_row(row)) } }
             }
-            p.note {
-                "Spread is the standard deviation of the trials over their mean. Ratios are of \
-                 geometric means."
+        }
+        p.note {
+            "Spread is the standard deviation of the trials over their mean. Ratios are of \
+             geometric means."
+        }
+        div.figures.wide {
+            @for figure in &context.figures.rates {
+                (context.wide(figure, "The mark is the median, the bar the interval of the mean; rings below are \
+                    single trials; the letter is the grade. A hatched lane is void and has no rate."))
             }
-            div.figures.wide {
-                @for figure in &context.figures.rates {
-                    (context.wide(figure, "The mark is the median, the bar the interval of the mean; rings below are \
-                        single trials; the letter is the grade. A hatched lane is void and has no rate."))
-                }
-            }
-            @if comparison.workloads.iter().any(statistics::any) {
-                details {
-                    summary { (context.banner()) "Further statistics of each ratio" }
-                    div.scroll tabindex="0" { (statistics::table(context)) }
-                }
+        }
+        @if comparison.workloads.iter().any(statistics::any) {
+            details {
+                summary { (context.banner()) "Further statistics of each ratio" }
+                div.scroll tabindex="0" { (statistics::table(context)) }
             }
         }
     }
@@ -193,44 +190,41 @@ pub(super) fn latencies(context: &Context<'_>) -> Markup {
         .flat_map(|row| row.groups.iter().flatten());
     let dashes = groups.any(|group| group.void.is_none() && percentiles(group).contains(&None));
     html! {
-        section {
-            (context.heading("Latency"))
-            div.scroll tabindex="0" {
-                table.second {
-                    (context.caption("Median over the trials of each percentile, and the worst operation of all."))
-                    thead { tr {
-                        @for head in ["Workload", "Phase and grade", "Median", "95th", "99th", "Worst", "Trials"]
-                        { th scope="col" { (head) } }
-                    } }
-                    tbody {
-                        @for row in &comparison.workloads {
-                            @for (index, group) in row.groups.iter().flatten().enumerate() {
-                                tr.first[index == 0] {
-                                    @if index == 0 {
-                                        th scope="rowgroup" rowspan=(row.groups.iter().flatten().count()) {
-                                            bdi { (plain(&row.workload)) }
-                                        }
+        div.scroll tabindex="0" {
+            table.second {
+                (context.caption("Median over the trials of each percentile, and the worst operation of all."))
+                thead { tr {
+                    @for head in ["Workload", "Phase and grade", "Median", "95th", "99th", "Worst", "Trials"]
+                    { th scope="col" { (head) } }
+                } }
+                tbody {
+                    @for row in &comparison.workloads {
+                        @for (index, group) in row.groups.iter().flatten().enumerate() {
+                            tr.first[index == 0] {
+                                @if index == 0 {
+                                    th scope="rowgroup" rowspan=(row.groups.iter().flatten().count()) {
+                                        bdi { (plain(&row.workload)) }
                                     }
-                                    td.word { (group.phase) " " (grade(group.void.is_some(), letter(group.grade))) }
-                                    @if group.void.is_some() {
-                                        @for _ in 0..4 { td { "void" } }
-                                    } @else {
-                                        @for ns in percentiles(group) { td { (words::latency(ns)) } }
-                                        td { (words::latency(group.max_ns.map(|ns| ns as f64))) }
-                                    }
-                                    td { (words::numbers(&group.trials)) }
                                 }
+                                td.word { (group.phase) " " (grade(group.void.is_some(), letter(group.grade))) }
+                                @if group.void.is_some() {
+                                    @for _ in 0..4 { td { "void" } }
+                                } @else {
+                                    @for ns in percentiles(group) { td { (words::latency(ns)) } }
+                                    td { (words::latency(group.max_ns.map(|ns| ns as f64))) }
+                                }
+                                td { (words::numbers(&group.trials)) }
                             }
                         }
                     }
                 }
             }
-            @if dashes { p.note { (words::FEW_OPERATIONS) } }
-            div.figures {
-                @for figure in &context.figures.latencies {
-                    (context.figure(figure, "All trials of a phase merged; a line ends where fewer than ten \
-                        operations lie beyond it. A faint trace with hollow marks is void."))
-                }
+        }
+        @if dashes { p.note { (words::FEW_OPERATIONS) } }
+        div.figures {
+            @for figure in &context.figures.latencies {
+                (context.figure(figure, "All trials of a phase merged; a line ends where fewer than ten \
+                    operations lie beyond it. A faint trace with hollow marks is void."))
             }
         }
     }
@@ -252,20 +246,17 @@ pub(super) fn caveats(context: &Context<'_>) -> Markup {
         html! {
             @if !sentences.is_empty() {
                 (context.subheading(title))
-                ul { @for sentence in sentences { li { bdi { (sentence) } } } }
+                ul { @for sentence in sentences { li { bdi { (marked(sentence)) } } } }
             }
         }
     };
     html! {
-        section {
-            (context.heading("Before you trust this"))
-            (list("What limits", &words::limits(context.comparison, context.judgements)))
-            (list("Signs that speak against a number", &remarks))
-            (list("Trials left out", &excluded))
-            (list("Damage found in the study’s files", &damage))
-            @if remarks.is_empty() && excluded.is_empty() && damage.is_empty() {
-                p { "No trial was left out, and no sign against a number was found." }
-            }
+        (list("What limits", &words::limits(context.comparison, context.judgements)))
+        (list("Signs that speak against a number", &remarks))
+        (list("Trials left out", &excluded))
+        (list("Damage found in the study’s files", &damage))
+        @if remarks.is_empty() && excluded.is_empty() && damage.is_empty() {
+            p { "No trial was left out, and no sign against a number was found." }
         }
     }
 }

@@ -44,7 +44,7 @@ try{points=JSON.parse(figure.getAttribute("data-points"))}catch(e){return}
 if(!svg||!points.length){return}
 var note=document.createElement("output"),box=svg.viewBox.baseVal;
 note.className="reading";note.setAttribute("aria-hidden","true");
-figure.insertBefore(note,svg.nextSibling);
+figure.insertBefore(note,figure.querySelector("figcaption"));
 svg.addEventListener("pointermove",function(event){
 var frame=svg.getBoundingClientRect(),x=(event.clientX-frame.left)*box.width/frame.width,best=points[0];
 points.forEach(function(point){if(Math.abs(point[0]-x)<Math.abs(best[0]-x)){best=point}});

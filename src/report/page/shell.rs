@@ -12,7 +12,7 @@ use crate::report::words;
 const STYLE: &str = include_str!("style.css");
 const SCRIPT: &str = include_str!("script.js");
 /// SHA-256 of [`SCRIPT`], as content security policies write it.
-const SCRIPT_HASH: &str = "sha256-I0gijK87xTtFPUF8fKyq1008Yw0lHkP9Z2C0PqII6/M=";
+const SCRIPT_HASH: &str = "sha256-BbAS6mO4cJPj5wOBwdYt8lI155rOSNJVtIUpSw8/44o=";
 
 /// A whole document: `title` for the browser's tab, a banner where what it shows is made up, then `body`.
 pub(in crate::report) fn document(title: &str, simulated: bool, body: &Markup) -> Markup {

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{Context, unbroken};
+use super::{Context, marked, unbroken};
 use crate::report::ten::{Line, Ten};
 
 /// The section that everybody reads.
@@ -13,10 +13,10 @@ pub(super) fn ten(context: &Context<'_>) -> Markup {
             (context.heading("The expansion in ten lines"))
             p.lead.bad[ten.alarming] {
                 @if ten.alarming { strong.tag { "look here" } " " }
-                bdi { (unbroken(&ten.verdict)) }
+                bdi { (marked(&ten.verdict)) }
             }
             @if let Some(next) = ten.lacking.as_ref().filter(|next| **next != ten.verdict) {
-                p.next { (next) }
+                p.next { (marked(next)) }
             }
             ol.ten { @for line in &ten.lines { (self::line(context, line)) } }
         }
@@ -31,10 +31,10 @@ fn line(context: &Context<'_>, line: &Line) -> Markup {
                 p.number {
                     span aria-hidden="true" { (line.standing.sign()) } " "
                     @if let Some(word) = line.standing.word() { strong.tag { (word) } " " }
-                    bdi { (unbroken(&line.number)) }
+                    bdi { (marked(&line.number)) }
                 }
-                @if !line.comparison.is_empty() { p { bdi { (unbroken(&line.comparison)) } } }
-                @if !line.plain.is_empty() { p.plain { bdi { (unbroken(&line.plain)) } } }
+                @if !line.comparison.is_empty() { p { bdi { (marked(&line.comparison)) } } }
+                @if !line.plain.is_empty() { p.plain { bdi { (marked(&line.plain)) } } }
                 @if !line.rows.is_empty() { p.trace { "From " bdi { (line.rows) } } }
             }
             div.sure {

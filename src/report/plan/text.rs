@@ -240,6 +240,36 @@ mod tests {
         proposal.outlook().unwrap()
     }
 
+    /// As `compare` tells it afterwards: random work in operations, work in order in bytes.
+    #[test]
+    fn what_random_work_will_reach_is_told_in_operations() {
+        let text = outlook_text(&outlook(Scheme::Raid6, &[6, 6, 6, 6], 6), 80);
+        let speed = text.split("\nSpeed\n").nth(1).unwrap();
+        let speed = speed.split("\nTime\n").next().unwrap();
+        let of = |name: &str| {
+            let start = format!("\n{name}\n");
+            let block = speed
+                .split(&start)
+                .nth(1)
+                .unwrap_or_else(|| panic!("{name} in {speed}"));
+            block.split("\n\n").next().unwrap().to_owned()
+        };
+        for name in ["small-read", "small-read-deep", "small-write-deep", "mixed"] {
+            let block = of(name);
+            assert!(
+                block.matches(" op/s").count() >= 2 && !block.contains("B/s"),
+                "{block}"
+            );
+        }
+        for name in ["large-read", "large-write"] {
+            let block = of(name);
+            assert!(
+                block.matches("B/s").count() >= 2 && !block.contains("op/s"),
+                "{block}"
+            );
+        }
+    }
+
     #[test]
     fn it_fits_its_width_and_says_what_it_must() {
         for scheme in [

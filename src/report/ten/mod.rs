@@ -20,9 +20,8 @@ use super::words;
 use crate::chart::letter;
 use crate::compare::{Account, Comparison, Contrast, Group, Quantity, Row, Rules, Verdict};
 use crate::plan::{Access, Phase};
-use crate::ready::{self, Next};
+use crate::ready::{self, Next, Stage};
 use crate::study::{Audience, Study};
-use crate::text::plain;
 
 /// How a line stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -198,13 +197,26 @@ struct Scene<'a> {
 }
 
 impl<'a> Scene<'a> {
-    /// What the study lacks and what is next, where it is not complete.
+    /// What the study lacks and what is next, where it is not complete; how that is done stands in line 10.
     fn lacking(&self) -> Option<String> {
         let lacking = words::lacking(self.comparison)?;
-        Some(match self.next.sentence() {
-            Some(next) => format!("{lacking} {}", plain(&next)),
+        Some(match self.next.now().next() {
+            Some(step) => format!("{lacking} Next: {} (line 10 says how).", step.act),
             None => lacking,
         })
+    }
+
+    /// What is said of a reshape of which nothing was seen: how it would be, as long as it can be.
+    fn unseen(&self, how: &str) -> String {
+        match self.next.stage {
+            Stage::Untold => {
+                "No expansion was seen or told, so there was nothing to follow.".to_owned()
+            }
+            Stage::After | Stage::FollowUp | Stage::Done => {
+                "The reshape is over: what nobody saw of it stays unknown.".to_owned()
+            }
+            Stage::Nothing | Stage::Baseline | Stage::Ready | Stage::During => how.to_owned(),
+        }
     }
 
     /// The study in a command.

@@ -5,8 +5,8 @@ use crate::compare::expected::Expectations;
 use crate::compare::{Bounds, Verdict};
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::ready::{Figure, Stage};
-use crate::report::{verdict, words};
+use crate::ready::{Figure, Layer, Stage};
+use crate::report::{history, verdict, words};
 use crate::study::Trial;
 use crate::text::{plain, short};
 use crate::units::{Bytes, percent};
@@ -36,16 +36,19 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
         format!("; {} {}", plain(&figure.source), figure.bytes.si())
     });
     let rows = format!("facts, {}", plain(&before.source));
+    let raw = counts_raw(scene);
     let Some(after) = after else {
+        let unit = if raw { " raw, parity included," } else { "" };
         return Line {
             rows,
             plain: "The new size is seen in the first sitting after the expansion.".to_owned(),
             comparison: held
                 .strip_prefix("; ")
                 .map_or(String::new(), |held| format!("expected after it: {held}")),
-            ..Line::missing(SPACE, &format!("{} before", both(before.bytes)), "")
+            ..Line::missing(SPACE, &format!("{}{unit} before", both(before.bytes)), "")
         };
     };
+    let usable = share.filter(|_| raw).and_then(|share| usable(scene, share));
     let ratio = after.bytes.0 as f64 / before.bytes.0.max(1) as f64;
     let grown = after.bytes > before.bytes;
     let untold = scene.next.stage == Stage::Untold;
@@ -56,14 +59,30 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
             (false, true) => Standing::Told,
             (false, false) => Standing::Bad,
         },
-        number: format!("{} → {}", both(before.bytes), both(after.bytes)),
-        comparison: format!(
-            "{}{}",
-            words::change(ratio),
-            against(scene, after.bytes, expected)
-        ),
+        number: match (usable, raw) {
+            (Some([old, new]), _) => format!("{} → {} for data", both(old), both(new)),
+            (None, true) => format!("{} → {} raw", both(before.bytes), both(after.bytes)),
+            (None, false) => format!("{} → {}", both(before.bytes), both(after.bytes)),
+        },
+        comparison: match usable {
+            Some([old, new]) => format!(
+                "{} by {}; the share shows raw bytes, parity included: {} → {}, {}{}",
+                words::change(new.0 as f64 / old.0.max(1) as f64),
+                history::pool(scene.study).unwrap_or_default(),
+                before.bytes.si(),
+                after.bytes.si(),
+                words::change(ratio),
+                against(raw, after.bytes, expected)
+            ),
+            None => format!(
+                "{}{}{}",
+                words::change(ratio),
+                against(raw, after.bytes, expected),
+                if raw { ", parity included" } else { "" }
+            ),
+        },
         plain: match (grown, untold) {
-            (true, _) => until_full(scene),
+            (true, _) => until_full(scene, raw),
             (false, true) => {
                 "The share is no larger than before, and no expansion was seen or told: if a drive \
                               was added, grow the volume and the file system."
@@ -75,7 +94,10 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
             }
         },
         sure: "counted",
-        why_sure: "as the file system tells it".to_owned(),
+        why_sure: match usable {
+            Some(_) => "raw bytes as the file system tells them; for data by the level".to_owned(),
+            None => "as the file system tells it".to_owned(),
+        },
         grade: None,
         rows: format!("{rows}; {}", plain(&after.source)),
     }
@@ -87,14 +109,10 @@ const SOMEWHAT: f64 = 0.8;
 
 /// What the size that is shown is, held against the one that is expected: both in data, or both in raw
 /// bytes where the file system counts those.
-fn against(scene: &Scene<'_>, shown: Bytes, expected: Option<&Figure>) -> String {
+fn against(raw: bool, shown: Bytes, expected: Option<&Figure>) -> String {
     let Some(expected) = expected.map(|figure| figure.bytes) else {
         return String::new();
     };
-    let raw = scene.study.trials.iter().any(|trial| {
-        let facts = scene.study.facts.get(&trial.facts);
-        facts.is_some_and(|facts| scene.study.counts_parity(facts))
-    });
     let part = shown.0 as f64 / expected.0.max(1) as f64;
     let relation = match () {
         () if shown == expected => "as much as",
@@ -102,16 +120,39 @@ fn against(scene: &Scene<'_>, shown: Bytes, expected: Option<&Figure>) -> String
         () if part >= SOMEWHAT => "somewhat less than",
         () => "less than",
     };
-    let (whose, why) = match raw {
-        true => ("the drives'", ": raw bytes, parity included"),
-        false => ("the pool's", ""),
+    let whose = if raw { "the drives'" } else { "the pool's" };
+    format!("; {relation} {whose} {}", expected.si())
+}
+
+/// Whether the share shows raw bytes, parity included.
+fn counts_raw(scene: &Scene<'_>) -> bool {
+    scene.study.trials.iter().any(|trial| {
+        let facts = scene.study.facts.get(&trial.facts);
+        facts.is_some_and(|facts| scene.study.counts_parity(facts))
+    })
+}
+
+/// What there is for data by the level, before and after, of a share that shows raw bytes; `None` where the
+/// level and its drives are not known, or the share does not show about as much as these have.
+fn usable(scene: &Scene<'_>, share: &Layer) -> Option<[Bytes; 2]> {
+    let about = |seen: &Option<Figure>, expected: &Option<Figure>| {
+        let (seen, expected) = (seen.as_ref()?.bytes, expected.as_ref()?.bytes);
+        let part = seen.0 as f64 / expected.0.max(1) as f64;
+        (SOMEWHAT..=1.0 / SOMEWHAT).contains(&part).then_some(())
     };
-    format!("; {relation} {whose} {}{why}", expected.si())
+    about(&share.seen[0], &share.expected[0]).and(about(&share.seen[1], &share.expected[1]))?;
+    let pool = scene
+        .next
+        .layers
+        .iter()
+        .find(|layer| layer.name == "pool")?;
+    let [old, new] = &pool.expected;
+    Some([old.as_ref()?.bytes, new.as_ref()?.bytes])
 }
 
 /// When the share is full at the growth that facts show. While it reshapes, what is free moves with the
 /// layout, so that facts of that time are left aside.
-fn until_full(scene: &Scene<'_>) -> String {
+fn until_full(scene: &Scene<'_>, raw: bool) -> String {
     let study = scene.study;
     let rooms: Vec<(&Trial, &Facts)> = study
         .trials
@@ -129,8 +170,9 @@ fn until_full(scene: &Scene<'_>) -> String {
     let days = last.started.duration_since(first.started).as_secs_f64() / 86_400.0;
     if days < WEEK {
         return format!(
-            "{} were free in sitting {}. How fast the data grows is not known: facts span {days:.0} days, and a week is the least.",
+            "{} were free{} in sitting {}. How fast the data grows is not known: facts span {days:.0} days, and a week is the least.",
             available.si(),
+            if raw { " for data" } else { "" },
             last.sitting
         );
     }

@@ -6,9 +6,10 @@ use crate::compare::forecasted::{Finish, Planned, Told};
 use crate::integrity::{
     Pass, ReadBack, Sealing, data_pass, read_back, sample_sentence, sealed_pass, sealing,
 };
+use crate::plan::Phase;
 use crate::ready::{BEFORE, Stage, StepState, answer};
 use crate::report::verified::back_sentences;
-use crate::report::words;
+use crate::report::{history, words};
 use crate::study::{Fault, Outcome, Side, State, Study, faults_told};
 use crate::text::plain;
 use crate::units::{Bytes, grouped, percent};
@@ -153,6 +154,7 @@ fn cut_short(scene: &Scene<'_>) -> String {
         .count();
     match (cut, trials.len()) {
         (_, 0) => String::new(),
+        (0, 1) => "its one trial ran to its end".to_owned(),
         (0, all) => format!("all {} ran to their end", words::count(all, "trial")),
         (cut, all) => format!(
             "{} of {} failed or were cut off",
@@ -168,7 +170,10 @@ pub(super) fn forecast(scene: &Scene<'_>) -> Line {
         return Line::missing(
             FORECAST,
             "the reshape was not followed",
-            &format!("Follow it with `poolproof watch {}`.", scene.typed()),
+            &scene.unseen(&format!(
+                "Follow it with `poolproof watch {}`.",
+                scene.typed()
+            )),
         );
     };
     let finishes = || {
@@ -333,6 +338,7 @@ pub(super) fn changes(scene: &Scene<'_>) -> Line {
         );
     }
     let settings = &scene.account.settings;
+    let besides = besides(scene.study);
     let told: Vec<String> = settings
         .iter()
         .map(|setting| {
@@ -348,11 +354,12 @@ pub(super) fn changes(scene: &Scene<'_>) -> Line {
         } else {
             Standing::Told
         },
-        number: match told.len() {
-            0 => "nothing that is known".to_owned(),
-            n => words::count(n, "setting"),
+        number: match (told.len(), besides.is_empty()) {
+            (0, true) => "nothing that is known".to_owned(),
+            (0, false) => "no setting that is known".to_owned(),
+            (n, _) => words::count(n, "setting"),
         },
-        comparison: told.join("; "),
+        comparison: [told.as_slice(), &besides].concat().join("; "),
         plain: match told.is_empty() {
             true => String::new(),
             false => "What they did cannot be told from what the drive did.".to_owned(),
@@ -365,6 +372,37 @@ pub(super) fn changes(scene: &Scene<'_>) -> Line {
         grade: None,
         rows: "facts".to_owned(),
     }
+}
+
+/// Facts that differ and are no settings, a part of a sentence each: sizes are meant to change, and what is
+/// free changes with the data.
+fn besides(study: &Study) -> Vec<String> {
+    let changes = history::changed(study, Phase::After);
+    let mut told = Vec::new();
+    for change in &changes {
+        let size = |value: &Option<String>| {
+            let bytes = value
+                .as_deref()
+                .and_then(|value| value.parse::<Bytes>().ok());
+            bytes.map_or("not known".to_owned(), Bytes::si)
+        };
+        let sizes = || format!("{} → {}", size(&change.was), size(&change.is));
+        let (first, last) = change.fact.split_once('.').unwrap_or((&change.fact, ""));
+        let words = match (first, last) {
+            ("space", "available") => format!("free space of the share {}", sizes()),
+            ("space", _) => format!("size of the share {}", sizes()),
+            ("device", _) => "the devices under the share".to_owned(),
+            ("mount", "point" | "direct_io_alignment") | ("clock_synchronised" | "missing", _) => {
+                format!("{} (see the facts)", plain(&change.fact))
+            }
+            // Settings, which are told as such; made-up shares say so everywhere.
+            _ => continue,
+        };
+        if !told.contains(&words) {
+            told.push(words);
+        }
+    }
+    told
 }
 
 /// Line 10: what is to be done, and whether the test files are gone.

@@ -56,11 +56,25 @@ fn a_gain_is_told_in_per_cent_and_in_minutes_of_copying() {
     let ten = of(&study);
     let judgements = judge_all(&study);
     let comparison = compare(&study, &judgements, Rules::of(&study));
+    // Of one sitting a phase, the geometric mean of its trials, reckoned here a second time.
+    let mean = |row: &Row, phase| {
+        let rates = &row.group(phase).unwrap().rates;
+        let logs: f64 = rates.iter().map(|rate| rate.ln()).sum();
+        (logs / rates.len() as f64).exp()
+    };
     let row = &comparison.workloads[0];
-    let rate = |phase| row.group(phase).unwrap().median_rate;
-    // 180 GB over the median rates, reckoned here a second time.
-    let minutes = |phase| format!("{:.1} min", 180e9 / rate(phase) / 60.0);
+    let minutes = |phase| format!("{:.1} min", 180e9 / mean(row, phase) / 60.0);
     let link = &ten.lines[3];
+    // The rates are those of which the change is told.
+    let change = mean(row, Phase::After) / mean(row, Phase::Before);
+    let told = format!(
+        "{} → {}",
+        crate::units::Rate(mean(row, Phase::Before)),
+        crate::units::Rate(mean(row, Phase::After))
+    );
+    assert_eq!(link.number, told);
+    let told = format!("{}, both geometric means", words::change(change));
+    assert!(link.comparison.starts_with(&told), "{link:?}");
     let told = format!(
         "Copying 180 GB takes {}; before it took {}.",
         minutes(Phase::After),
@@ -79,8 +93,8 @@ fn a_gain_is_told_in_per_cent_and_in_minutes_of_copying() {
         .find(|row| row.workload == "small-read-deep")
         .unwrap();
     let people = |phase| {
-        let group = many.group(phase).unwrap();
-        (group.median_rate / group.block_bytes as f64 / 20.0).floor()
+        let block = many.group(phase).unwrap().block_bytes;
+        (mean(many, phase) / block as f64 / 20.0).floor()
     };
     let told = format!(
         "With many reading at once (small-read-deep) it serves {} people, before {}, at 20 small reads a second each.",
@@ -159,8 +173,7 @@ fn what_it_cost_is_told_by_what_can_tell_it() {
     study.probes.push(small(0.5, 10.2));
     let (verdict, cost) = told(&study);
     assert!(
-        verdict.contains("While it ran for 60.0 min, small reads took")
-            || verdict.contains("While it ran for 1.0 h, small reads took"),
+        verdict.contains("While it ran for 1.0 h, in trials small reads took"),
         "{verdict}"
     );
     assert!(
@@ -168,24 +181,157 @@ fn what_it_cost_is_told_by_what_can_tell_it() {
         "{cost:?}"
     );
     assert!(
-        cost.comparison.starts_with("day and night 10.2 ms"),
+        cost.comparison
+            .starts_with("by 1 probe small reads took 10.2 ms, "),
         "{cost:?}"
     );
     assert!(cost.rows.starts_with("trials.csv"), "{cost:?}");
     study.trials.retain(|trial| trial.phase != Phase::During);
     let (_, cost) = told(&study);
-    assert_eq!(
-        cost.number,
-        "small reads took 10.2 ms by 1 probe, which are too few to tell how much longer that is"
+    assert!(
+        cost.number
+            .starts_with("by 1 probe small reads took 10.2 ms, ")
+            && cost
+                .number
+                .ends_with("before; so few do not tell how much longer that is"),
+        "{cost:?}"
     );
     for index in 0..11 {
         study.probes.push(small(f64::from(index) / 12.0, 10.2));
     }
-    assert!(told(&study).1.number.contains(" times as long (10.2 ms)"));
+    let (_, cost) = told(&study);
+    assert!(
+        cost.number.starts_with("by probes small reads took ")
+            && cost.number.contains(" times as long (10.2 ms, "),
+        "{cost:?}"
+    );
+    // An hour has no worst hour of the day.
+    assert!(!cost.comparison.contains("worst from"), "{cost:?}");
     for trial in &mut study.trials {
         trial.mean_ns = Some(62_700);
     }
-    assert_eq!(told(&study).1.number, "small reads took 10.2 ms on average");
+    assert_eq!(
+        told(&study).1.number,
+        "by probes small reads took 10.2 ms on average, 62.7 µs before, when they followed one another at once"
+    );
+}
+
+/// What is known leads: that nothing is proved is no answer to what it cost.
+#[test]
+fn where_trials_prove_no_change_what_was_measured_leads() {
+    let mut study = reshaping(|hour| match hour < 1.0 {
+        true => (hour, Word::Running),
+        false => (1.0, Word::Finished),
+    });
+    // Trials of the phase during that scatter by more than they differ.
+    let mut rate = 0.0;
+    for trial in &mut study.trials {
+        if trial.workload == "small-read" && trial.phase == Phase::During {
+            rate += 1.0;
+            trial.rate_bytes_per_s = trial.rate_bytes_per_s.map(|old| old * 2.4 * rate / 2.0);
+        }
+    }
+    let line = of(&study).lines[5].clone();
+    // Without probes, the rate of the trials themselves is told.
+    assert!(line.number.ends_with(" in small-read"), "{line:?}");
+    assert_eq!(line.sure, "not proved");
+    let verdict = of(&study).verdict;
+    assert!(
+        verdict.contains("in trials small reads took ")
+            && verdict.contains(" before: no change is proved"),
+        "{verdict}"
+    );
+    for index in 0..11 {
+        study.probes.push(small(f64::from(index) / 12.0, 10.2));
+    }
+    let line = of(&study).lines[5].clone();
+    assert!(
+        line.number.starts_with("by probes small reads took "),
+        "{line:?}"
+    );
+    assert!(
+        line.comparison
+            .starts_with("trials of small-read prove no change ("),
+        "{line:?}"
+    );
+}
+
+/// A practice study has nothing to follow; of a reshape that is over nothing can be followed any more.
+#[test]
+fn nobody_is_asked_to_follow_what_is_not_there() {
+    let followed = |study: &Study| {
+        let ten = of(study);
+        [5, 6].map(|line: usize| ten.lines[line].plain.clone())
+    };
+    let asked = |lines: [String; 2]| lines.iter().all(|line| line.contains("poolproof watch"));
+    assert!(asked(followed(&testing::study(Example::BeforeOnly))));
+    let mut study = testing::study(Example::Full);
+    study.trials.retain(|trial| trial.phase != Phase::During);
+    for line in followed(&study) {
+        assert!(line.starts_with("The reshape is over"), "{line}");
+    }
+    study.config.pool = None;
+    let before = study.facts.values().next().unwrap().space.clone();
+    for facts in study.facts.values_mut() {
+        facts.space.clone_from(&before);
+    }
+    for line in followed(&study) {
+        assert!(line.starts_with("No expansion was seen or told"), "{line}");
+    }
+}
+
+/// Line 9 knows what the facts below it know.
+#[test]
+fn facts_that_differ_are_not_called_nothing() {
+    let mut study = testing::study(Example::Full);
+    for facts in study.facts.values_mut() {
+        facts.links[0].mtu = 1500;
+    }
+    let line = of(&study).lines[8].clone();
+    assert_eq!(line.number, "no setting that is known");
+    assert_eq!(
+        line.comparison,
+        "free space of the share 4.00 TB → 10.0 TB; size of the share 12.0 TB → 18.0 TB"
+    );
+    let space = study.facts.values().next().unwrap().space.clone();
+    for facts in study.facts.values_mut() {
+        facts.space.clone_from(&space);
+    }
+    let line = of(&study).lines[8].clone();
+    assert_eq!(
+        (line.number.as_str(), line.comparison.as_str()),
+        ("nothing that is known", "")
+    );
+}
+
+/// Raw bytes are named so, and what is for data stands before them.
+#[test]
+fn a_share_that_shows_raw_bytes_is_told_by_what_holds_data() {
+    let mut study = testing::study(Example::Full);
+    for facts in study.facts.values_mut() {
+        let grown = facts.space.as_ref().unwrap().total == Bytes::TB.times(18);
+        let room = facts.space.as_mut().unwrap();
+        room.total = Bytes::TB.times(if grown { 30 } else { 24 });
+        facts.mount.as_mut().unwrap().kind = "btrfs".into();
+    }
+    let line = of(&study).lines[1].clone();
+    // RAID 6 of four, then five, drives of 6 TB.
+    assert_eq!(
+        line.number,
+        "12.0 TB (10.9 TiB) → 18.0 TB (16.4 TiB) for data"
+    );
+    assert_eq!(
+        line.comparison,
+        "+50 % by RAID 6, 4 drives of 6 TB, growing to 5; the share shows raw bytes, parity included: 24.0 TB → \
+         30.0 TB, +25 %; as much as the drives' 30.0 TB"
+    );
+    assert!(
+        line.plain.contains("10.0 TB were free for data"),
+        "{line:?}"
+    );
+    study.config.pool.as_mut().unwrap().drive_size = None;
+    let line = of(&study).lines[1].clone();
+    assert_eq!(line.number, "24.0 TB (21.8 TiB) → 30.0 TB (27.3 TiB) raw");
 }
 
 #[test]
@@ -193,7 +339,7 @@ fn a_half_done_study_says_what_is_next_and_which_lines_are_open() {
     let ten = of(&testing::study(Example::BeforeOnly));
     assert!(
         ten.verdict
-            .contains("Next: check that it may start: run `poolproof check"),
+            .contains("Next: check that it may start (line 10 says how)."),
         "{}",
         ten.verdict
     );

@@ -2,11 +2,11 @@
 
 use super::{Line, Scene, Standing, grade, surety, trials};
 use crate::chart::{Family, void};
-use crate::compare::cost::{Baseline, Felt};
+use crate::compare::cost::Felt;
 use crate::compare::limits::{Kept, Limited};
-use crate::compare::{Contrast, Group, Row, Verdict};
+use crate::compare::{Contrast, Group, Quantity, Row, Verdict};
 use crate::plan::Phase;
-use crate::report::account::span;
+use crate::report::account::{brief, span};
 use crate::report::advice::is_local;
 use crate::report::{grades, words};
 use crate::text::{plain, short};
@@ -40,6 +40,16 @@ fn sound(group: Option<&Group>) -> Option<&Group> {
     group.filter(|group| group.void.is_none())
 }
 
+/// The rate that stands for a group, in bytes per second: where it is held against another, the mean of
+/// which the ratio is made, so that rates and ratio agree; else the median.
+pub(super) fn typical(group: &Group, contrast: Option<&Contrast>) -> f64 {
+    let rates = contrast.filter(|contrast| contrast.quantity == Quantity::Rate);
+    rates.map_or(group.median_rate, |contrast| match group.phase {
+        Phase::Before => contrast.means[0],
+        Phase::During | Phase::After => contrast.means[1],
+    })
+}
+
 /// Line 4: the rate through the link, where there is one, and how long a copy takes.
 pub(super) fn link(scene: &Scene<'_>) -> Line {
     let latest = scene.study.trials.last();
@@ -51,8 +61,14 @@ pub(super) fn link(scene: &Scene<'_>) -> Line {
         return Line::missing(title, "not measured", "Measure the standard workloads.");
     };
     let (before, after) = (row.group(Phase::Before), row.group(Phase::After));
+    let groups = [before, after];
+    let is_void = groups.iter().flatten().any(|group| group.void.is_some());
+    let contrast = row.after_before.as_ref().filter(|_| !is_void);
     let told = |group: &Group| {
-        let rate = || words::rate(Family::of(row), group.median_rate, group.block_bytes);
+        let rate = || {
+            let rate = typical(group, contrast);
+            words::rate(Family::of(row), rate, group.block_bytes)
+        };
         void(group).unwrap_or_else(rate)
     };
     let number = match (before, after) {
@@ -61,12 +77,9 @@ pub(super) fn link(scene: &Scene<'_>) -> Line {
         (None, Some(after)) => format!("{} after", told(after)),
         (None, None) => return Line::missing(title, "not measured", "Measure a sitting before."),
     };
-    let groups = [before, after];
-    let is_void = groups.iter().flatten().any(|group| group.void.is_some());
     let (bytes, told) = amount(scene);
-    let copy = |group: Option<&Group>| sound(group).map(|group| minutes(bytes, group.median_rate));
-    let contrast = row.after_before.as_ref().filter(|_| !is_void);
-    // Medians can move the other way than the means of which nothing is proved.
+    let copy =
+        |group: Option<&Group>| sound(group).map(|group| minutes(bytes, typical(group, contrast)));
     let proved = contrast.is_some_and(|contrast| contrast.verdict.is_proved());
     let chance = if proved {
         ""
@@ -84,13 +97,13 @@ pub(super) fn link(scene: &Scene<'_>) -> Line {
     let latest = after.or(before).expect("one of them was measured");
     let limiting = grades::limiting(scene.judgements, &latest.trials, &latest.values);
     let change = contrast.map(|contrast| match proved {
-        true => words::change(contrast.ratio),
+        true => format!("{}, both geometric means", words::change(contrast.ratio)),
         false => format!(
-            "the rates are medians; by geometric means {}, of which nothing is proved",
+            "{}, both geometric means, of which nothing is proved",
             words::change(contrast.ratio)
         ),
     });
-    let limit = limiting.map(|(_, limiting)| plain(&limiting.sentence));
+    let limit = limiting.map(|(_, limiting)| plain(&limiting.sentence()));
     let parts: Vec<String> = [change, limit].into_iter().flatten().collect();
     let (sure, why_sure) = match (&row.after_before, contrast) {
         (Some(contrast), Some(_)) => surety(contrast, scene.rules()),
@@ -116,9 +129,9 @@ pub(super) fn link(scene: &Scene<'_>) -> Line {
 }
 
 fn spread(group: &Group) -> String {
-    let trials = words::count(group.trials.len(), "trial");
-    group.spread.map_or(trials.clone(), |spread| {
-        format!("{trials}, spread {}", words::size(spread))
+    let median = format!("median of {}", words::count(group.trials.len(), "trial"));
+    group.spread.map_or(median.clone(), |spread| {
+        format!("{median}, spread {}", words::size(spread))
     })
 }
 
@@ -180,9 +193,12 @@ fn people(scene: &Scene<'_>) -> String {
         return String::new();
     };
     let (each, stated) = scene.audience.person();
+    let of = Phase::ALL.map(|phase| row.group(phase));
+    let all_sound = of.into_iter().flatten().all(|group| group.void.is_none());
+    let contrast = row.after_before.as_ref().filter(|_| all_sound);
     let served = |phase: Phase| {
         let group = sound(row.group(phase))?;
-        let reads = group.median_rate / group.block_bytes.max(1) as f64;
+        let reads = typical(group, contrast) / group.block_bytes.max(1) as f64;
         Some(units::grouped((reads / each).floor() as u64))
     };
     let assumed = if stated { "" } else { ", which is assumed" };
@@ -211,11 +227,18 @@ pub(super) fn cost(scene: &Scene<'_>) -> Line {
     }
 }
 
-/// What small reads took while it ran, like held against like: trials of the phase during against those
-/// before, which load and pace alike, where they are; else probes. `None` where neither tells.
+/// What small reads took while it ran, what is known best first: trials of the phase during against those
+/// before, which load and pace alike, where they prove a change; else probes; else trials that prove none.
+/// `None` where neither tells.
 pub(super) fn small_reads(scene: &Scene<'_>) -> Option<String> {
-    let trials = small_trials(scene).map(|(_, contrast)| by_contrast(contrast, scene));
-    trials.or_else(|| Some(by_felt(scene.account.cost.small.as_ref()?)))
+    let trials = small_trials(scene);
+    let proof = trials.filter(|(_, contrast)| contrast.verdict.is_proved());
+    if let Some((_, contrast)) = proof {
+        return Some(by_proof(contrast, scene));
+    }
+    let felt = scene.account.cost.small.as_ref();
+    felt.map(by_felt)
+        .or_else(|| trials.map(|(row, contrast)| by_means(row, contrast)))
 }
 
 /// Small reads measured while it ran, where they are the drives' speed and enough for a verdict.
@@ -230,14 +253,11 @@ fn small_trials<'a>(scene: &Scene<'a>) -> Option<(&'a Row, &'a Contrast)> {
 }
 
 /// One at a time, what takes so many times as long has that part of the rate.
-fn by_contrast(contrast: &Contrast, scene: &Scene<'_>) -> String {
+fn by_proof(contrast: &Contrast, scene: &Scene<'_>) -> String {
     let times = |ratio: f64| match 1.0 / ratio {
         times if times < 9.95 => format!("{times:.1}"),
         times => units::grouped(times.round() as u64),
     };
-    if !contrast.verdict.is_proved() {
-        return "no change of small reads is proved".to_owned();
-    }
     let interval = contrast.welch.map_or(String::new(), |welch| {
         format!(
             " ({} interval {} to {})",
@@ -247,45 +267,67 @@ fn by_contrast(contrast: &Contrast, scene: &Scene<'_>) -> String {
         )
     });
     format!(
-        "small reads took {} times as long{interval}",
+        "in trials small reads took {} times as long{interval}",
         times(contrast.ratio)
     )
 }
 
+/// What was measured, where it proves nothing: one at a time, a read takes a second over its rate.
+fn by_means(row: &Row, contrast: &Contrast) -> String {
+    let block = row.groups.iter().flatten().next();
+    let block = block.map_or(0.0, |group| group.block_bytes as f64);
+    let [before, during] = contrast
+        .means
+        .map(|rate| words::latency(Some(block / rate * 1e9)));
+    format!("in trials small reads took {during} on average, {before} before: no change is proved")
+}
+
 /// Probes tell a multiple where there are enough of them, and where it is no matter of their pace.
 fn by_felt(felt: &Felt) -> String {
-    let value = words::latency(Some(felt.value));
-    if felt.few() {
-        return format!(
-            "small reads took {value} by {}, which are too few to tell how much longer that is",
-            words::count(felt.probes, "probe")
-        );
-    }
-    let bounds_only = felt.baseline.as_ref().is_some_and(Baseline::bounds_only);
-    match felt.ratio().filter(|_| !bounds_only) {
-        Some(times) => format!("small reads took {times:.1} times as long ({value})"),
-        None => format!("small reads took {value} on average"),
+    let (value, probes) = (
+        words::latency(Some(felt.value)),
+        words::count(felt.probes, "probe"),
+    );
+    let before = felt
+        .baseline
+        .as_ref()
+        .map(|baseline| (words::latency(Some(baseline.value)), baseline.bounds_only()));
+    match (felt.few(), before, felt.ratio()) {
+        (true, Some((before, _)), _) => format!(
+            "by {probes} small reads took {value}, {before} before; so few do not tell how much longer that is"
+        ),
+        (true, None, _) => format!("by {probes} small reads took {value}; so few tell little"),
+        (false, Some((before, false)), Some(times)) => format!(
+            "by probes small reads took {times:.1} times as long ({value}, {before} before)"
+        ),
+        (false, Some((before, _)), _) => format!(
+            "by probes small reads took {value} on average, {before} before, when they followed one another at once"
+        ),
+        (false, None, _) => format!("by probes small reads took {value} on average"),
     }
 }
 
 fn by_probes(scene: &Scene<'_>, small: Option<&Felt>, large: Option<&Felt>) -> Line {
     let measured = small_trials(scene);
-    // What probes felt stands beside what was measured.
-    let probed = small.filter(|_| measured.is_some()).map(|felt| {
-        let few = if felt.few() { ", which are few" } else { "" };
-        format!(
-            "day and night {} on average by {}{few}",
-            words::latency(Some(felt.value)),
-            words::count(felt.probes, "probe")
-        )
-    });
+    let proved = measured.is_some_and(|(_, contrast)| contrast.verdict.is_proved());
+    // What probes felt stands beside what trials prove, and what trials do not prove beside what probes felt.
+    let beside = match (small, measured) {
+        (Some(felt), Some(_)) if proved => Some(by_felt(felt)),
+        (Some(_), Some((row, contrast))) => Some(format!(
+            "trials of {} prove no change ({})",
+            short(&row.workload, 40),
+            words::change(contrast.ratio)
+        )),
+        _ => None,
+    };
     let rate = large.map(|felt| {
         let part = felt.ratio().map_or(String::new(), |part| {
             format!(", {} of before", crate::units::percent(part, 0))
         });
-        format!("large reads got {}{part}", Rate(felt.value))
+        format!("by probes large reads got {}{part}", Rate(felt.value))
     });
     let worst = worst_hour(scene).map(|hour| format!("worst from {hour}"));
+    let worst = worst.filter(|_| !brief(scene.account));
     let limits: Vec<String> = scene.account.limits.iter().filter_map(outside).collect();
     let broken = scene
         .account
@@ -303,7 +345,7 @@ fn by_probes(scene: &Scene<'_>, small: Option<&Felt>, large: Option<&Felt>) -> L
             minutes(bytes, felt.value)
         )
     });
-    let parts = [probed, rate, worst].into_iter().flatten().chain(limits);
+    let parts = [beside, rate, worst].into_iter().flatten().chain(limits);
     let probes = small.map_or(0, |felt| felt.probes) + large.map_or(0, |felt| felt.probes);
     Line {
         title: COST,
@@ -368,10 +410,10 @@ fn by_trials(scene: &Scene<'_>) -> Line {
         return Line::missing(
             COST,
             "not observed",
-            &format!(
+            &scene.unseen(&format!(
                 "Follow the reshape with `poolproof watch {}`, and measure while it runs.",
                 scene.typed()
-            ),
+            )),
         );
     };
     let contrast = row.during_before.as_ref().expect("it was looked for");

@@ -1,7 +1,7 @@
 //! The verdict in a sentence: what somebody reads who reads nothing else.
 
 use super::record::damage;
-use super::users::{minutes, small_reads};
+use super::users::{minutes, small_reads, typical};
 use super::{Scene, grade};
 use crate::compare::{Contrast, Row, Verdict};
 use crate::plan::Phase;
@@ -62,12 +62,12 @@ fn speed(scene: &Scene<'_>, row: &Row, contrast: &Contrast) -> String {
         Verdict::Gain => format!(
             "The grown pool reads large files {} faster{interval}, grade {letter}{}.",
             words::size(contrast.ratio - 1.0),
-            copy(scene, row)
+            copy(scene, row, contrast)
         ),
         Verdict::Loss => format!(
             "The grown pool reads large files {} slower{interval}, grade {letter}{}.",
             words::size(1.0 - contrast.ratio),
-            copy(scene, row)
+            copy(scene, row, contrast)
         ),
         Verdict::NoProvableChange { .. } => format!(
             "No change of the rate of large reads is proved: {}{interval}, grade {letter}.",
@@ -85,9 +85,9 @@ fn speed(scene: &Scene<'_>, row: &Row, contrast: &Contrast) -> String {
 }
 
 /// `: copying 100 GB takes 4.1 min in place of 7.0 min`.
-fn copy(scene: &Scene<'_>, row: &Row) -> String {
+fn copy(scene: &Scene<'_>, row: &Row, contrast: &Contrast) -> String {
     let (bytes, _) = scene.audience.copied();
-    let time = |phase: Phase| Some(minutes(bytes, row.group(phase)?.median_rate));
+    let time = |phase: Phase| Some(minutes(bytes, typical(row.group(phase)?, Some(contrast))));
     time(Phase::Before)
         .zip(time(Phase::After))
         .map_or(String::new(), |(old, new)| {

@@ -162,14 +162,22 @@ fn every_command_names_the_same_next_step() {
     for command in ["scans", "next scans", "compare scans"] {
         assert_eq!(now(&place.ok(command)), next, "{command}");
     }
+    let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
     let checked = place.run("check scans").stdout;
+    let checked = String::from_utf8(checked).unwrap();
+    let step = "Next: measure before: run `poolproof measure scans --phase before`";
+    assert!(words(&checked).contains(step), "{checked}");
+    // The verdict names it, and its line says how it is done.
     let report = place.ok("report scans");
-    for text in [String::from_utf8(checked).unwrap(), report] {
-        let words: Vec<&str> = text.split_whitespace().collect();
-        let words = words.join(" ");
-        assert!(
-            words.contains("Next: measure before: run `poolproof measure scans --phase before`"),
-            "{text}"
-        );
-    }
+    let told = words(&report);
+    assert!(
+        told.contains("Next: measure before (line 10 says how)."),
+        "{report}"
+    );
+    let line = told.split("10 · What to do next: measure before ").nth(1);
+    let line = line.unwrap_or_else(|| panic!("{report}"));
+    assert!(
+        line.contains("Run `poolproof measure scans --phase before`"),
+        "{report}"
+    );
 }

@@ -63,7 +63,7 @@ fn judged(study: &str, size: &str, seconds: &str) -> Judgement {
         "real network: trial {trial}: {:?} bytes/s, {:?}, {}",
         study.trials.last().and_then(|trial| trial.rate_bytes_per_s),
         judgement.ruling,
-        judgement.limiting.sentence
+        judgement.limiting.sentence()
     ));
     judgement
 }
