@@ -48,9 +48,11 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
             ..Line::missing(SPACE, &format!("{}{unit} before", both(before.bytes)), "")
         };
     };
-    let usable = share.filter(|_| raw).and_then(|share| usable(scene, share));
     let ratio = after.bytes.0 as f64 / before.bytes.0.max(1) as f64;
     let grown = after.bytes > before.bytes;
+    // By the level there is more for data only once the share has grown.
+    let told_raw = share.filter(|_| raw && grown);
+    let usable = told_raw.and_then(|share| usable(scene, share));
     let untold = scene.next.stage == Stage::Untold;
     Line {
         title: SPACE,
@@ -107,6 +109,10 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
 /// systems keep some room for themselves (common practice, no source).
 const SOMEWHAT: f64 = 0.8;
 
+/// Raw bytes are those of the drives but for what a file system leaves aside at their ends: within this part of
+/// them, all drives are in it (common practice, no source).
+const ALMOST: f64 = 0.95;
+
 /// What the size that is shown is, held against the one that is expected: both in data, or both in raw
 /// bytes where the file system counts those.
 fn against(raw: bool, shown: Bytes, expected: Option<&Figure>) -> String {
@@ -138,7 +144,7 @@ fn usable(scene: &Scene<'_>, share: &Layer) -> Option<[Bytes; 2]> {
     let about = |seen: &Option<Figure>, expected: &Option<Figure>| {
         let (seen, expected) = (seen.as_ref()?.bytes, expected.as_ref()?.bytes);
         let part = seen.0 as f64 / expected.0.max(1) as f64;
-        (SOMEWHAT..=1.0 / SOMEWHAT).contains(&part).then_some(())
+        (ALMOST..=1.0 / ALMOST).contains(&part).then_some(())
     };
     about(&share.seen[0], &share.expected[0]).and(about(&share.seen[1], &share.expected[1]))?;
     let pool = scene

@@ -329,6 +329,16 @@ fn a_share_that_shows_raw_bytes_is_told_by_what_holds_data() {
         line.plain.contains("10.0 TB were free for data"),
         "{line:?}"
     );
+    // A share that has not grown, or in part, has no more for data by its level.
+    for (total, told) in [(24, "24.0 TB (21.8 TiB)"), (27, "27.0 TB (24.6 TiB)")] {
+        let mut partly = study.clone();
+        for facts in partly.facts.values_mut() {
+            let room = facts.space.as_mut().unwrap();
+            room.total = room.total.min(Bytes::TB.times(total));
+        }
+        let line = of(&partly).lines[1].clone();
+        assert_eq!(line.number, format!("24.0 TB (21.8 TiB) → {told} raw"));
+    }
     study.config.pool.as_mut().unwrap().drive_size = None;
     let line = of(&study).lines[1].clone();
     assert_eq!(line.number, "24.0 TB (21.8 TiB) → 30.0 TB (27.3 TiB) raw");
