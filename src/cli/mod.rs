@@ -103,6 +103,7 @@ struct StudyFolder {
 /// Runs the command line `arguments`, the program's name first; the exit code. To be called before any
 /// thread is started.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
+    crate::sys::give_memory_back();
     let words = status::spelled_out(arguments.into_iter().collect());
     let arguments = match help::parsed(words) {
         Ok(arguments) => arguments,

@@ -12,6 +12,7 @@ use super::expected::{Expectations, expectations};
 use super::forecasted::Forecasted;
 use super::gain::{Gain, Setting, gains, settings};
 use super::limits::{Kept, kept};
+use super::probes::probes;
 use super::reshaped::Reshaped;
 use crate::judge::Judgement;
 use crate::study::Study;
@@ -66,8 +67,9 @@ impl Account {
         let (forecasts, cost, limits) = scope(|scope| {
             let forecasts =
                 scope.spawn(|| of.map(|reshaped| Forecasted::of(study, reshaped, &zone)));
-            let cost = Cost::of(study, comparison, of, &zone);
-            let limits = kept(study, of);
+            let probes = probes(study, of);
+            let cost = Cost::of(study, comparison, of, &probes, &zone);
+            let limits = kept(study, of, &probes);
             (forecasts.join().expect("forecasting ends"), cost, limits)
         });
         let simulated = made_up

@@ -11,7 +11,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
-use super::probes::{Kind, Probe, good, latency, probes, rate};
+use super::probes::{Kind, Probe, good, latency, rate};
 use super::reshaped::Reshaped;
 use super::{Bounds, Comparison, Row};
 use crate::plan::{Access, Phase, Workload};
@@ -220,21 +220,27 @@ pub struct Probing {
 }
 
 impl Cost {
-    /// What the reshape of `study` cost; hours are those of the clock of `zone`.
-    pub fn of(
+    /// What the reshape of `study` cost by its `probes`, in order of time; hours are those of the clock of
+    /// `zone`.
+    pub(super) fn of(
         study: &Study,
         comparison: &Comparison,
         reshaped: Option<&Reshaped>,
+        probes: &[Probe],
         zone: &TimeZone,
     ) -> Self {
-        let probes = probes(study, reshaped);
-        let timeline = timeline(&probes, reshaped, zone);
+        let timeline = timeline(probes, reshaped, zone);
         let speed = reshaped.and_then(|seen| seen.speed(seen.began, seen.until));
+        let before = probed_before(study, reshaped);
+        let held_against = |kind| {
+            let baseline = baseline(study, comparison, &before, kind == Kind::Small);
+            felt(probes, kind, baseline)
+        };
         Self {
-            small: felt(&probes, Kind::Small, study, comparison, reshaped),
-            large: felt(&probes, Kind::Large, study, comparison, reshaped),
+            small: held_against(Kind::Small),
+            large: held_against(Kind::Large),
             reshape_fraction_per_h: speed,
-            by_hour: by_hour(&probes, reshaped, zone, &timeline),
+            by_hour: by_hour(probes, reshaped, zone, &timeline),
             together: [Feeling::SmallReadLatency, Feeling::LargeReadRate]
                 .into_iter()
                 .filter_map(|what| together(&timeline, what))
@@ -257,13 +263,7 @@ impl Cost {
     }
 }
 
-fn felt(
-    rows: &[Probe],
-    kind: Kind,
-    study: &Study,
-    comparison: &Comparison,
-    reshaped: Option<&Reshaped>,
-) -> Option<Felt> {
+fn felt(rows: &[Probe], kind: Kind, baseline: Option<Baseline>) -> Option<Felt> {
     let small = kind == Kind::Small;
     let of_kind = rows.iter().filter(|row| row.kind == kind).count();
     let good = good(rows, kind);
@@ -278,7 +278,7 @@ fn felt(
         value: if small { latency(&good) } else { rate(&good) }?,
         p50_ns: median(&medians).filter(|_| small),
         max_ns: good.iter().filter_map(|row| row.max_ns).max(),
-        baseline: baseline(study, comparison, reshaped, small),
+        baseline,
     })
 }
 
@@ -292,29 +292,37 @@ fn like_probe(load: &Workload, small: bool) -> bool {
     load.read_percent == 100 && load.access == access && load.block.0 == block && alone
 }
 
-/// What probes are held against: probes of the time before where there are enough, which read at the same
+/// What probes are held against: those of the time `before` where there are enough, which read at the same
 /// pace, else trials of a workload that reads alike.
 pub(super) fn baseline(
     study: &Study,
     comparison: &Comparison,
-    reshaped: Option<&Reshaped>,
+    before: &[Probe],
     small: bool,
 ) -> Option<Baseline> {
-    probed_before(study, reshaped, small).or_else(|| measured_before(study, comparison, small))
+    by_probes(before, small).or_else(|| measured_before(study, comparison, small))
 }
 
-/// By the probes of a time in which readings told that no reshape ran yet.
-fn probed_before(study: &Study, reshaped: Option<&Reshaped>, small: bool) -> Option<Baseline> {
-    let seen = reshaped?;
-    let idle = |reading: &Reading| {
-        reading.at <= seen.began && matches!(reading.reported.word, Word::Absent | Word::Waiting)
+/// The probes of a time in which readings told that no reshape ran yet.
+pub(super) fn probed_before(study: &Study, reshaped: Option<&Reshaped>) -> Vec<Probe> {
+    let idle = |seen: &Reshaped| {
+        let idle = |reading: &Reading| {
+            reading.at <= seen.began
+                && matches!(reading.reported.word, Word::Absent | Word::Waiting)
+        };
+        // A position may have gone unread before the first one; none has while it was told that nothing runs.
+        let last = seen.readings(study).iter().rfind(|reading| idle(reading))?;
+        Some(last.at)
     };
-    // A position may have gone unread before the first one; none has while it was told that nothing runs.
-    let readings = seen.readings(study);
-    let last = readings.iter().rfind(|reading| idle(reading))?.at;
+    let Some(last) = reshaped.and_then(idle) else {
+        return Vec::new();
+    };
     let rows = study.probes.iter().filter(|row| row.at < last);
-    let rows: Vec<Probe> = rows.map(|row| Probe::of(&row)).collect();
-    let rows = good(&rows, if small { Kind::Small } else { Kind::Large });
+    rows.map(|row| Probe::of(&row)).collect()
+}
+
+fn by_probes(before: &[Probe], small: bool) -> Option<Baseline> {
+    let rows = good(before, if small { Kind::Small } else { Kind::Large });
     (rows.len() >= FEW).then_some(())?;
     Some(Baseline {
         workload: "probes".to_owned(),
@@ -500,6 +508,7 @@ fn pair(study: &Study, trial: &Trial, reshaped: Option<&Reshaped>) -> Pair {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::compare::probes::probes;
     use crate::compare::scene::{at, large, reshaping, small};
     use crate::compare::{Rules, compare};
     use crate::judge::judge_all;
@@ -537,7 +546,8 @@ mod tests {
     fn cost(study: &Study) -> Cost {
         let comparison = compare(study, &judge_all(study), Rules::of(study));
         let reshaped = Reshaped::of(study);
-        Cost::of(study, &comparison, reshaped.as_ref(), &TimeZone::UTC)
+        let of = reshaped.as_ref();
+        Cost::of(study, &comparison, of, &probes(study, of), &TimeZone::UTC)
     }
 
     #[test]

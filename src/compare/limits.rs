@@ -9,7 +9,7 @@ use std::ops::RangeInclusive;
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::probes::{Kind, Probe, probes};
+use super::probes::{Kind, Probe};
 use super::reshaped::Reshaped;
 use crate::stats::describe::median;
 use crate::study::{Limits, Study};
@@ -120,10 +120,9 @@ impl Stretch {
     }
 }
 
-/// How each limit was kept.
-pub fn kept(study: &Study, reshaped: Option<&Reshaped>) -> Vec<Kept> {
+/// How each limit of `study` was kept by the probes of `reshaped`, in order of time.
+pub(super) fn kept(study: &Study, reshaped: Option<&Reshaped>, probes: &[Probe]) -> Vec<Kept> {
     let limits = study.config.limits.unwrap_or_default();
-    let rows = probes(study, reshaped);
     let one = |what: Limited| {
         let mut kept = Kept {
             what,
@@ -135,7 +134,7 @@ pub fn kept(study: &Study, reshaped: Option<&Reshaped>) -> Vec<Kept> {
         let (Some(limit), Some(reshaped)) = (kept.limit, reshaped) else {
             return kept;
         };
-        let of_kind = rows.iter().filter(|row| row.kind == what.kind());
+        let of_kind = probes.iter().filter(|row| row.kind == what.kind());
         let rows: Vec<&Probe> = of_kind.collect();
         let good = rows.iter().filter(|row| !row.failed);
         let found = good.clone().filter_map(|row| what.found(row));
@@ -243,6 +242,7 @@ fn longest(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> O
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::compare::probes::probes;
     use crate::compare::scene::{at, large, reshaping, small};
     use crate::reshape::Word;
     use crate::study::{Packed, ProbeRow};
@@ -267,10 +267,16 @@ mod tests {
         study
     }
 
+    fn found(study: &Study) -> Vec<Kept> {
+        let reshaped = Reshaped::of(study);
+        let of = reshaped.as_ref();
+        kept(study, of, &probes(study, of))
+    }
+
     #[test]
     fn minutes_are_counted_and_those_that_nobody_saw_stand_apart() {
         let study = probed();
-        let found = kept(&study, Reshaped::of(&study).as_ref());
+        let found = found(&study);
         let [small, copy] = found.as_slice() else {
             panic!("{found:?}");
         };
@@ -300,7 +306,7 @@ mod tests {
             mean_ns: None,
             ..small(5.1, 1.0)
         });
-        let found = kept(&study, Reshaped::of(&study).as_ref());
+        let found = found(&study);
         let minutes = found[0].minutes.unwrap();
         assert_eq!((minutes.outside, minutes.failed), (20.0, 5.0));
         assert_eq!(found[0].longest.unwrap().probes, 2);
@@ -327,7 +333,7 @@ mod tests {
             };
             study.probes.push(probe);
         }
-        let kept = &kept(&study, Reshaped::of(&study).as_ref())[0];
+        let kept = &found(&study)[0];
         let Minutes {
             outside,
             within,
@@ -351,7 +357,7 @@ mod tests {
             small_read_ms: None,
             copy_mb_per_s: Some(60.0),
         });
-        let found = kept(&study, Reshaped::of(&study).as_ref());
+        let found = found(&study);
         let copy = &found[1];
         let minutes = copy.minutes.unwrap();
         assert_eq!(
@@ -361,6 +367,6 @@ mod tests {
         assert_eq!((copy.worst, copy.longest.unwrap().probes), (Some(30.0), 2));
         // Without readings the reshape has no minutes.
         study.progress = Packed::default();
-        assert_eq!(kept(&study, None)[1].minutes, None);
+        assert_eq!(kept(&study, None, &probes(&study, None))[1].minutes, None);
     }
 }

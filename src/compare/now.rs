@@ -4,7 +4,7 @@
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
-use super::cost::{Baseline, Hour, baseline, timeline};
+use super::cost::{Baseline, Hour, baseline, probed_before, timeline};
 use super::probes::{Kind, Probe, good, latency, probes, rate};
 use super::reshaped::Reshaped;
 use super::{Rules, compare};
@@ -28,10 +28,10 @@ impl Before {
     pub fn of(study: &Study) -> Self {
         let comparison = compare(study, &judge_all(study), Rules::of(study));
         let reshaped = Reshaped::of(study);
-        let reshaped = reshaped.as_ref();
+        let before = probed_before(study, reshaped.as_ref());
         Self {
-            small: baseline(study, &comparison, reshaped, true),
-            large: baseline(study, &comparison, reshaped, false),
+            small: baseline(study, &comparison, &before, true),
+            large: baseline(study, &comparison, &before, false),
         }
     }
 }

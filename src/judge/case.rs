@@ -1,12 +1,12 @@
 //! Everything that is known of one trial.
 
-use hdrhistogram::Histogram;
+use std::borrow::Cow;
 
 use crate::facts::Facts;
 use crate::plan::Phase;
 use crate::pool::{IpVersion, Pool, payload_rate};
 use crate::record::{Observations, observed};
-use crate::study::{Config, Study, Trial, WindowRow};
+use crate::study::{Config, LatencyLog, Study, Trial, WindowRow};
 use crate::units::{Nanos, Rate};
 
 /// One trial with all that was recorded of it.
@@ -15,15 +15,15 @@ pub struct Case<'a> {
     /// Its row.
     pub trial: &'a Trial,
     /// What was observed beside it.
-    pub seen: Observations,
+    pub seen: Cow<'a, Observations>,
     /// Its windows.
     pub windows: Vec<WindowRow>,
-    /// Its latencies; `None` when they are missing or damaged.
-    pub latency: Option<Histogram<u64>>,
     /// Machine and share at its time.
     pub facts: Option<&'a Facts>,
     /// What the person said.
     pub config: &'a Config,
+    /// Latencies of all trials.
+    latencies: &'a LatencyLog,
 }
 
 impl<'a> Case<'a> {
@@ -34,13 +34,17 @@ impl<'a> Case<'a> {
             seen: study
                 .observations
                 .get(&trial.trial)
-                .cloned()
-                .unwrap_or_default(),
+                .map_or_else(Cow::default, Cow::Borrowed),
             windows: study.windows.of(trial.trial),
-            latency: study.latency.get(trial.trial).ok().flatten(),
             facts: study.facts.get(&trial.facts),
             config: &study.config,
+            latencies: &study.latency,
         }
+    }
+
+    /// Its latencies with their counts, decoded at each call; `None` when they are missing or damaged.
+    pub(super) fn latencies(&self) -> Option<Vec<(u64, u64)>> {
+        self.latencies.recorded(self.trial.trial).ok().flatten()
     }
 
     /// The trial's rate.

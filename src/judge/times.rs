@@ -82,18 +82,15 @@ fn twice(case: &Case<'_>) -> Option<Evidence> {
 /// The part of random reads that were too fast for drives, or too much alike.
 fn fast_ones(case: &Case<'_>) -> Option<Evidence> {
     let random = case.trial.access == Access::Random && case.only_reads();
-    let latency = case
-        .latency
-        .as_ref()
-        .filter(|latency| random && latency.len() >= 100)?;
-    let values: Vec<(f64, u64)> = latency
-        .iter_recorded()
-        .map(|value| {
-            (
-                value.value_iterated_to().max(1) as f64,
-                value.count_at_value(),
-            )
-        })
+    // Decoding takes longest, and most trials tell nothing of it.
+    let recorded = (random && has_threshold(case)).then(|| case.latencies())??;
+    let count = |sum: u64, (_, count): &(u64, u64)| sum.saturating_add(*count);
+    if recorded.iter().fold(0, count) < 100 {
+        return None;
+    }
+    let values: Vec<(f64, u64)> = recorded
+        .into_iter()
+        .map(|(value, count)| (value.max(1) as f64, count))
         .collect();
     let (threshold, why) = threshold(case, &values)?;
     let below = share_below(&values, threshold.0 as f64)?;
@@ -141,18 +138,19 @@ fn fast_ones(case: &Case<'_>) -> Option<Evidence> {
 /// elsewhere, then `p <= s + (1 - s) choice w / turn`.
 fn alike(values: &[(f64, u64)], turn: Nanos, choice: f64) -> Option<f64> {
     let total: u64 = values.iter().map(|(_, count)| count).sum();
-    let bound = |parts: f64| {
-        let width = turn.0 as f64 / parts;
-        let most = fullest(values, width);
+    let mut best = 0.0;
+    for parts in STRETCHES {
+        let most = fullest(values, turn.0 as f64 / parts);
         let platters = choice / parts;
-        let certain = clopper_pearson(most, total, CERTAIN)?.low;
-        Some((certain - platters) / (1.0 - platters))
-    };
-    STRETCHES
-        .iter()
-        .filter_map(|parts| bound(*parts))
-        .max_by(f64::total_cmp)
-        .filter(|least| *least > 0.0)
+        let elsewhere = |all: f64| (all - platters) / (1.0 - platters);
+        // What is certain is less than what was counted: most counts need no look at how much less.
+        if elsewhere(most as f64 / total as f64) > best
+            && let Some(certain) = clopper_pearson(most, total, CERTAIN)
+        {
+            best = elsewhere(certain.low).max(best);
+        }
+    }
+    (best > 0.0).then_some(best)
 }
 
 /// The most operations within any stretch of `width`; values ascend.
@@ -167,6 +165,11 @@ fn fullest(values: &[(f64, u64)], width: f64) -> u64 {
         most = most.max(within);
     }
     most
+}
+
+/// Whether [`threshold`] may find one, whatever the latencies are.
+fn has_threshold(case: &Case<'_>) -> bool {
+    case.turn().is_some() || Twice::of(case).is_some_and(|twice| twice.ratio() >= APART)
 }
 
 /// Below what latency a read cannot be the drives', and how that is known: from platters, from

@@ -14,30 +14,54 @@ const GROUP: u64 = PAGE * PAGES;
 /// Groups of other users' data are numbered down from the end of all addresses.
 const FOREIGN: u64 = u64::MAX;
 
-/// Which pages of one mebibyte are there.
+/// Pages of one mebibyte, a bit each.
+#[derive(Clone, Copy, Debug, Default)]
+struct Pages([u64; 4]);
+
+impl Pages {
+    /// Those of a range.
+    fn of(pages: std::ops::Range<u64>) -> Self {
+        let word = |index: usize| {
+            let base = 64 * index as u64;
+            let (first, last) = (pages.start.max(base), pages.end.min(base + 64));
+            match first < last {
+                true => (u64::MAX >> (64 - (last - first))) << (first - base),
+                false => 0,
+            }
+        };
+        Self(std::array::from_fn(word))
+    }
+
+    fn with(self, others: Self) -> Self {
+        Self(std::array::from_fn(|index| self.0[index] | others.0[index]))
+    }
+
+    fn without(self, others: Self) -> Self {
+        Self(std::array::from_fn(|index| {
+            self.0[index] & !others.0[index]
+        }))
+    }
+
+    fn count(self) -> u64 {
+        self.0.iter().map(|word| u64::from(word.count_ones())).sum()
+    }
+
+    fn first(self) -> Option<u64> {
+        let index = self.0.iter().position(|word| *word != 0)?;
+        Some(64 * index as u64 + u64::from(self.0[index].trailing_zeros()))
+    }
+
+    fn last(self) -> Option<u64> {
+        let index = self.0.iter().rposition(|word| *word != 0)?;
+        Some(64 * index as u64 + 63 - u64::from(self.0[index].leading_zeros()))
+    }
+}
+
+/// What is there of one mebibyte.
 #[derive(Clone, Copy, Debug, Default)]
 struct Group {
     age: u64,
-    pages: [u64; 4],
-}
-
-impl Group {
-    fn count(&self) -> u64 {
-        self.pages
-            .iter()
-            .map(|word| u64::from(word.count_ones()))
-            .sum()
-    }
-
-    fn has(&self, page: u64) -> bool {
-        self.pages[(page / 64) as usize] >> (page % 64) & 1 == 1
-    }
-
-    fn add(&mut self, pages: std::ops::Range<u64>) {
-        for page in pages {
-            self.pages[(page / 64) as usize] |= 1 << (page % 64);
-        }
-    }
+    pages: Pages,
 }
 
 /// What is there from the outset.
@@ -88,11 +112,14 @@ impl Cache {
                 continue;
             }
             let base = key * GROUP;
-            let absent = |page: &u64| self.groups.get(&key).is_none_or(|group| !group.has(*page));
-            let Some(first) = pages.clone().find(absent) else {
+            let held = self
+                .groups
+                .get(&key)
+                .map_or_else(Pages::default, |group| group.pages);
+            let absent = Pages::of(pages).without(held);
+            let Some((first, last)) = absent.first().zip(absent.last()) else {
                 continue;
             };
-            let last = pages.rev().find(absent).unwrap_or(first);
             let from = missing.map_or(base + first * PAGE, |(from, _)| from);
             missing = Some((from, base + (last + 1) * PAGE));
         }
@@ -139,7 +166,7 @@ impl Cache {
             if self.has_from_the_outset(key) {
                 return pages.end - pages.start;
             }
-            let held = self.groups.get(&key).map_or(0, Group::count);
+            let held = self.groups.get(&key).map_or(0, |group| group.pages.count());
             held.min(pages.end - pages.start)
         };
         groups(start, end).map(pages).sum::<u64>() * PAGE
@@ -154,10 +181,10 @@ impl Cache {
         self.clock += 1;
         let group = self.groups.entry(key).or_default();
         self.by_age.remove(&group.age);
-        self.held -= group.count();
+        self.held -= group.pages.count();
         group.age = self.clock;
-        group.add(pages);
-        self.held += group.count();
+        group.pages = group.pages.with(Pages::of(pages));
+        self.held += group.pages.count();
         self.by_age.insert(self.clock, key);
     }
 
@@ -166,7 +193,10 @@ impl Cache {
             let Some((_, key)) = self.by_age.pop_first() else {
                 return;
             };
-            self.held -= self.groups.remove(&key).map_or(0, |group| group.count());
+            self.held -= self
+                .groups
+                .remove(&key)
+                .map_or(0, |group| group.pages.count());
         }
     }
 }
@@ -184,6 +214,21 @@ fn groups(start: u64, end: u64) -> impl Iterator<Item = (u64, std::ops::Range<u6
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn pages_are_those_of_their_range() {
+        for (start, end) in (0..=PAGES).flat_map(|start| (0..=PAGES).map(move |end| (start, end))) {
+            let pages = Pages::of(start..end);
+            let told = |page: &u64| pages.0[(page / 64) as usize] >> (page % 64) & 1 == 1;
+            assert!((0..PAGES).filter(told).eq(start..end), "{start}..{end}");
+            assert_eq!(pages.count(), end.saturating_sub(start));
+            let ends = (start < end).then(|| (start, end - 1));
+            assert_eq!(pages.first().zip(pages.last()), ends);
+        }
+        let (some, others) = (Pages::of(10..200), Pages::of(100..150));
+        assert_eq!(some.without(others).count(), 140);
+        assert_eq!(some.without(others).with(others).count(), 190);
+    }
 
     #[test]
     fn the_oldest_goes_first_and_pages_are_told_apart() {

@@ -18,9 +18,9 @@ use jiff::Timestamp;
 
 use super::tables;
 
-/// Latencies of trials, encoded until they are asked for.
+/// Latencies of trials, compressed until they are asked for: of those that are damaged, why.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct LatencyLog(BTreeMap<u64, String>);
+pub struct LatencyLog(BTreeMap<u64, Result<Box<[u8]>, String>>);
 
 /// Why a line of the log cannot be used.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -67,7 +67,7 @@ impl LatencyLog {
             if let LogEntry::Interval(interval) = entry
                 && let Some(number) = interval.tag().and_then(|tag| number(tag.as_str()))
             {
-                trials.insert(number, interval.encoded_histogram().to_owned());
+                trials.insert(number, compressed(interval.encoded_histogram()));
             }
         }
         Ok(Self(trials))
@@ -80,14 +80,33 @@ impl LatencyLog {
     pub fn get(&self, trial: u64) -> Result<Option<Histogram<u64>>, LatencyError> {
         self.0
             .get(&trial)
-            .map(|encoded| decode(trial, encoded))
+            .map(|compressed| decode(trial, &encoding(trial, compressed)?))
             .transpose()
+    }
+
+    /// The latencies of trial number `trial` in nanoseconds, ascending, each the largest that its count
+    /// stands for, with how often it was recorded: what [`Histogram::iter_recorded`] tells.
+    ///
+    /// # Errors
+    /// As [`LatencyLog::get`].
+    pub fn recorded(&self, trial: u64) -> Result<Option<Vec<(u64, u64)>>, LatencyError> {
+        let Some(compressed) = self.0.get(&trial) else {
+            return Ok(None);
+        };
+        let bytes = encoding(trial, compressed)?;
+        if let Some(recorded) = recorded(&bytes) {
+            return Ok(Some(recorded));
+        }
+        let latency = decode(trial, &bytes)?;
+        let values = latency.iter_recorded();
+        let values = values.map(|value| (value.value_iterated_to(), value.count_at_value()));
+        Ok(Some(values.collect()))
     }
 
     /// Adds what [`render`] made of trial number `trial`.
     pub fn insert(&mut self, trial: u64, rendered: &str) {
         let encoded = rendered.trim_end().rsplit(',').next().unwrap_or_default();
-        self.0.insert(trial, encoded.to_owned());
+        self.0.insert(trial, compressed(encoded));
     }
 
     /// Numbers of the trials in the log.
@@ -113,18 +132,31 @@ fn number(tag: &str) -> Option<u64> {
     tag.strip_prefix("trial-")?.parse().ok()
 }
 
-fn decode(trial: u64, encoded: &str) -> Result<Histogram<u64>, LatencyError> {
-    let fail = |why: String| LatencyError {
-        place: format!("trial {trial}"),
-        why,
-    };
-    let bytes = base64::engine::general_purpose::STANDARD
+/// The bytes of a line's text, which takes a third more; or why there are none.
+fn compressed(encoded: &str) -> Result<Box<[u8]>, String> {
+    base64::engine::general_purpose::STANDARD
         .decode(encoded)
-        .map_err(|error| fail(error.to_string()))?;
-    let bytes = plain(&bytes).ok_or_else(|| fail("no histogram of latencies".into()))?;
+        .map(Vec::into_boxed_slice)
+        .map_err(|error| error.to_string())
+}
+
+fn fail(trial: u64, why: impl Into<String>) -> LatencyError {
+    LatencyError {
+        place: format!("trial {trial}"),
+        why: why.into(),
+    }
+}
+
+/// The V2 encoding of a trial's histogram.
+fn encoding(trial: u64, compressed: &Result<Box<[u8]>, String>) -> Result<Vec<u8>, LatencyError> {
+    let bytes = compressed.as_ref().map_err(|why| fail(trial, why))?;
+    plain(bytes).ok_or_else(|| fail(trial, "no histogram of latencies"))
+}
+
+fn decode(trial: u64, encoding: &[u8]) -> Result<Histogram<u64>, LatencyError> {
     Deserializer::new()
-        .deserialize(&mut bytes.as_slice())
-        .map_err(|error| fail(error.to_string()))
+        .deserialize(&mut &*encoding)
+        .map_err(|error| fail(trial, error.to_string()))
 }
 
 /// Cookies of the V2 encoding and of its compressed form (HdrHistogram, `V2Encoding`).
@@ -136,6 +168,8 @@ const HEAD: usize = 40;
 const MOST: usize = 4 << 20;
 /// The most significant digits: what this program writes.
 const DIGITS: u32 = 3;
+/// The largest value of the least step that is usual, in nanoseconds.
+const SMALLEST: u64 = 1_000_000;
 
 /// The V2 encoding of a histogram, decompressed; `None` when it would take more memory than one that
 /// this program writes, or tells another length than it has. The library takes memory by what the
@@ -155,6 +189,65 @@ fn plain(bytes: &[u8]) -> Option<Vec<u8>> {
         && word(4)? as usize == counts
         && word(12)? <= DIGITS;
     fits.then_some(plain)
+}
+
+/// What is recorded in a V2 encoding as this program writes it: a byte or two for each count, and runs of
+/// zeros in one number, so that the thousands of counts that are zero need not be gone through. `None`
+/// leaves it to the library, which takes whatever this takes, to the same values.
+fn recorded(plain: &[u8]) -> Option<Vec<(u64, u64)>> {
+    let (head, mut counts) = plain.split_at_checked(HEAD)?;
+    let word = |at: usize| Some(u32::from_be_bytes(head[at..at + 4].try_into().ok()?));
+    let long = |at: usize| Some(u64::from_be_bytes(head[at..at + 8].try_into().ok()?));
+    let (offset, digits, low, high) = (word(8)?, word(12)?, long(16)?, long(24)?);
+    let usual = (1..=SMALLEST).contains(&low) && high >= 2 * low && digits <= DIGITS;
+    if !usual || offset != 0 || f64::from_bits(long(32)?) != 1.0 {
+        return None;
+    }
+    let unit = low.ilog2();
+    // Values have so many steps up to twice the precision, and half as many in each doubling beyond.
+    let half = (2 * 10_usize.pow(digits)).next_power_of_two() / 2;
+    let mut recorded = Vec::with_capacity(counts.len());
+    let mut index = 0_usize;
+    while !counts.is_empty() {
+        let number = number_of_groups(&mut counts)?;
+        // The sign stands in the lowest bit.
+        if number & 1 == 1 {
+            index = index.checked_add((number >> 1) as usize + 1)?;
+            if index > u32::MAX as usize {
+                return None;
+            }
+            continue;
+        }
+        if number > 0 {
+            let doublings = (index / half).saturating_sub(1);
+            let step = index - doublings * half;
+            let width = 1_u64.checked_shl(unit + u32::try_from(doublings).ok()?)?;
+            let value = (step as u64 + 1).checked_mul(width)? - 1;
+            if value - (width - 1) > high {
+                return None;
+            }
+            recorded.push((value, number >> 1));
+        }
+        index += 1;
+    }
+    Some(recorded)
+}
+
+/// A number of seven bits a byte, the lowest first, all but the last with the eighth bit set; a ninth byte
+/// counts whole.
+fn number_of_groups(bytes: &mut &[u8]) -> Option<u64> {
+    let mut number = 0;
+    for group in 0..9 {
+        let (byte, rest) = bytes.split_first()?;
+        *bytes = rest;
+        let last = group == 8 || *byte < 0x80;
+        let bits = if group == 8 { *byte } else { byte & 0x7f };
+        number |= u64::from(bits) << (7 * group);
+        if last {
+            break;
+        }
+    }
+    Some(number)
 }
 
 /// The text that a trial adds to a log: its line, under the log's head when the log is new.
@@ -198,7 +291,9 @@ pub fn render(
 mod tests {
     use super::*;
     use crate::record::histogram;
+    use crate::seed::Seed;
     use flate2::{Compression, write::ZlibEncoder};
+    use hdrhistogram::serialization::{Serializer, V2Serializer};
     use std::io::Write;
 
     #[test]
@@ -276,7 +371,9 @@ mod tests {
             head.extend(1.0_f64.to_be_bytes());
             head
         };
-        assert_eq!(decode(1, &encode(&head(0, 3))).unwrap().len(), 0);
+        let log = |plain: &[u8]| LatencyLog([(1, compressed(&encode(plain)))].into());
+        let decode = |plain: &[u8]| log(plain).get(1).map(Option::unwrap);
+        assert_eq!(decode(&head(0, 3)).unwrap().len(), 0);
         let bomb = [head(100 << 20, 3), vec![0; 100 << 20]].concat();
         for plain in [
             head(u32::MAX, 3),
@@ -285,14 +382,59 @@ mod tests {
             b"HIST".to_vec(),
             Vec::new(),
         ] {
-            let error = decode(1, &encode(&plain)).unwrap_err();
+            let error = decode(&plain).unwrap_err();
+            assert_eq!(log(&plain).recorded(1), Err(error.clone()));
             assert!(error.to_string().contains("no histogram"), "{error}");
         }
     }
 
+    /// Whatever is recorded and whichever byte of it is damaged.
+    #[test]
+    fn recorded_values_are_those_of_the_library() {
+        let told = |plain: &[u8]| {
+            let histogram: Histogram<u64> = Deserializer::new().deserialize(&mut &*plain).ok()?;
+            let values = histogram.iter_recorded();
+            let values = values.map(|value| (value.value_iterated_to(), value.count_at_value()));
+            Some(values.collect::<Vec<_>>())
+        };
+        let mut rng = Seed(17).rng();
+        let mut taken = 0;
+        for digits in [2, 3] {
+            for size in 0..60_u32 {
+                let mut latency = histogram(digits);
+                for _ in 0..size * size {
+                    let value = rng.u64(..1_000_000_000_000) >> rng.u32(0..40);
+                    latency.saturating_record_n(value, 1 + (rng.u64(..) >> rng.u32(40..64)));
+                }
+                let mut plain = Vec::new();
+                let mut serializer = V2Serializer::new();
+                serializer.serialize(&latency, &mut plain).unwrap();
+                assert_eq!(recorded(&plain), told(&plain), "seed 17, size {size}");
+                assert_eq!(recorded(&plain).unwrap().len() as u64 > 0, size > 0);
+                for _ in 0..20 {
+                    let mut damaged = plain.clone();
+                    let place = rng.usize(8..damaged.len());
+                    damaged[place] = rng.u8(..);
+                    let Some(values) = recorded(&damaged) else {
+                        continue;
+                    };
+                    taken += 1;
+                    if let Some(told) = told(&damaged) {
+                        assert_eq!(values, told, "seed 17, size {size}, byte {place}");
+                    } else {
+                        panic!("seed 17, size {size}, byte {place}: the library refuses it");
+                    }
+                }
+            }
+        }
+        assert!(taken > 100, "{taken}");
+    }
+
     #[test]
     fn damage_is_an_error_with_the_trial() {
-        let error = decode(3, "HISTFAAA").unwrap_err();
+        let error = LatencyLog([(3, compressed("HISTFAAA"))].into())
+            .get(3)
+            .unwrap_err();
         assert!(error.to_string().contains("trial 3"), "{error}");
     }
 }

@@ -126,12 +126,29 @@ impl<'a> Plain<'a> {
     /// A whole number of at most 19 digits, which fit into 64 bits.
     pub fn count(&mut self) -> Option<u64> {
         let (mut value, mut end) = (0_u64, self.at);
+        // Most have fewer than eight digits, so that one look tells all of them.
+        while let Some(bytes) = self.bytes.get(end..end + 8) {
+            let eight = u64::from_le_bytes(bytes.try_into().ok()?);
+            let digits = leading_digits(eight);
+            value = value
+                .wrapping_mul(TENS[digits])
+                .wrapping_add(number(eight, digits));
+            end += digits;
+            if digits < 8 {
+                return self.counted(value, end);
+            }
+        }
         while let Some(digit) = self.bytes.get(end).map(|byte| byte.wrapping_sub(b'0'))
             && digit < 10
         {
             value = value.wrapping_mul(10).wrapping_add(u64::from(digit));
             end += 1;
         }
+        self.counted(value, end)
+    }
+
+    /// The `value` of a cell of digits that ends at `end`.
+    fn counted(&mut self, value: u64, end: usize) -> Option<u64> {
         let digits = end - self.at;
         self.close(end).filter(|()| (1..=19).contains(&digits))?;
         Some(value)
@@ -175,7 +192,13 @@ impl<'a> Plain<'a> {
 
     /// `true` or `false`.
     pub fn flag(&mut self) -> Option<bool> {
-        self.text()?.parse().ok()
+        let rest = self.bytes.get(self.at..)?;
+        let (value, length) = match rest {
+            [b't', b'r', b'u', b'e', ..] => (true, 4),
+            [b'f', b'a', b'l', b's', b'e', ..] => (false, 5),
+            _ => return None,
+        };
+        self.close(self.at + length).map(|()| value)
     }
 
     /// `true`, `false`, or an empty cell.
@@ -190,6 +213,43 @@ impl<'a> Plain<'a> {
     pub fn moment(&mut self) -> Option<Timestamp> {
         self.text()?.parse().ok()
     }
+}
+
+/// Powers of ten.
+const TENS: [u64; 9] = [
+    1,
+    10,
+    100,
+    1_000,
+    10_000,
+    100_000,
+    1_000_000,
+    10_000_000,
+    100_000_000,
+];
+
+/// How many of eight bytes, the first in the lowest bits, are digits before one is none.
+fn leading_digits(eight: u64) -> usize {
+    const EACH: u64 = 0x0101_0101_0101_0101;
+    // A digit has 3 in its upper half, and has so still when 6 is added to it. What one byte of the
+    // sum may carry into the next changes none before it.
+    let upper = 0xf0 * EACH;
+    let odd =
+        (eight & upper) ^ (0x30 * EACH) | (eight.wrapping_add(6 * EACH) & upper) ^ (0x30 * EACH);
+    odd.trailing_zeros() as usize / 8
+}
+
+/// The number of the first `digits` of eight bytes, which are digits: neighbours are put together in
+/// pairs, those in pairs, and those again (common practice, no source).
+fn number(eight: u64, digits: usize) -> u64 {
+    if digits == 0 {
+        return 0;
+    }
+    // Zeros before them: the first digit stands in the lowest bits.
+    let zeros = (eight & 0x0f0f_0f0f_0f0f_0f0f) << (8 * (8 - digits));
+    let pairs = (zeros.wrapping_mul(10 << 8 | 1) >> 8) & 0x00ff_00ff_00ff_00ff;
+    let fours = (pairs.wrapping_mul(100 << 16 | 1) >> 16) & 0x0000_ffff_0000_ffff;
+    fours.wrapping_mul(10_000 << 32 | 1) >> 32
 }
 
 #[cfg(test)]
@@ -226,6 +286,35 @@ mod tests {
                 lines.consume(length);
             }
             assert_eq!((seen.as_slice(), lines.torn()), (&text[..21], 2));
+        }
+    }
+
+    #[test]
+    fn counts_of_all_lengths_are_what_they_say() {
+        let mut values = vec![0, 9, u64::from(u32::MAX), 9_999_999_999_999_999_999];
+        values.extend(
+            (0..19).flat_map(|n| [10_u64.pow(n), 10_u64.pow(n) * 9 / 7, 10_u64.pow(n) - 1]),
+        );
+        for value in values {
+            for behind in ["\n", ",\n", ",12345678,1\n", "\n0000000000"] {
+                let text = format!("{value}{behind}");
+                let mut cells = Plain::new(text.as_bytes());
+                assert_eq!(cells.count(), Some(value), "{text:?}");
+                assert_eq!(cells.at, value.to_string().len() + 1, "{text:?}");
+            }
+            let text = format!("{value:019}\n");
+            assert_eq!(Plain::new(text.as_bytes()).count(), Some(value), "{text}");
+        }
+        // Each byte that is no digit, at each place among digits.
+        for byte in (0..=u8::MAX).filter(|byte| !byte.is_ascii_digit()) {
+            for place in 0..12 {
+                let mut text = *b"123456789012\n";
+                text[place] = byte;
+                let expected = 123_456_789_012 / 10_u64.pow(12 - place as u32);
+                let ends = matches!(byte, b',' | b'\n') && place > 0;
+                let read = Plain::new(&text).count();
+                assert_eq!(read, ends.then_some(expected), "{byte} at {place}");
+            }
         }
     }
 

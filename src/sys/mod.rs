@@ -9,6 +9,8 @@
 //! What a system does not tell has no substitute here: it is `None`, or an error of kind
 //! `Unsupported`, and becomes an observation that is missing.
 
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+mod allocator;
 #[cfg(target_os = "linux")]
 mod linux;
 #[cfg(target_os = "macos")]
@@ -22,12 +24,18 @@ mod untold;
 #[cfg(windows)]
 mod windows;
 
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+pub(crate) use allocator::give_memory_back;
 #[cfg(target_os = "linux")]
 pub(crate) use linux::*;
 #[cfg(target_os = "macos")]
 pub(crate) use macos::*;
 #[cfg(windows)]
 pub(crate) use windows::*;
+
+/// Other allocators give memory back as they see fit.
+#[cfg(not(all(target_os = "linux", target_env = "gnu")))]
+pub(crate) const fn give_memory_back() {}
 
 /// What a system has no call for.
 #[cfg(not(target_os = "linux"))]

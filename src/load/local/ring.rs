@@ -19,6 +19,7 @@ use super::trial::{Clock, Ended, Run, Trial};
 use crate::load::{Next, Stream, Transfer};
 use crate::plan::Direction;
 use crate::record::Cause;
+use crate::sys::processor_time;
 use crate::units::Nanos;
 
 /// A wait looks at the stop signal so often.
@@ -150,8 +151,10 @@ impl<'a> Lane<'a> {
         })
     }
 
-    fn work(mut self, clock: Clock) -> io::Result<Ended> {
-        match self.drive(clock) {
+    /// What came of it, and [`processor_time`] when it was driven.
+    fn work(mut self, clock: Clock) -> (io::Result<Ended>, u64) {
+        let (driven, done) = (self.drive(clock), processor_time());
+        let ended = match driven {
             Ok(stopped) => {
                 drop(self.ring);
                 Ok(Ended {
@@ -167,7 +170,8 @@ impl<'a> Lane<'a> {
                 std::mem::forget(self.buffers);
                 Err(error)
             }
-        }
+        };
+        (ended, done)
     }
 
     /// Keeps the ring full until the stream is finished; tells when it was stopped.
@@ -369,7 +373,7 @@ mod tests {
                 stopped = lane.drive(Clock(Instant::now()));
             });
             assert_eq!(stopped.unwrap(), None);
-            let ended = lane.work(Clock(Instant::now())).unwrap();
+            let ended = lane.work(Clock(Instant::now())).0.unwrap();
             assert_eq!(ended.recording.failure, None);
             (allocated.count_total, ended.recording.started)
         })

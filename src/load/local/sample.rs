@@ -29,11 +29,14 @@ impl Sample {
     /// Room for the part of one of `streams` in a trial of `length`; nothing is allocated later.
     pub(super) fn new(streams: usize, length: Nanos) -> Self {
         let most = (MOST / streams.max(1)).max(1);
+        // Touched, so that no page of it is first asked for while the clock runs.
+        let mut content = vec![0xa5; most * BLOCK];
+        content.clear();
         Self {
             every: Nanos(length.0 / most as u64),
             next: Nanos(0),
             kept: Vec::with_capacity(most),
-            content: Vec::with_capacity(most * BLOCK),
+            content,
             most,
         }
     }

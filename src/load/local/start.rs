@@ -17,22 +17,23 @@ pub(super) struct Together<Seen> {
     pub(super) seen: Vec<Seen>,
     /// The clock that all of them had, which still runs.
     pub(super) clock: Clock,
-    /// Processor time of this process meanwhile, with what the kernel's own workers did for it.
+    /// Processor time of this process until the last had done its work, with what the kernel's own workers did for it.
     pub(super) processor: Nanos,
     /// How the lanes' threads, taken together, ran and waited for a processor, where the kernel tells.
     pub(super) scheduled: Option<Scheduled>,
 }
 
 /// Makes `count` lanes, each on the thread that works on it, and works on all of them from one
-/// moment on; what each saw. Making a lane allocates what it needs, so that nothing of it falls into
-/// the measured time.
+/// moment on; what each saw, and what [`processor_time`] was when its work was done. Making a lane
+/// allocates what it needs, so that nothing of it falls into the measured time, nor does what a lane clears
+/// away afterwards.
 ///
 /// # Errors
 /// When a thread cannot be started or a lane not be made; then none was worked on.
 pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
     count: usize,
     make: impl Fn() -> Result<Lane, Error> + Sync,
-    work: impl Fn(Lane, Clock) -> Seen + Sync,
+    work: impl Fn(Lane, Clock) -> (Seen, u64) + Sync,
 ) -> Result<Together<Seen>, Error> {
     let (gate, clock) = (RwLock::new(false), OnceLock::new());
     let (tell, told) = mpsc::channel();
@@ -45,15 +46,17 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
                 return None;
             }
         };
+        // Asking takes processor time, which is counted from the moment at which all are ready.
+        let before = probe::scheduled();
         drop(tell.send(Ok(())));
         drop(tell);
-        let before = probe::scheduled();
         // Held by the caller until all lanes are ready.
         let go = *gate.read().expect("the gate's holder does not panic");
         go.then(|| {
-            let seen = work(lane, *clock.get_or_init(|| Clock(Instant::now())));
+            let (seen, done) = work(lane, *clock.get_or_init(|| Clock(Instant::now())));
             let scheduled = before.zip(probe::scheduled());
-            (seen, scheduled.map(|(before, after)| after.since(before)))
+            let scheduled = scheduled.map(|(before, after)| after.since(before));
+            (seen, scheduled, done)
         })
     };
     let mut closed = gate.write().expect("nobody has touched the gate");
@@ -73,11 +76,16 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
         drop(closed);
         let lanes = started.into_iter().flatten();
         let ended = lanes.filter_map(|lane| lane.join().expect("no lane panics"));
-        let ended: Vec<(Seen, Option<Scheduled>)> = ended.collect();
-        ready.map(|()| (ended, Nanos(processor_time() - before)))
+        let ended: Vec<(Seen, Option<Scheduled>, u64)> = ended.collect();
+        let done = ended.iter().map(|(_, _, done)| *done).max();
+        let spent = done.map_or(0, |done| done - before);
+        ready.map(|()| (ended, Nanos(spent)))
     })?;
     let clock = clock.into_inner().unwrap_or_else(|| Clock(Instant::now()));
-    let (seen, scheduled): (Vec<Seen>, Vec<Option<Scheduled>>) = ended.into_iter().unzip();
+    let ended = ended
+        .into_iter()
+        .map(|(seen, scheduled, _)| (seen, scheduled));
+    let (seen, scheduled): (Vec<Seen>, Vec<Option<Scheduled>>) = ended.unzip();
     Ok(Together {
         seen,
         clock,
@@ -88,7 +96,7 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
 
 #[cfg(test)]
 mod tests {
-    use std::sync::atomic::{AtomicUsize, Ordering::SeqCst};
+    use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering::SeqCst};
 
     use super::*;
     use crate::sys::thread_time;
@@ -97,7 +105,7 @@ mod tests {
     fn nothing_is_worked_on_before_everything_is_made() {
         let made = AtomicUsize::new(0);
         let make = || Ok::<_, io::Error>(made.fetch_add(1, SeqCst));
-        let work = |lane, clock: Clock| (lane, made.load(SeqCst), clock.0);
+        let work = |lane, clock: Clock| ((lane, made.load(SeqCst), clock.0), processor_time());
         let Together { seen, clock, .. } = together(20, make, work).unwrap();
         assert_eq!(seen.len(), 20);
         assert!(seen.iter().all(|(_, made, _)| *made == 20), "{seen:?}");
@@ -110,9 +118,24 @@ mod tests {
     #[test]
     fn what_lanes_cost_is_told() {
         let own = || thread_time().expect("told where tests run");
-        let busy = |(), _| while own() < 20_000_000 {};
-        let done = together(2, || Ok::<_, io::Error>(()), busy).unwrap();
-        assert!(done.processor >= Nanos(30_000_000), "{}", done.processor);
+        let (counted, cleared) = (AtomicU64::new(0), AtomicU64::new(0));
+        let busy = |until: u64| while own() < until {};
+        let work = |(), _| {
+            busy(20_000_000);
+            let done = processor_time();
+            counted.fetch_max(done, SeqCst);
+            busy(40_000_000);
+            cleared.fetch_max(processor_time(), SeqCst);
+            ((), done)
+        };
+        let begun = processor_time();
+        let done = together(2, || Ok::<_, io::Error>(()), work).unwrap();
+        let least = Nanos(30_000_000);
+        assert!(done.processor >= least, "{}", done.processor);
+        // What comes afterwards is not counted.
+        let counted = Nanos(counted.into_inner() - begun);
+        assert!(done.processor <= counted, "{} of {counted}", done.processor);
+        assert!(cleared.into_inner() - begun > counted.0);
         // The kernel need not tell; where it does, both ran.
         if let Some(Scheduled { ran, .. }) = done.scheduled {
             assert!(ran > Nanos(0), "{ran}");
@@ -127,7 +150,7 @@ mod tests {
             lane => Ok(lane),
         };
         let worked = AtomicUsize::new(0);
-        let work = |_, _| worked.fetch_add(1, SeqCst);
+        let work = |_, _| (worked.fetch_add(1, SeqCst), processor_time());
         let Err(error) = together(8, make, work) else {
             panic!("one was refused");
         };

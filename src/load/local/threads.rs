@@ -12,6 +12,7 @@ use super::transfer::{read_fully, write_fully};
 use super::trial::{Clock, Ended, Run, Trial};
 use crate::load::{Next, Outcome, Stream, Transfer, UNTOLD};
 use crate::plan::Direction;
+use crate::sys::processor_time;
 use crate::units::Nanos;
 
 /// A wait for a paced operation looks at the stop signal so often.
@@ -28,7 +29,8 @@ pub(super) fn run(trial: &Trial<'_>) -> io::Result<Run> {
         Ok::<_, io::Error>((trial.job.stream(1), trial.buffers(1), sample))
     };
     let work = |(stream, buffers, sample), clock| {
-        Ok::<_, io::Error>(work(trial, stream, buffers, sample, clock))
+        let ended = work(trial, stream, buffers, sample, clock);
+        (Ok::<_, io::Error>(ended), processor_time())
     };
     Run::of(together(threads as usize, lane, work)?)
 }

@@ -100,7 +100,7 @@ impl<'a> Orders<'a> {
 mod tests {
     use super::*;
     use crate::seed::{Seed, standard_normal};
-    use crate::stats::change_point::{significant_change, single_change};
+    use crate::stats::change_point::{at_least, significant_change, single_change};
 
     /// Noise with a step of so many standard deviations after a third of it.
     fn series(length: usize, step: f64, seed: u64) -> Vec<f64> {
@@ -145,6 +145,61 @@ mod tests {
             decided[usize::from(level.is_some())] += 1;
         }
         assert!(decided.iter().all(|times| *times > 20), "{decided:?}");
+    }
+
+    /// All orders of the blocks, by the algorithm of B. R. Heap (1963, from memory).
+    fn each_order<T>(blocks: &mut [T], of: usize, look: &mut impl FnMut(&[T])) {
+        if of <= 1 {
+            return look(blocks);
+        }
+        for at in 0..of {
+            each_order(blocks, of - 1, look);
+            blocks.swap(if of.is_multiple_of(2) { at } else { 0 }, of - 1);
+        }
+    }
+
+    #[test]
+    fn no_fewer_orders_than_that_show_the_change() {
+        let mut told = 0;
+        for seed in 0..60 {
+            let block = 1 + seed as usize % 3;
+            let values = series(5 * block + 1, (seed % 4) as f64, seed);
+            let mean = values.iter().sum::<f64>() / values.len() as f64;
+            let centred: Vec<f64> = values.iter().map(|value| value - mean).collect();
+            let (at, gain) = best_split(&centred, 1);
+            let (mut all, mut as_large) = (0, 0);
+            let mut blocks: Vec<&[f64]> = centred.chunks(block).collect();
+            let count = blocks.len();
+            each_order(&mut blocks, count, &mut |blocks| {
+                let shows = best_split(&blocks.concat(), 1).1 >= gain * (1.0 - 1e-12);
+                (all, as_large) = (all + 1, as_large + usize::from(shows));
+            });
+            let (least, part) = (
+                at_least(values.len(), block, at),
+                as_large as f64 / all as f64,
+            );
+            assert_eq!(all, 720);
+            assert!(
+                part >= least * (1.0 - 1e-12),
+                "seed {seed}: {part} of {least}"
+            );
+            told += usize::from(least > 0.0);
+        }
+        assert!(told > 20, "{told}");
+    }
+
+    #[test]
+    fn a_single_quick_block_is_left_to_chance_without_drawing() {
+        let mut values = series(500, 0.0, 3);
+        values[..3].iter_mut().for_each(|value| *value += 50.0);
+        let mut rng = Seed(3).rng();
+        assert_eq!(significant_change(&values, 3, 3, 999, 0.01, &mut rng), None);
+        assert_eq!(rng, Seed(3).rng(), "seed 3: nothing was drawn");
+        let drawn = single_change(&values, 3, 3, 9_999, &mut rng).unwrap();
+        assert!((drawn.p - 2.0 / 167.0).abs() < 0.004, "seed 3: {}", drawn.p);
+        // Two such blocks are not.
+        values[3..6].iter_mut().for_each(|value| *value += 50.0);
+        assert!(significant_change(&values, 3, 3, 999, 0.01, &mut rng).is_some());
     }
 
     #[test]

@@ -86,21 +86,21 @@ impl<Row: Pack> Packed<Row> {
         }
         let now = row.borrow().pack(&mut self.texts);
         let mut changed = 0_u64;
-        let mut changes = [0_u64; 64];
+        let mut changes = Row::Numbers::default();
         let numbers = now.as_ref().iter().zip(self.last.as_ref());
-        for (index, (now, before)) in numbers.enumerate() {
-            changes[index] = match index < Row::COUNTS {
+        for (index, ((now, before), change)) in numbers.zip(changes.as_mut()).enumerate() {
+            *change = match index < Row::COUNTS {
                 true => {
                     let by = now.wrapping_sub(*before) as i64;
                     (by << 1 ^ by >> 63) as u64
                 }
                 false => (now ^ before).swap_bytes(),
             };
-            changed |= u64::from(changes[index] != 0) << index;
+            changed |= u64::from(*change != 0) << index;
         }
         put(&mut self.bytes, changed);
         for index in places(changed) {
-            put(&mut self.bytes, changes[index]);
+            put(&mut self.bytes, changes.as_ref()[index]);
         }
         self.last = now;
         self.rows += 1;
