@@ -112,7 +112,9 @@ pub(super) fn write(
 /// Where the middle of `text` of `size` pixels has to be, at `x` or beside it, so that all of it lies within
 /// a picture of `width`.
 fn kept_inside(text: &str, x: i32, size: f64, width: u32) -> i32 {
-    let half = (text.chars().count() as f64 * size * CHARACTER / 2.0).ceil() as i32;
+    // Characters are reckoned by their mean, and digits are wider.
+    const MARGIN: f64 = 4.0;
+    let half = (text.chars().count() as f64 * size * CHARACTER / 2.0 + MARGIN).ceil() as i32;
     let (least, most) = (half, i32::try_from(width).unwrap_or(i32::MAX) - half);
     match least < most {
         true => x.clamp(least, most),

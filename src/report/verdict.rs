@@ -1,7 +1,7 @@
 //! Verdicts in sentences.
 
 use super::grades::{self, Judgements};
-use super::words::{NONE, change, confidence, count, size};
+use super::words::{NONE, change, client_limited, confidence, count, size};
 use crate::compare::{BetweenSittings, Contrast, Quantity, Row, Rules, Verdict};
 use crate::plan::Phase;
 
@@ -68,9 +68,13 @@ pub(super) fn verdict(
         let range = interval(contrast).unwrap_or_else(|| NONE.to_owned());
         format!("{} interval {range}", confidence(rules))
     };
+    let whose = || match client_limited(row, other, judgements) {
+        true => ", which may be this client's and not the pool's",
+        false => "",
+    };
     match contrast.verdict {
-        Verdict::Gain => format!("gain{} ({})", changed(contrast), within()),
-        Verdict::Loss => format!("loss{} ({})", changed(contrast), within()),
+        Verdict::Gain => format!("gain{} ({}){}", changed(contrast), within(), whose()),
+        Verdict::Loss => format!("loss{} ({}){}", changed(contrast), within(), whose()),
         Verdict::Void { phase, .. } => {
             let group = row.group(phase);
             let why = group.map_or(String::new(), |group| {

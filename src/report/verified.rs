@@ -60,12 +60,12 @@ fn told(sentences: impl Iterator<Item = String>) -> Vec<String> {
 /// What was read back of the data that was laid down in one phase.
 pub(super) fn back_sentences(back: &ReadBack) -> Vec<String> {
     let when = match (back.laid, back.read) {
-        (Phase::Before, Phase::After) => "written before the expansion, read back after it",
-        (Phase::Before, Phase::During) => "written before the expansion, read back while it runs",
-        (Phase::Before, Phase::Before) => "written before the expansion, read back before it",
-        (Phase::During, Phase::After) => "written while it ran, read back after it",
-        (Phase::During, _) => "written while it runs, read back while it runs",
-        (Phase::After, _) => "written after the expansion, read back after it",
+        (Phase::Before, Phase::After) => "laid down before the expansion, read back after it",
+        (Phase::Before, Phase::During) => "laid down before the expansion, read back while it runs",
+        (Phase::Before, Phase::Before) => "laid down before the expansion, read back before it",
+        (Phase::During, Phase::After) => "laid down while it ran, read back after it",
+        (Phase::During, _) => "laid down while it runs, read back while it runs",
+        (Phase::After, _) => "laid down after the expansion, read back after it",
     };
     let size = back.bytes.iec();
     let (blocks, files) = (grouped(back.blocks), grouped(back.files));

@@ -222,18 +222,35 @@ fn of_client(comparison: &Comparison, judgements: &Judgements) -> Option<String>
     ))
 }
 
+/// How many of the trials of `phase` this client limited, of how many, where that is half of them or more.
+fn by_client(row: &Row, phase: Phase, judgements: &Judgements) -> Option<(usize, usize)> {
+    let group = row.group(phase)?;
+    let limited = group.trials.iter().filter(|trial| {
+        let judged = judgements.get(trial);
+        judged.is_some_and(|judged| judged.limiting.limit == Limit::Client)
+    });
+    let (limited, of) = (limited.count(), group.trials.len());
+    (2 * limited >= of && of > 0).then_some((limited, of))
+}
+
+/// Whether this client limited one of the phases before and `other`, so that a change between them need not
+/// be the pool's.
+pub(super) fn client_limited(row: &Row, other: Phase, judgements: &Judgements) -> bool {
+    let phases = [Phase::Before, other];
+    phases
+        .iter()
+        .any(|phase| by_client(row, *phase, judgements).is_some())
+}
+
 /// The trials of a workload that this client limited, where a change is claimed: `small-read in 5 of 6 trials
 /// during`; and their phases.
 fn limited_by_client(row: &Row, judgements: &Judgements) -> Option<(String, Vec<Phase>)> {
     let limited = |phase| {
-        let group = row.group(phase)?;
-        let by_client = group.trials.iter().filter(|trial| {
-            let judged = judgements.get(trial);
-            judged.is_some_and(|judged| judged.limiting.limit == Limit::Client)
-        });
-        let (by_client, of) = (by_client.count(), group.trials.len());
-        let told = || format!("{by_client} of {} {phase}", count(of, "trial"));
-        (2 * by_client >= of && of > 0).then(|| (told(), phase))
+        let (by_client, of) = by_client(row, phase, judgements)?;
+        Some((
+            format!("{by_client} of {} {phase}", count(of, "trial")),
+            phase,
+        ))
     };
     let proved = [
         (Phase::During, &row.during_before),
@@ -515,7 +532,7 @@ fn places(held: &[(&Row, Vec<&Group>)], told: fn(&[&Group]) -> String) -> String
 }
 
 /// `a`, `a and b`, `a, b and c`.
-fn listed(of: &[impl ToString]) -> String {
+pub(super) fn listed(of: &[impl ToString]) -> String {
     let words: Vec<String> = of.iter().map(ToString::to_string).collect();
     match words.as_slice() {
         [] => String::new(),
@@ -690,6 +707,20 @@ mod tests {
                     " large-read in 5 of 5 trials after: the change, or a part of it, may be the client's"
                 ),
             "{told:?}"
+        );
+        let comparison = compare(&study, &judgements, Rules::of(&study));
+        let row = &comparison.workloads[0];
+        let contrast = row.after_before.as_ref().unwrap();
+        let verdict = crate::report::verdict::verdict(
+            row,
+            contrast,
+            Phase::After,
+            &comparison.rules,
+            &judgements,
+        );
+        assert!(
+            verdict.ends_with("), which may be this client's and not the pool's"),
+            "{verdict}"
         );
     }
 

@@ -26,8 +26,8 @@ pub(super) fn gains(account: &Account) -> Section {
         ]
     };
     let rest = match account.settings.is_empty() {
-        true => "left for the drives",
-        false => "left for drives and settings",
+        true => "left: drives and all else",
+        false => "left: drives, settings, all else",
     };
     Section {
         topic: Topic::Gain,

@@ -432,7 +432,8 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
             scene.typed()
         ),
     };
-    let missed = match missed.is_empty() {
+    // An expansion of which nothing tells asked for nothing.
+    let missed = match missed.is_empty() || next.stage == Stage::Untold {
         true => String::new(),
         false => format!(
             "; not done, or not in full, while there was time: {}",

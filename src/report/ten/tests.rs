@@ -46,6 +46,23 @@ fn there_are_ten_lines_whatever_is_missing_and_each_says_how_sure_it_is() {
     }
 }
 
+/// Large reads stand for the pool; a loss beside them is told all the same.
+#[test]
+fn a_loss_of_another_workload_stands_in_the_verdict() {
+    let mut study = testing::study(Example::Full);
+    assert!(!of(&study).verdict.contains("A loss is proved"));
+    for trial in &mut study.trials {
+        if trial.workload == "large-write" && trial.phase == Phase::After {
+            trial.rate_bytes_per_s = trial.rate_bytes_per_s.map(|rate| rate / 3.0);
+        }
+    }
+    let verdict = of(&study).verdict;
+    assert!(
+        verdict.contains("A loss is proved of large-write (−"),
+        "{verdict}"
+    );
+}
+
 #[test]
 fn a_gain_is_told_in_per_cent_and_in_minutes_of_copying() {
     let mut study = testing::study(Example::Full);

@@ -6,6 +6,7 @@ use super::{Scene, grade};
 use crate::compare::{Contrast, Row, Verdict};
 use crate::plan::Phase;
 use crate::report::{verdict as verdicts, words};
+use crate::text::plain;
 use crate::units::grouped;
 
 /// The sentence, and whether it says that something is wrong.
@@ -44,7 +45,12 @@ pub(super) fn verdict(scene: &Scene<'_>) -> (String, bool) {
         None if scene.study.config.simulated => "",
         None => "Whether the data is whole was not read back.",
     };
-    let parts = [speed(scene, row, contrast), during(scene), data.to_owned()];
+    let parts = [
+        speed(scene, row, contrast),
+        losses(scene, row),
+        during(scene),
+        data.to_owned(),
+    ];
     let parts: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
     let bad = matches!(contrast.verdict, Verdict::Void { .. } | Verdict::Loss);
     (parts.join(" "), bad)
@@ -93,6 +99,28 @@ fn copy(scene: &Scene<'_>, row: &Row, contrast: &Contrast) -> String {
         .map_or(String::new(), |(old, new)| {
             format!(": copying {} takes {new} in place of {old}", bytes.si())
         })
+}
+
+/// What else is slower by proof: nobody should have to look for it.
+fn losses(scene: &Scene<'_>, told: &Row) -> String {
+    let others = scene.comparison.workloads.iter();
+    let others = others.filter(|row| !std::ptr::eq(*row, told));
+    let of = |row: &Row| {
+        let contrast = row.after_before.as_ref()?;
+        let whose = match words::client_limited(row, Phase::After, scene.judgements) {
+            true => ", which may be this client's",
+            false => "",
+        };
+        (contrast.verdict == Verdict::Loss).then(|| {
+            let change = words::change(contrast.ratio);
+            format!("{} ({change}{whose})", plain(&row.workload))
+        })
+    };
+    let losses: Vec<String> = others.filter_map(of).collect();
+    match losses.is_empty() {
+        true => String::new(),
+        false => format!("A loss is proved of {}.", words::listed(&losses)),
+    }
 }
 
 /// What users felt while it ran.

@@ -68,7 +68,7 @@ fn what_is_whole_is_said_to_be_and_nothing_on_the_share_changes() {
     let said = place.ok("verify scans");
     let total = place.known().data.total();
     let sentence = format!(
-        "{} written before the expansion, read back before it, 0 blocks differ",
+        "{} laid down before the expansion, read back before it, 0 blocks differ",
         total.iec()
     );
     assert!(said.replace("\n    ", " ").contains(&sentence), "{said}");
@@ -86,7 +86,7 @@ fn what_is_whole_is_said_to_be_and_nothing_on_the_share_changes() {
     );
     place.ok("report scans");
     let page = fs::read_to_string(place.study().join("reports/report.html")).unwrap();
-    let sentence = "written before the expansion, read back after it, 0 blocks differ";
+    let sentence = "laid down before the expansion, read back after it, 0 blocks differ";
     assert!(page.contains(sentence));
     let json: serde_json::Value = serde_json::from_str(&place.ok("compare scans --json")).unwrap();
     let back = &json["read_back"][0];
