@@ -17,7 +17,7 @@ use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
 use crate::load::{Engine, Share, Watch};
 use crate::plan::Phase;
-use crate::ready::next_by;
+use crate::ready::{next_by, over};
 use crate::report;
 use crate::store::Writer;
 use crate::study::tables::line;
@@ -210,6 +210,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
             root.display()
         );
         return Err(Failure::new(Exit::Study, message));
+    }
+    if let (Phase::During, Some((why, at))) = (arguments.phase, over(store.study())) {
+        let message = format!(
+            "the reshape ended {} UTC ({why}): what is measured now is of the time after, so give --phase after; another expansion takes a study of its own",
+            at.strftime("%Y-%m-%d %H:%M")
+        );
+        return Err(Failure::new(Exit::Usage, message));
     }
     lengths(&mut request, arguments, store.study())?;
     store.recovered().iter().for_each(|sentence| say(sentence));

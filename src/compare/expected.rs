@@ -37,7 +37,7 @@ pub enum Accord {
     More,
     /// The interval lies below.
     Less,
-    /// There is no interval.
+    /// There is no interval, or one that is too wide to tell.
     Unknown,
 }
 
@@ -346,9 +346,15 @@ fn below(model: &pool::Expected, found: &Expectation) -> bool {
         && high.is_some_and(|high| high < busy * found.location.high)
 }
 
+/// An interval that spans more than this, and all that was expected, tells nothing of it (a rule of this house,
+/// no source).
+const WIDE: f64 = 1.5;
+
 fn accord(band: Bounds, interval: Option<Bounds>) -> Accord {
+    let wide = |of: Bounds| of.low < band.low && of.high > band.high && of.high > WIDE * of.low;
     match interval {
         None => Accord::Unknown,
+        Some(interval) if wide(interval) => Accord::Unknown,
         Some(interval) if interval.low > band.high => Accord::More,
         Some(interval) if interval.high < band.low => Accord::Less,
         Some(_) => Accord::AsExpected,
@@ -393,6 +399,17 @@ mod tests {
         let small = &found[2];
         assert_eq!((small.drives.low, small.drives.high), (1.0, 1.0));
         assert_eq!(small.accord, Accord::AsExpected);
+    }
+
+    #[test]
+    fn what_might_be_anything_is_not_as_expected() {
+        let bounds = |low, high| Bounds { low, high };
+        let band = bounds(1.0, 1.07);
+        assert_eq!(accord(band, Some(bounds(0.56, 1.24))), Accord::Unknown);
+        assert_eq!(accord(band, Some(bounds(0.97, 1.1))), Accord::AsExpected);
+        // As wide, and all of it above.
+        assert_eq!(accord(band, Some(bounds(1.2, 2.6))), Accord::More);
+        assert_eq!(accord(band, None), Accord::Unknown);
     }
 
     #[test]

@@ -54,12 +54,14 @@ pub struct FeltNow {
 }
 
 impl FeltNow {
-    /// By the probes of `study` that began in the [`LATELY`] seconds before `now`.
-    pub fn of(study: &Study, now: Timestamp) -> Self {
-        let since = now - SignedDuration::from_secs(LATELY);
+    /// By the probes of `study` in the [`LATELY`] seconds before `now`, and not from before the reshape
+    /// `began`: those tell what users had before.
+    pub fn of(study: &Study, began: Option<Timestamp>, now: Timestamp) -> Self {
+        let lately = now - SignedDuration::from_secs(LATELY);
+        let since = began.map_or(lately, |began| began.max(lately));
         let rows = study.probes.iter().rev();
         let rows: Vec<Probe> = rows
-            .take_while(|row| row.at > since)
+            .take_while(|row| row.at >= since)
             .map(|row| Probe::of(&row))
             .collect();
         let (small, large) = (good(&rows, Kind::Small), good(&rows, Kind::Large));
@@ -120,12 +122,15 @@ mod tests {
         ]
         .into_iter()
         .collect();
-        let felt = FeltNow::of(&study, now);
+        let felt = FeltNow::of(&study, Some(before(90)), now);
         assert_eq!((felt.probes, felt.failed, felt.reads), (3, 1, 40));
         assert_eq!(felt.small_ns, Some(15e6));
         assert_eq!(felt.worst_ns, Some(60_000_000));
         assert_eq!(felt.large_bytes_per_s, Some(80e6));
-        assert_eq!(FeltNow::of(&study, before(-120)), FeltNow::default());
+        assert_eq!(FeltNow::of(&study, None, before(-120)), FeltNow::default());
+        // It began after the first of them.
+        let since = FeltNow::of(&study, Some(before(45)), now);
+        assert_eq!((since.reads, since.small_ns), (10, Some(30e6)));
     }
 
     #[test]

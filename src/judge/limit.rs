@@ -153,6 +153,8 @@ pub(super) const FULL: f64 = 0.9;
 pub(super) const HARDLY: f64 = 0.01;
 /// Above this part of the time, waiting for a core of the client is no small part of a latency.
 const QUEUED: f64 = 0.1;
+/// Where several are in flight, the share works on the others meanwhile: only above this part it is what limits.
+const QUEUED_DEEP: f64 = 0.5;
 
 /// Finds the narrowest layer.
 pub(super) fn limiting(case: &Case<'_>, ruling: &Ruling) -> Limiting {
@@ -254,7 +256,11 @@ fn client(case: &Case<'_>) -> Option<Limiting> {
             Some(_) => ", since other programs on this client kept its cores busy",
             None => "",
         };
-        over(observed::LOAD_QUEUED, QUEUED).map(|part| {
+        let most = match case.trial.depth * case.trial.streams {
+            1 => QUEUED,
+            _ => QUEUED_DEEP,
+        };
+        over(observed::LOAD_QUEUED, most).map(|part| {
             vec![
                 "limited by this client: what makes the load waited for a core ".into(),
                 Piece::Part(part),

@@ -120,20 +120,26 @@ fn a_full_link_is_named_as_the_limit() {
 
 #[test]
 fn waiting_for_a_core_of_this_client_is_no_latency_of_the_share() {
-    let limit = |queued| {
+    let limit = |in_flight, queued| {
         let seen = [
             (observed::LOAD_QUEUED, queued),
             (observed::BUSIEST_CORE, 0.5),
         ];
-        judged(&study("small-read-deep", 116e6, &seen)).limiting
+        let mut study = study("small-read-deep", 116e6, &seen);
+        let trial = study.trials.last_mut().unwrap();
+        (trial.depth, trial.streams) = (in_flight, 1);
+        judged(&study).limiting
     };
-    assert_eq!(limit(0.09).limit, Limit::Undetermined);
-    let limiting = limit(0.23);
+    assert_ne!(limit(1, 0.09).limit, Limit::Client);
+    let limiting = limit(1, 0.23);
     assert_eq!(limiting.limit, Limit::Client);
     assert_eq!(
         limiting.sentence(),
         "limited by this client: what makes the load waited for a core 23 % of the time, which stands in the latencies"
     );
+    // The share works on the others that are in flight meanwhile.
+    assert_eq!(limit(8, 0.23).limit, Limit::Undetermined);
+    assert_eq!(limit(8, 0.6).limit, Limit::Client);
 }
 
 /// What was found alike is one sentence, with the least and the greatest of its figures.
@@ -146,11 +152,11 @@ fn what_was_found_of_several_is_said_once_with_its_ranges() {
         ];
         judged(&study("small-read-deep", 116e6, &seen)).limiting
     };
-    let (more, less) = (waited(0.23), waited(0.12));
+    let (more, less) = (waited(0.63), waited(0.52));
     assert!(more.is_like(&less) && !more.is_like(&waited(0.02)));
     assert_eq!(
         Limiting::together(&[&more, &less]),
-        "limited by this client: what makes the load waited for a core 12 to 23 % of the time, which stands in the latencies"
+        "limited by this client: what makes the load waited for a core 52 to 63 % of the time, which stands in the latencies"
     );
     assert_eq!(Limiting::together(&[&more, &more]), more.sentence());
     assert_eq!(Limiting::together(&[]), "");
@@ -207,7 +213,7 @@ fn a_core_that_other_programs_fill_is_no_limit_of_this_client() {
         limit(0.1, 0.004).sentence(),
         "nothing that could be observed tells what limits"
     );
-    let starved = limit(0.1, 0.4).sentence();
+    let starved = limit(0.1, 0.6).sentence();
     assert!(
         starved.contains("other programs on this client kept its cores busy"),
         "{starved}"

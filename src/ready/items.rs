@@ -74,7 +74,7 @@ pub const BEFORE: [Item; 11] = [
         "new-drive",
         30,
         "the new drive is proven",
-        "write the new drive full and read it back (about 2.8 h per TB), then run its long \
+        "write the new drive full and read it back (some 3 to 4 h per TB), then run its long \
          self-test; it must be no smaller, to the byte, than the smallest drive of the pool",
     ),
     before(

@@ -48,18 +48,22 @@ pub(super) fn card(sentences: &[&str]) -> Vec<String> {
 fn sum(readiness: &Readiness) -> String {
     let lines = || readiness.seen.iter().chain(&readiness.attested);
     let count = |state: State| lines().filter(|line| line.state == state).count();
+    let of = |state: State, several: &str, one: &str| match count(state) {
+        1 => format!("1 {one}"),
+        number => format!("{number} {several}"),
+    };
     let first = match readiness.verdict {
         Verdict::Go => "Everything that must hold holds.".to_owned(),
         Verdict::NotYet => format!(
-            "Of {} lines, {} hold it up.",
+            "Of {} lines, {} up.",
             lines().count(),
-            count(State::NotYet)
+            of(State::NotYet, "hold it", "holds it")
         ),
         Verdict::No => format!(
-            "Of {} lines, {} forbid it and {} hold it up.",
+            "Of {} lines, {} and {} up.",
             lines().count(),
-            count(State::No),
-            count(State::NotYet)
+            of(State::No, "forbid it", "forbids it"),
+            of(State::NotYet, "hold it", "holds it")
         ),
     };
     let aside = [

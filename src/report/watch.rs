@@ -305,7 +305,7 @@ pub(super) fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
     }
     if let Some(ending) = seen.ending.filter(|ending| !ending.told) {
         all.push(format!(
-            "nobody said that it is done: it was last seen at {}, and when it was not mentioned any more at {}, it had had the time for the rest; look at the sizes that the server shows",
+            "nobody said that it is done: it was last seen at {}, and when it was not mentioned any more at {}, it had had the time for the rest, or lacked two chunks at most; look at the sizes that the server shows",
             position(seen.fraction),
             clock(ending.not_after, zone)
         ));

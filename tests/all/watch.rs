@@ -335,4 +335,12 @@ fn trials_measured_during_the_reshape_know_where_it_is() {
         ),
     ];
     assert_eq!(seen, expected);
+    // Once it is over, a trial is of the time after, whatever somebody calls it.
+    place.ends("next scans --done reshape --by me", 0);
+    let output = place.ends(&format!("measure scans --phase during {short}"), 2);
+    let said = said(&output);
+    assert!(
+        said.contains("the reshape ended") && said.contains("--phase after"),
+        "{said}"
+    );
 }

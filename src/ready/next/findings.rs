@@ -8,6 +8,7 @@ use crate::ready::counted::{ENOUGH, holding};
 use crate::ready::grown::{Grown, Stripe, file_system, stripe};
 use crate::ready::items::item;
 use crate::ready::{AFTER, BEFORE, Sides, answer, days};
+use crate::reshape::Alarm;
 use crate::study::{CheckRow, Outcome, Side, State, Study, Trial, VerifiedRow};
 use crate::text::count;
 use crate::units::grouped;
@@ -186,15 +187,33 @@ pub(super) fn checks(
     }
 }
 
-pub(super) fn measured_during(study: &Study) -> Finding {
+/// A reshape that runs no more and was not seen to end: what to look at, and how the answer is recorded.
+pub(super) fn lost(alarm: &Alarm) -> Finding {
+    let look = match alarm {
+        Alarm::Unsettled(_) => "ask `btrfs balance status` and `btrfs device usage`",
+        _ => "look whether the array runs, and force nothing",
+    };
+    Finding::open(
+        "it runs no more, and nothing tells whether it was done or cancelled",
+        format!(
+            "{look}; if it is done, run `poolproof watch STUDY --at 100`, if not, let it go on and watch it again"
+        ),
+    )
+}
+
+/// Of a reshape that `stands`, trials are for later.
+pub(super) fn measured_during(study: &Study, stands: bool) -> Finding {
     let of_phase = |trial: &&Trial| trial.phase == Phase::During && trial.state == State::Complete;
     let trials = study.trials.iter().filter(of_phase).count();
     match study.trials.iter().rfind(of_phase) {
         Some(latest) => Finding::done(count(trials, "trial"), Some(latest.started)),
         None => Finding::open(
             "what it costs the users is not known",
-            "run `poolproof measure STUDY --phase during --workload small-read --trials 3`, short \
-             and seldom; see the card of what never to do",
+            format!(
+                "{}run `poolproof measure STUDY --phase during --workload small-read --trials 3`, short \
+                 and seldom; see the card of what never to do",
+                if stands { "once it runs again, " } else { "" }
+            ),
         ),
     }
 }

@@ -19,7 +19,7 @@ use super::{Recorded, Sides, answer, days};
 use crate::compare::{Comparison, diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::reshape::assess;
+use crate::reshape::{Alarm, assess};
 use crate::study::{CheckRow, Outcome, ProgressRow, Side, Study};
 
 /// Whether and since when the expansion has begun, and what tells so.
@@ -41,8 +41,8 @@ pub(super) fn begun(study: &Study) -> Option<(String, Timestamp)> {
     })
 }
 
-/// When the layout was finished, and what tells so.
-fn finished(study: &Study) -> Option<(String, Timestamp)> {
+/// When the reshape was over, by what was recorded or read of it, and what tells so.
+pub fn over(study: &Study) -> Option<(String, Timestamp)> {
     let recorded = answer(study, Side::After, "reshape")
         .filter(|row| row.result == Outcome::Passed)
         .map(|row| (format!("{} recorded it", row.by), row.done));
@@ -54,11 +54,22 @@ fn finished(study: &Study) -> Option<(String, Timestamp)> {
         };
         Some((why.to_owned(), ending.at))
     };
-    recorded.or_else(read).or_else(|| {
+    recorded.or_else(read)
+}
+
+/// When the layout was finished, and what tells so: a trial that was measured after, where nothing else does.
+fn finished(study: &Study) -> Option<(String, Timestamp)> {
+    over(study).or_else(|| {
         let trial = study.trials.iter().find(|t| t.phase == Phase::After)?;
         let why = format!("trial {} was measured after", trial.trial);
         Some((why, trial.started))
     })
+}
+
+/// What somebody has to find out of a reshape that runs no more and was not seen to end; `None` of any other.
+fn lost(study: &Study) -> Option<Alarm> {
+    let alarm = assess(&study.progress, study.config.zones(), None)?.alarm?;
+    matches!(alarm, Alarm::Unsettled(_) | Alarm::Gone(_)).then_some(alarm)
 }
 
 /// Whether anything but trials of the time after tells of an expansion: a pool or its reshape described
@@ -129,6 +140,7 @@ pub fn next_by(
     let over = finished.as_ref();
     // Trials of the time after are all there is: what follows an expansion is asked of nobody who made none.
     let held = over.is_some() && !told(study, &sides);
+    let lost = over.is_none().then(|| lost(study)).flatten();
     let mut findings: Vec<(&'static str, &'static str, Finding)> = vec![
         (
             "baseline",
@@ -148,14 +160,15 @@ pub fn next_by(
         (
             "during",
             "measured while it grows",
-            findings::measured_during(study),
+            findings::measured_during(study, lost.is_some()),
         ),
         (
             "reshape",
             title("reshape"),
-            match held {
-                true => findings::untold(study),
-                false => findings::event(study, "reshape", &finished),
+            match (held, &lost) {
+                (true, _) => findings::untold(study),
+                (false, Some(alarm)) => findings::lost(alarm),
+                (false, None) => findings::event(study, "reshape", &finished),
             },
         ),
         ("grow", title("grow"), findings::grow(study, &sides)),

@@ -586,3 +586,25 @@ fn an_expansion_is_told_by_a_pool_a_size_a_reading_or_a_trial() {
         Stage::After
     );
 }
+
+/// Nobody waits for the end of what runs no more, or measures beside it.
+#[test]
+fn a_reshape_that_runs_no_more_is_looked_at_before_anything_else() {
+    let mut study = reshaping(|hour| match hour < 4.0 {
+        true => (0.1 * hour, Word::Running),
+        false => (0.4, Word::Absent),
+    });
+    study.trials.retain(|trial| trial.phase == Phase::Before);
+    let follows = next(&study, None, at(20.0)).at("scans");
+    let advice = |word: &str| {
+        let step = follows.steps.iter().find(|step| step.step == word);
+        step.unwrap().advice.clone()
+    };
+    assert_eq!(state(&follows, "reshape"), StepState::Now);
+    assert!(
+        advice("reshape").contains("`poolproof watch scans --at 100`"),
+        "{}",
+        advice("reshape")
+    );
+    assert!(advice("during").starts_with("once it runs again, run "));
+}

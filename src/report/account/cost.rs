@@ -216,6 +216,27 @@ fn trials(account: &Account) -> Option<Figures> {
     })
 }
 
+/// Where the reshape was, of trials beside which its speed is not known.
+fn places(during: &During) -> String {
+    let pairs = during.pairs.iter();
+    let places: Vec<f64> = pairs.filter_map(|pair| pair.reshape_fraction).collect();
+    let (least, most) = (
+        places.iter().copied().min_by(f64::total_cmp),
+        places.iter().copied().max_by(f64::total_cmp),
+    );
+    match least.zip(most) {
+        None => "not known".to_owned(),
+        Some((least, most)) if least == most => {
+            format!("at {}; speed\nnot known", percent(least, 0))
+        }
+        Some((least, most)) => format!(
+            "at {} to {}; speed\nnot known",
+            percent(least, 0),
+            percent(most, 0)
+        ),
+    }
+}
+
 fn trial(during: &During) -> Vec<String> {
     let against = during.ratio.map_or(NONE.to_owned(), |ratio| {
         let interval = during
@@ -231,22 +252,25 @@ fn trial(during: &During) -> Vec<String> {
         .filter_map(|pair| pair.reshape_fraction_per_h)
         .collect();
     speeds.sort_unstable_by(f64::total_cmp);
-    let reshape = median(&speeds).map_or("not known".to_owned(), |middle| {
-        let two = pace;
-        let range = match (speeds.first().copied(), speeds.last().copied()) {
-            (Some(least), Some(most)) if two(least) != two(most) => {
-                let (least, most) = (two(least), two(most));
-                // The unit stands once where both have the same.
-                let least = match (least.split_once(" % "), most.split_once(" % ")) {
-                    (Some((number, one)), Some((_, other))) if one == other => number,
-                    _ => &least,
-                };
-                format!("\n{least} to {most}")
-            }
-            _ => String::new(),
-        };
-        format!("{}{range}", two(middle))
-    });
+    let reshape = median(&speeds).map_or_else(
+        || places(during),
+        |middle| {
+            let two = pace;
+            let range = match (speeds.first().copied(), speeds.last().copied()) {
+                (Some(least), Some(most)) if two(least) != two(most) => {
+                    let (least, most) = (two(least), two(most));
+                    // The unit stands once where both have the same.
+                    let least = match (least.split_once(" % "), most.split_once(" % ")) {
+                        (Some((number, one)), Some((_, other))) if one == other => number,
+                        _ => &least,
+                    };
+                    format!("\n{least} to {most}")
+                }
+                _ => String::new(),
+            };
+            format!("{}{range}", two(middle))
+        },
+    );
     vec![
         plain(&during.workload),
         during.pairs.len().to_string(),

@@ -4,7 +4,6 @@
 use std::fmt::Write as _;
 
 use super::Live;
-use crate::compare::now::FeltNow;
 use crate::reshape::{Alarm, State, Word};
 use crate::study::ProbeRow;
 use crate::text::plain;
@@ -128,7 +127,11 @@ impl Text {
                 "ratio",
                 "Part of the reshape that is done, 0 to 1.",
             ),
-            seen.and_then(|seen| seen.fraction),
+            // Of one that is done, the last position that was read may lie before the end.
+            seen.and_then(|seen| match seen.state {
+                State::Finished => Some(1.0),
+                _ => seen.fraction,
+            }),
         );
         self.single(
             &gauge(
@@ -166,7 +169,7 @@ impl Text {
     }
 
     fn users(&mut self, live: &Live<'_>) {
-        let felt = FeltNow::of(live.study, live.now);
+        let felt = live.felt();
         let (small, large) = (&live.before.small, &live.before.large);
         let of_ns = |ns: f64| ns / 1e9;
         for (family, value) in [

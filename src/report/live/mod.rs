@@ -18,7 +18,7 @@ pub use main::{live_main, live_title};
 pub use metrics::{Dialect, open_metrics};
 pub use page::live_page;
 
-use crate::compare::now::Before;
+use crate::compare::now::{Before, FeltNow};
 use crate::reshape::{Assessment, Cost, Source};
 use crate::study::Study;
 
@@ -45,6 +45,14 @@ pub struct Live<'a> {
     pub every: Duration,
     /// The clock on which a person reads times.
     pub zone: &'a TimeZone,
+}
+
+impl Live<'_> {
+    /// What users feel of late, since the reshape began.
+    fn felt(&self) -> FeltNow {
+        let first = self.seen.and_then(|seen| seen.track.points.first());
+        FeltNow::of(self.study, first.map(|point| point.at), self.now)
+    }
 }
 
 /// How a watch ended.

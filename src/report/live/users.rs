@@ -14,7 +14,7 @@ use crate::compare::now::{self, FeltNow};
 use crate::units::{Rate, percent};
 
 pub(super) fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
-    let felt = FeltNow::of(live.study, live.now);
+    let felt = live.felt();
     let lines = CostLines {
         baseline_ns: live.before.small.as_ref().map(|small| small.value),
         limit_ns: super::small_limit_ns(live),
@@ -68,7 +68,7 @@ fn small(live: &Live<'_>, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
     });
     let (worst, reads) = (latency(felt.worst_ns.map(|ns| ns as f64)), felt.reads);
     format!(
-        "In the last hour a small read took {} on average{before}{limit} (worst {worst}; {reads} reads).",
+        "In the last hour of the reshape a small read took {} on average{before}{limit} (worst {worst}; {reads} reads).",
         latency(Some(ns))
     )
 }

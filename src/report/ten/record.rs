@@ -427,8 +427,13 @@ pub(super) fn follows(scene: &Scene<'_>) -> Line {
         (true, _) => "no test files lie on the share".to_owned(),
         (false, true) => "test files are made up, too".to_owned(),
         (false, false) => format!(
-            "{} of test files lie on the share; `poolproof clean {}` removes them",
+            "{} of test files lie on the share{}; `poolproof clean {}` removes them",
             files.iec(),
+            if later.is_some() {
+                ", with which looks again measure"
+            } else {
+                ""
+            },
             scene.typed()
         ),
     };
