@@ -60,7 +60,7 @@ pub fn single_change(
 ///
 /// Orders are drawn until that is decided: once as many showed a change as large that `p` cannot end
 /// below the level, the others are left out, and `rng` stands elsewhere than after all. None is drawn where
-/// the level is out of reach whatever the other values are: see [`at_least`].
+/// the level is out of reach whatever the other values are: see `at_least`.
 pub fn significant_change(
     values: &[f64],
     least: usize,
