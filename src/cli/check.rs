@@ -138,9 +138,9 @@ pub(super) fn record(
     }
     let mut store = Writer::open(root, &owner("check"), noted)?;
     store.recovered().iter().for_each(|sentence| say(sentence));
-    let early =
-        (result == Outcome::Passed).then(|| ready::too_early(store.study(), item.word, done));
-    if let Some(due) = early.flatten() {
+    if result == Outcome::Passed
+        && let Some(due) = ready::too_early(store.study(), item.word, done)
+    {
         let why = format!(
             "{} counts from {} on: record it when you have looked then",
             item.word,

@@ -6,7 +6,7 @@ use super::case::Case;
 use super::grade::{Grade, Ruling};
 use crate::plan::Access;
 use crate::record::observed;
-use crate::units::{Nanos, Rate, figure, percent};
+use crate::units::{self, Nanos, Rate, figure, percent};
 
 /// The narrowest layer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -130,16 +130,7 @@ impl Limiting {
             let mut figures: Vec<&Piece> = all.iter().map(|of| &of.pieces[place]).collect();
             figures.sort_by(|a, b| a.value().total_cmp(&b.value()));
             let (least, most) = (figures[0].words(), figures[figures.len() - 1].words());
-            if least == most {
-                return least;
-            }
-            // The unit stands once where both have the same.
-            match (least.rsplit_once(' '), most.rsplit_once(' ')) {
-                (Some((number, one)), Some((_, two))) if one == two => {
-                    format!("{number} to {most}")
-                }
-                _ => format!("{least} to {most}"),
-            }
+            units::range(&least, &most)
         };
         (0..first.pieces.len()).map(range).collect()
     }

@@ -40,6 +40,18 @@ pub fn figure(number: f64) -> String {
     }
 }
 
+/// A range between two figures in words, whose unit stands once where both have the same: `12 to 23 %`; one
+/// alone where they are the same.
+pub fn range(least: &str, most: &str) -> String {
+    if least == most {
+        return least.to_owned();
+    }
+    match (least.split_once(' '), most.split_once(' ')) {
+        (Some((number, one)), Some((_, other))) if one == other => format!("{number} to {most}"),
+        _ => format!("{least} to {most}"),
+    }
+}
+
 /// A fraction in words: `0.256` becomes `25.6 %`, with `decimals` digits after the point.
 pub fn percent(fraction: f64, decimals: usize) -> String {
     format!("{:.*} %", decimals, fraction * 100.0)
@@ -62,5 +74,13 @@ mod tests {
         assert_eq!(figure(12_345.6), "12,346");
         assert_eq!(figure(412.34), "412.3");
         assert_eq!(figure(80.0), "80.00");
+        for (least, most, words) in [
+            ("12 %", "23 %", "12 to 23 %"),
+            ("0.93 % an hour", "1.02 % an hour", "0.93 to 1.02 % an hour"),
+            ("900 kB/s", "1.20 MB/s", "900 kB/s to 1.20 MB/s"),
+            ("80 op/s", "80 op/s", "80 op/s"),
+        ] {
+            assert_eq!(range(least, most), words);
+        }
     }
 }

@@ -19,7 +19,7 @@ use super::{Recorded, Sides, answer, days};
 use crate::compare::{Comparison, diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::reshape::{Alarm, assess};
+use crate::reshape::{Alarm, Assessment, assess};
 use crate::study::{CheckRow, Outcome, ProgressRow, Side, Study};
 
 /// Whether and since when the expansion has begun, and what tells so.
@@ -41,35 +41,49 @@ pub(super) fn begun(study: &Study) -> Option<(String, Timestamp)> {
     })
 }
 
-/// When the reshape was over, by what was recorded or read of it, and what tells so.
-pub fn over(study: &Study) -> Option<(String, Timestamp)> {
-    let recorded = answer(study, Side::After, "reshape")
+/// The end of the reshape that somebody recorded.
+fn recorded_end(study: &Study) -> Option<(String, Timestamp)> {
+    answer(study, Side::After, "reshape")
         .filter(|row| row.result == Outcome::Passed)
-        .map(|row| (format!("{} recorded it", row.by), row.done));
-    let read = || {
-        let ending = assess(&study.progress, study.config.zones(), None)?.ending?;
+        .map(|row| (format!("{} recorded it", row.by), row.done))
+}
+
+/// What the readings say, where nobody has recorded the end: going through all of them takes long.
+fn assessed(study: &Study) -> Option<Assessment> {
+    match recorded_end(study) {
+        Some(_) => None,
+        None => assess(&study.progress, study.config.zones(), None),
+    }
+}
+
+/// When the reshape was over, by what was recorded or `read` of it, and what tells so.
+fn over_by(study: &Study, read: Option<&Assessment>) -> Option<(String, Timestamp)> {
+    recorded_end(study).or_else(|| {
+        let ending = read?.ending?;
         let why = match ending.told {
             true => "`watch` read that it is done",
             false => "`watch` read it to where it was not mentioned any more and had had the time",
         };
         Some((why.to_owned(), ending.at))
-    };
-    recorded.or_else(read)
+    })
+}
+
+/// When the reshape was over, by what was recorded or read of it, and what tells so.
+pub fn over(study: &Study) -> Option<(String, Timestamp)> {
+    over_by(study, assessed(study).as_ref())
 }
 
 /// When the layout was finished, and what tells so: a trial that was measured after, where nothing else does.
-fn finished(study: &Study) -> Option<(String, Timestamp)> {
-    over(study).or_else(|| {
+fn finished_by(study: &Study, read: Option<&Assessment>) -> Option<(String, Timestamp)> {
+    over_by(study, read).or_else(|| {
         let trial = study.trials.iter().find(|t| t.phase == Phase::After)?;
         let why = format!("trial {} was measured after", trial.trial);
         Some((why, trial.started))
     })
 }
 
-/// What somebody has to find out of a reshape that runs no more and was not seen to end; `None` of any other.
-fn lost(study: &Study) -> Option<Alarm> {
-    let alarm = assess(&study.progress, study.config.zones(), None)?.alarm?;
-    matches!(alarm, Alarm::Unsettled(_) | Alarm::Gone(_)).then_some(alarm)
+fn finished(study: &Study) -> Option<(String, Timestamp)> {
+    finished_by(study, assessed(study).as_ref())
 }
 
 /// Whether anything but trials of the time after tells of an expansion: a pool or its reshape described
@@ -134,13 +148,18 @@ pub fn next_by(
     now: Timestamp,
 ) -> Next {
     let sides = Sides::of(study, live, now);
-    let (begun, finished) = (begun(study), finished(study));
+    let read = assessed(study);
+    let (begun, finished) = (begun(study), finished_by(study, read.as_ref()));
     let recorded = |word: &str| findings::recorded(study, word);
     let title = findings::title;
     let over = finished.as_ref();
     // Trials of the time after are all there is: what follows an expansion is asked of nobody who made none.
     let held = over.is_some() && !told(study, &sides);
-    let lost = over.is_none().then(|| lost(study)).flatten();
+    // What somebody has to find out of a reshape that runs no more and was not seen to end.
+    let lost = read
+        .filter(|_| over.is_none())
+        .and_then(|read| read.alarm)
+        .filter(|alarm| matches!(alarm, Alarm::Unsettled(_) | Alarm::Gone(_)));
     let mut findings: Vec<(&'static str, &'static str, Finding)> = vec![
         (
             "baseline",

@@ -6,7 +6,7 @@ use crate::compare::{Account, Bounds};
 use crate::report::words::{NONE, change, count, latency};
 use crate::stats::describe::median;
 use crate::text::plain;
-use crate::units::{Rate, grouped, percent};
+use crate::units::{Rate, grouped, percent, range};
 
 pub(super) fn section(account: &Account) -> Section {
     let cost = &account.cost;
@@ -255,20 +255,13 @@ fn trial(during: &During) -> Vec<String> {
     let reshape = median(&speeds).map_or_else(
         || places(during),
         |middle| {
-            let two = pace;
-            let range = match (speeds.first().copied(), speeds.last().copied()) {
-                (Some(least), Some(most)) if two(least) != two(most) => {
-                    let (least, most) = (two(least), two(most));
-                    // The unit stands once where both have the same.
-                    let least = match (least.split_once(" % "), most.split_once(" % ")) {
-                        (Some((number, one)), Some((_, other))) if one == other => number,
-                        _ => &least,
-                    };
-                    format!("\n{least} to {most}")
-                }
+            let ends = speeds.first().zip(speeds.last());
+            let ends = ends.map(|(least, most)| (pace(*least), pace(*most)));
+            let range = match ends {
+                Some((least, most)) if least != most => format!("\n{}", range(&least, &most)),
                 _ => String::new(),
             };
-            format!("{}{range}", two(middle))
+            format!("{}{range}", pace(middle))
         },
     );
     vec![

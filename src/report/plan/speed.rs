@@ -3,7 +3,7 @@
 use super::super::layout::paragraph;
 use super::words::{speed, times};
 use crate::pool::{Expected, Outlook, Promise, Range};
-use crate::units::Rate;
+use crate::units::{self, Rate};
 
 /// A block for each kind of work: the band with its models, the move to other tracks, and two lines,
 /// what the pool can and what one user sees.
@@ -56,14 +56,7 @@ fn block(expected: &Expected, link: bool, width: usize) -> String {
 fn range(expected: &Expected, range: Range) -> String {
     let large = expected.work.large();
     let (low, high) = (speed(large, range.low), speed(large, range.high));
-    if low == high {
-        return low;
-    }
-    // The unit stands once where both have the same.
-    match (low.rsplit_once(' '), high.rsplit_once(' ')) {
-        (Some((number, one)), Some((_, other))) if one == other => format!("{number} to {high}"),
-        _ => format!("{low} to {high}"),
-    }
+    units::range(&low, &high)
 }
 
 /// `×1.25 (Chen et al. 1994) to ×1.50 (OSTEP ch. 38); old data, moved outwards, a further ×1.08`. Random
