@@ -110,6 +110,9 @@ struct AssumeFlags {
     /// Part of the pool that holds data.
     #[arg(long, value_name = "PERCENT")]
     used_percent: Option<f64>,
+    /// The expansion moves only what is used, as a balance of btrfs does, not all of each drive.
+    #[arg(long)]
+    used_only: bool,
     /// Part that the file system keeps.
     #[arg(long, value_name = "PERCENT")]
     reserve_percent: Option<f64>,
@@ -159,6 +162,7 @@ impl AssumeFlags {
             read_error: self.read_error,
             power_cuts: self.power_cuts,
             local: self.local,
+            used_only: self.used_only,
         }
     }
 }

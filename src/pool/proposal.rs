@@ -154,6 +154,11 @@ impl Proposal {
             && self.scheme.data_drives(count(old)) >= self.becoming.data_drives(count(new))
     }
 
+    /// Whether only what is used is moved: RAID-Z copies blocks, some file systems their own chunks.
+    pub fn used_only(&self) -> bool {
+        self.scheme.raid_z() || self.stated.used_only
+    }
+
     /// Everything that speaks against it, what makes no sense first; empty when nothing does.
     pub fn objections(&self) -> Vec<Objection> {
         let (old, new) = (self.members.len(), self.members.len() + self.new.len());

@@ -4,6 +4,7 @@ use jiff::civil::DateTime;
 
 use super::{Config, Mounted};
 use crate::pool::{Proposal, Scheme, Stated};
+use crate::reshape::Source;
 use crate::units::Bytes;
 
 /// What is known of the pool and of the drives that are added; each part may be missing.
@@ -62,11 +63,13 @@ impl Config {
             (true, None) => Vec::new(),
         };
         let new = plan.new_drive_size.or(pool.drive_size);
+        let source = self.reshape.as_ref().map(|reshape| reshape.source);
         let from_pool = Stated {
             drive_rate: pool.drive_rate,
             rpm: pool.rpm,
             link_gigabits: self.link_gigabits,
             local: !self.simulated && self.mount.as_ref().is_some_and(Mounted::is_local),
+            used_only: source == Some(Source::Btrfs),
             ..Stated::default()
         };
         KnownPool {

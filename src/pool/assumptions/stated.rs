@@ -109,6 +109,9 @@ pub struct Stated {
     /// stated.
     #[serde(skip)]
     pub local: bool,
+    /// Whether the expansion moves only what is used.
+    #[serde(skip)]
+    pub used_only: bool,
 }
 
 impl Stated {
@@ -134,6 +137,7 @@ impl Stated {
             read_error: self.read_error.or(other.read_error),
             power_cuts: self.power_cuts.or(other.power_cuts),
             local: self.local || other.local,
+            used_only: self.used_only || other.used_only,
         }
     }
 }

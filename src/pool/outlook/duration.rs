@@ -127,10 +127,10 @@ fn reshape_paces(over_itself: bool, assumed: &Assumed) -> [Pace; 3] {
 }
 
 /// Bytes of each drive that the expansion passes over: all that a member has; only what is used with
-/// RAID-Z, which copies blocks; in layers, those that a new drive joins and those that are new.
+/// RAID-Z, which copies blocks, and where that was stated; in layers, those that a new drive joins and those that are new.
 fn device_bytes(proposal: &Proposal, space: &Space, assumed: &Assumed) -> Bytes {
     let smallest = proposal.smallest();
-    if proposal.scheme.raid_z() {
+    if proposal.used_only() {
         return Bytes((smallest.0 as f64 * assumed.used).round() as u64);
     }
     if !proposal.scheme.layered() {
@@ -187,7 +187,7 @@ fn ways(proposal: &Proposal, size: Bytes, assumed: &Assumed) -> Vec<Way> {
         };
         let paces = reshape_paces(change.over_itself(), assumed);
         ways.push(Way {
-            what: "make it RAID 6 with the same drives: survives a second failure".into(),
+            what: "make it RAID 6 with the same new drive: survives a second failure".into(),
             drives: proposal.new.len(),
             usable: Capacity::of(Scheme::Raid6, &all).usable,
             pass: run(proposal.smallest(), paces),

@@ -278,3 +278,27 @@ proptest! {
         }
     }
 }
+
+/// Computed: 6 TB that are 75 % used are 4.5 TB, and at one pace three quarters of the time.
+#[test]
+fn a_file_system_that_moves_its_own_chunks_passes_what_is_used() {
+    let of = |used_only: bool| {
+        outlook(|proposal| {
+            proposal.stated.used_percent = Some(75.0);
+            proposal.stated.use_hours = Some(0.0);
+            proposal.stated.used_only = used_only;
+        })
+    };
+    let (whole, used) = (of(false), of(true));
+    assert_eq!(whole.time.device_bytes, Bytes::TB.times(6));
+    assert_eq!(used.time.device_bytes.0, 4_500_000_000_000);
+    let [whole_h, used_h] = [&whole, &used].map(|of| of.time.growth.hours[1].unwrap());
+    assert!((used_h / whole_h - 0.75).abs() < 1e-9);
+    let text = crate::report::outlook_text(&used, 110);
+    assert!(
+        text.contains("over 4.50 TB of each drive, what is used of it"),
+        "{text}"
+    );
+    let text = crate::report::outlook_text(&whole, 110);
+    assert!(text.contains("(--used-only)"), "{text}");
+}

@@ -11,7 +11,8 @@ pub(super) fn speeds(outlook: &Outlook, width: usize) -> String {
     let mut text = paragraph(
         width,
         "",
-        "Bands run from the lowest to the highest model. What the pool can is reckoned with the data \
+        "Bands run from the lowest to the highest model; a gain is taken within each model, so the lowest one \
+         need not stand beside the lowest speeds. What the pool can is reckoned with the data \
          that it holds now, spread over all drives afterwards and so moved to faster tracks.",
     );
     for expected in &outlook.speed {

@@ -146,9 +146,13 @@ fn time(outlook: &Outlook, width: usize) -> String {
         width,
         "",
         &format!(
-            "Starting {}, over {} of each drive:",
+            "Starting {}, over {} of each drive{}:",
             moment(Some(time.start)),
-            time.device_bytes.si()
+            time.device_bytes.si(),
+            match outlook.proposal.used_only() {
+                true => ", what is used of it",
+                false => "",
+            }
         ),
     );
     text += &table(width, 1, &["", "best", "likely", "worst"], rows);
@@ -160,6 +164,13 @@ fn time(outlook: &Outlook, width: usize) -> String {
             percent(time.half_time_place, 0),
             percent(1.0 - time.naive_at_a_tenth, 0)
         ));
+    }
+    if !outlook.proposal.used_only() {
+        say(
+            "A file system that moves its own chunks, as a balance of btrfs does, passes what is used only \
+             (--used-only)."
+                .into(),
+        );
     }
     say("Heavier use, a drive that answers slowly, and measuring at full load all make it longer; a \
          higher priority makes it shorter and users wait for it."
@@ -190,7 +201,7 @@ fn time(outlook: &Outlook, width: usize) -> String {
     });
     let head = [
         "other ways",
-        "drives",
+        "drives to buy",
         "for data",
         "likely",
         "times exposed",
