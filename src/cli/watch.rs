@@ -173,13 +173,14 @@ async fn listen(
 ) -> Result<Option<Ended>, Failure> {
     let mut signals = Signals::new()?;
     let once = orders.once;
+    let clock = report::Clock::every(orders.every, &orders.zone);
     let live = std::io::stderr().is_terminal();
     let mut tell = |event: Event<'_>| {
         if let Some(shown) = &mut shown {
             shown.hear(&event);
         }
         match event {
-            Event::Read(seen, _) if !once => note(&report::reading_line(seen, &orders.zone)),
+            Event::Read(seen, _) if !once => note(&report::reading_line(seen, clock)),
             Event::Alarm(sentence) if !once => say(&format!("ALARM {sentence}")),
             Event::Calm if !once => note("the alarm is over"),
             Event::Cost(cost) => note(&report::cost_sentence(&cost)),

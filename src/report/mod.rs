@@ -56,7 +56,7 @@ pub use sweep::sweep_text;
 pub use ten::ten_lines;
 pub use terminal::comparison_text;
 pub use verified::{seal_text, verified_text};
-pub use watch::{alarm_sentence, cost_sentence, probe_line, reading_line, span, watch_text};
+pub use watch::{Clock, alarm_sentence, cost_sentence, probe_line, reading_line, span, watch_text};
 pub use why::{why_csv, why_json, why_text};
 pub use words::told_rate as rate;
 

@@ -2,6 +2,7 @@
 //! as a short text. Times are those of the clock of `zone`.
 
 use std::path::Path;
+use std::time::Duration;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -13,16 +14,52 @@ use crate::study::{ProbeRow, ProgressRow};
 use crate::text::{plain, typed};
 use crate::units::{Nanos, Rate, percent};
 
-/// `Tue 3 Mar 09:10`.
-pub(super) fn clock(at: Timestamp, zone: &TimeZone) -> String {
-    let at = at.to_zoned_datetime(zone.clone());
-    at.strftime("%a %-d %b %H:%M").to_string()
+/// The clock of the place, as it is told.
+#[derive(Clone, Copy, Debug)]
+pub struct Clock<'a> {
+    zone: &'a TimeZone,
+    seconds: bool,
 }
 
-/// `Tue 3 Mar 09:10:24`.
-pub(super) fn clock_with_seconds(at: Timestamp, zone: &TimeZone) -> String {
-    let at = at.to_zoned_datetime(zone.clone());
-    at.strftime("%a %-d %b %H:%M:%S").to_string()
+impl<'a> Clock<'a> {
+    /// That of `zone`, with its seconds or without.
+    pub fn new(zone: &'a TimeZone, seconds: bool) -> Self {
+        Self { zone, seconds }
+    }
+
+    /// For readings that come so often: with seconds where that is faster than minutes.
+    pub fn every(period: Duration, zone: &'a TimeZone) -> Self {
+        Self::new(zone, period < Duration::from_secs(60))
+    }
+
+    /// For readings that came as often as the latest two.
+    fn of(seen: &Assessment, zone: &'a TimeZone) -> Self {
+        match seen.track.points.as_slice() {
+            [.., before, last] => {
+                let period = (last.seconds - before.seconds).max(0.0);
+                Self::every(
+                    Duration::try_from_secs_f64(period).unwrap_or_default(),
+                    zone,
+                )
+            }
+            _ => Self::new(zone, false),
+        }
+    }
+
+    /// `Tue 3 Mar 09:10`, or `Tue 3 Mar 09:10:24`.
+    pub fn tell(self, at: Timestamp) -> String {
+        let at = at.to_zoned_datetime(self.zone.clone());
+        let form = match self.seconds {
+            true => "%a %-d %b %H:%M:%S",
+            false => "%a %-d %b %H:%M",
+        };
+        at.strftime(form).to_string()
+    }
+
+    /// Both ends of a range.
+    pub(super) fn between(self, range: Range) -> String {
+        format!("{} to {}", self.tell(range.early), self.tell(range.late))
+    }
 }
 
 pub(super) fn position(fraction: Option<f64>) -> String {
@@ -49,35 +86,15 @@ pub(super) fn pace(per_second: f64) -> String {
     format!("{} {unit}", percent(per_second * per, 2))
 }
 
-/// The time of the latest reading, with seconds where readings come faster than minutes.
-fn latest(seen: &Assessment, zone: &TimeZone) -> String {
-    let often = match seen.track.points.as_slice() {
-        [.., before, last] => last.seconds - before.seconds < 60.0,
-        _ => false,
-    };
-    match often {
-        true => clock_with_seconds(seen.at, zone),
-        false => clock(seen.at, zone),
-    }
-}
-
-pub(super) fn between(range: Range, zone: &TimeZone) -> String {
-    format!(
-        "{} to {}",
-        clock(range.early, zone),
-        clock(range.late, zone)
-    )
-}
-
 /// A line for the latest reading: when, how far, in what state, how fast, done when.
-pub fn reading_line(seen: &Assessment, zone: &TimeZone) -> String {
+pub fn reading_line(seen: &Assessment, clock: Clock<'_>) -> String {
     let mut line = format!(
         "{}  {:>7}  {:<8}",
-        latest(seen, zone),
+        clock.tell(seen.at),
         position(seen.fraction),
         seen.state.word()
     );
-    if let Some(sentence) = another_sentence(seen, zone) {
+    if let Some(sentence) = another_sentence(seen, clock) {
         line += &format!("  {sentence}");
     }
     if let Some(speed) = seen.speed {
@@ -86,24 +103,24 @@ pub fn reading_line(seen: &Assessment, zone: &TimeZone) -> String {
     if let Some(forecast) = &seen.forecast {
         line += &format!(
             "  done {} (80 %: {})",
-            clock(forecast.finish, zone),
-            between(forecast.range80, zone)
+            clock.tell(forecast.finish),
+            clock.between(forecast.range80)
         );
     }
     line.trim_end().to_owned()
 }
 
 /// What runs now, after the reshape is done.
-fn another_sentence(seen: &Assessment, zone: &TimeZone) -> Option<String> {
+fn another_sentence(seen: &Assessment, clock: Clock<'_>) -> Option<String> {
     let another = seen.another?;
     let state = match another.at_work {
         true => "what runs now is another pass",
         false => "what ran since was another pass",
     };
-    let begun = clock(another.since, zone);
+    let begun = clock.tell(another.since);
     Some(format!(
         "the reshape that this study follows ended {}; {state}, read since {begun} and last at {}, which changes nothing here: a study of its own would follow it",
-        clock(seen.since, zone),
+        clock.tell(seen.since),
         position(another.fraction)
     ))
 }
@@ -120,8 +137,8 @@ fn found_at(seen: &Assessment) -> String {
 }
 
 /// The alarm as one sentence: first the one thing to do, then why. `None` when there is none.
-pub fn alarm_sentence(seen: &Assessment, typed: &str, zone: &TimeZone) -> Option<String> {
-    let since = clock(seen.since, zone);
+pub fn alarm_sentence(seen: &Assessment, typed: &str, clock: Clock<'_>) -> Option<String> {
+    let since = clock.tell(seen.since);
     let place = position(seen.fraction);
     let because = |note: &str| match plain(note) {
         note if note.is_empty() => String::new(),
@@ -198,7 +215,8 @@ pub fn watch_text(
         }
         _ => String::new(),
     };
-    let since = clock(seen.since, zone);
+    let clock = Clock::of(seen, zone);
+    let since = clock.tell(seen.since);
     text += &paragraph(
         width,
         "state     ",
@@ -208,10 +226,10 @@ pub fn watch_text(
             found_at(seen)
         ),
     );
-    if let Some(sentence) = another_sentence(seen, zone) {
+    if let Some(sentence) = another_sentence(seen, clock) {
         text += &paragraph(width, "now       ", &sentence);
     }
-    if let Some(sentence) = alarm_sentence(seen, &typed(Path::new(name)), zone) {
+    if let Some(sentence) = alarm_sentence(seen, &typed(Path::new(name)), clock) {
         text += &paragraph(width, "alarm     ", &sentence);
     }
     if let Some(speed) = seen.speed {
@@ -226,10 +244,10 @@ pub fn watch_text(
         text += &paragraph(width, "speed     ", &format!("{speed}{told}"));
     }
     match &seen.forecast {
-        Some(forecast) => text += &ahead(forecast, zone, width),
-        None => text += &paragraph(width, "finish    ", without_forecast(seen)),
+        Some(forecast) => text += &ahead(forecast, clock, width),
+        None => text += &paragraph(width, "finish    ", &without_forecast(seen, row)),
     }
-    text + &list(width, "What this rests on", &remarks(seen, zone))
+    text + &list(width, "What this rests on", &remarks(seen, clock))
 }
 
 pub(super) fn amounts(done: f64, total: f64, counts: Option<Extent>) -> String {
@@ -241,22 +259,23 @@ pub(super) fn amounts(done: f64, total: f64, counts: Option<Extent>) -> String {
     }
 }
 
-fn ahead(forecast: &Forecast, zone: &TimeZone, width: usize) -> String {
+fn ahead(forecast: &Forecast, clock: Clock<'_>, width: usize) -> String {
     let left = forecast.finish.duration_since(forecast.made).as_secs_f64();
     let line = |label: &str, text: String| paragraph(width, label, &text);
     line(
         "finish    ",
         format!(
             "{}, {} from the latest reading",
-            clock(forecast.finish, zone),
+            clock.tell(forecast.finish),
             span(left)
         ),
-    ) + &line("  80 %    ", between(forecast.range80, zone))
-        + &line("  95 %    ", between(forecast.range95, zone))
+    ) + &line("  80 %    ", clock.between(forecast.range80))
+        + &line("  95 %    ", clock.between(forecast.range95))
 }
 
-pub(super) fn without_forecast(seen: &Assessment) -> &'static str {
-    match seen.state {
+/// Why there is no finish time of what was `seen`; `row` is the latest of the table.
+pub(super) fn without_forecast(seen: &Assessment, row: &ProgressRow) -> String {
+    let why = match seen.state {
         State::Waiting => "not known: it has not begun",
         State::Finished => {
             "done; what follows, and what of it is done already, says `poolproof next`"
@@ -267,15 +286,24 @@ pub(super) fn without_forecast(seen: &Assessment) -> &'static str {
         State::Moving | State::Slowing if seen.fraction.is_some_and(|f| f >= 1.0) => {
             "not known: it is past the end that was expected"
         }
-        State::Moving | State::Slowing => "not known yet: four readings that move are needed",
-    }
+        State::Moving | State::Slowing => {
+            let needed = "not known yet: it takes four positions, each further than the one before";
+            return match (row.counts, row.total) {
+                (Some(Extent::Chunks), Some(total)) => {
+                    format!("{needed}, and this one goes from chunk to chunk, about {total} in all")
+                }
+                _ => needed.to_owned(),
+            };
+        }
+    };
+    why.to_owned()
 }
 
 /// What a reader should know of the forecast and the readings below it.
-pub(super) fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
+pub(super) fn remarks(seen: &Assessment, clock: Clock<'_>) -> Vec<String> {
     let mut all = Vec::new();
     if let Some(forecast) = &seen.forecast {
-        let since = clock(forecast.since, zone);
+        let since = clock.tell(forecast.since);
         let seen_for = forecast.made.duration_since(forecast.since).as_secs_f64();
         all.push(match forecast.changed {
             true => format!("the speed changed for good at {since}: only what came after counts"),
@@ -307,7 +335,7 @@ pub(super) fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
         all.push(format!(
             "nobody said that it is done: it was last seen at {}, and when it was not mentioned any more at {}, it had had the time for the rest, or lacked two chunks at most; look at the sizes that the server shows",
             position(seen.fraction),
-            clock(ending.not_after, zone)
+            clock.tell(ending.not_after)
         ));
     }
     let track = &seen.track;
@@ -326,14 +354,14 @@ pub(super) fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
         all.push(format!(
             "the clock of this machine was set {way} by {:.0} s before {}",
             step.seconds.abs(),
-            clock(step.at, zone)
+            clock.tell(step.at)
         ));
     }
     for point in &track.corrupt {
         all.push(format!(
             "the reading of {} at {} agrees with no other and is left out",
             percent(point.fraction, 1),
-            clock(point.at, zone)
+            clock.tell(point.at)
         ));
     }
     for jump in &track.jumps {
@@ -341,7 +369,7 @@ pub(super) fn remarks(seen: &Assessment, zone: &TimeZone) -> Vec<String> {
             "it went back from {} to {} at {}",
             percent(jump.from, 1),
             percent(jump.to, 1),
-            clock(jump.at, zone)
+            clock.tell(jump.at)
         ));
     }
     all
@@ -425,7 +453,7 @@ mod tests {
             "{text}"
         );
         let seen = assess(&readings(60), None, None).unwrap();
-        let line = reading_line(&seen, &TimeZone::UTC);
+        let line = reading_line(&seen, Clock::of(&seen, &TimeZone::UTC));
         assert!(
             line.starts_with("Mon 2 Mar 12:55") && line.contains("  done Tue 3 Mar"),
             "{line}"
@@ -507,13 +535,17 @@ mod tests {
         ];
         for (alarm, begins) in alarms {
             seen.alarm = Some(alarm);
-            let sentence = alarm_sentence(&seen, "my/scans", &TimeZone::UTC).unwrap();
+            let sentence =
+                alarm_sentence(&seen, "my/scans", Clock::of(&seen, &TimeZone::UTC)).unwrap();
             assert!(sentence.starts_with(begins), "{sentence}");
             assert!(!sentence.contains("STUDY"), "{sentence}");
             assert!(!sentence.chars().any(char::is_control), "{sentence:?}");
         }
         seen.alarm = None;
-        assert_eq!(alarm_sentence(&seen, "my/scans", &TimeZone::UTC), None);
+        assert_eq!(
+            alarm_sentence(&seen, "my/scans", Clock::of(&seen, &TimeZone::UTC)),
+            None
+        );
     }
 
     #[test]
@@ -523,14 +555,16 @@ mod tests {
         assert_eq!(pace(0.025), "2.50 % a second");
         let mut all = readings(20);
         let seen = assess(&all, None, None).unwrap();
-        assert!(reading_line(&seen, &TimeZone::UTC).starts_with("Mon 2 Mar 09:35  "));
+        assert!(
+            reading_line(&seen, Clock::of(&seen, &TimeZone::UTC)).starts_with("Mon 2 Mar 09:35  ")
+        );
         let start = all[0].at;
         for (reading, second) in all.iter_mut().zip(0..) {
             reading.at = start + jiff::SignedDuration::from_secs(5 * second);
             reading.elapsed = reading.elapsed.map(|_| 5.0);
         }
         let seen = assess(&all, None, None).unwrap();
-        let line = reading_line(&seen, &TimeZone::UTC);
+        let line = reading_line(&seen, Clock::of(&seen, &TimeZone::UTC));
         assert!(line.starts_with("Mon 2 Mar 08:01:35  "), "{line}");
     }
 

@@ -216,7 +216,8 @@ impl<'a> Following<'a> {
             return;
         }
         self.standing = now;
-        match report::alarm_sentence(seen, &self.orders.study, &self.orders.zone) {
+        let clock = report::Clock::every(self.orders.every, &self.orders.zone);
+        match report::alarm_sentence(seen, &self.orders.study, clock) {
             Some(sentence) => {
                 tell(Event::Alarm(&sentence));
                 if let Err(why) = world.raise(seen.state.word(), &sentence).await {

@@ -118,7 +118,8 @@ impl Told {
                 }
                 if self.state != Some(seen.state) || third {
                     self.state = Some(seen.state);
-                    let line = report::reading_line(seen, &TimeZone::UTC);
+                    let line =
+                        report::reading_line(seen, report::Clock::new(&TimeZone::UTC, false));
                     tell_line(&format!("SIMULATED {line}"));
                 }
             }

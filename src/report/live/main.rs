@@ -5,9 +5,7 @@ use std::path::Path;
 use maud::{Markup, PreEscaped, html};
 
 use super::super::page::marked;
-use super::super::watch::{
-    alarm_sentence, amounts, between, clock, pace, position, without_forecast,
-};
+use super::super::watch::{alarm_sentence, amounts, pace, position, without_forecast};
 use super::super::words::{self, NONE};
 use super::{Live, Over, tables, users};
 use crate::chart::progress_chart;
@@ -62,7 +60,7 @@ pub(super) fn banner(live: &Live<'_>) -> Markup {
 }
 
 fn head(live: &Live<'_>) -> Markup {
-    let told = |at| clock(at, live.zone);
+    let told = |at| live.clock().tell(at);
     let latest = live.study.progress.last().map(|row| row.at);
     let every = live.every.as_secs();
     let every = match every {
@@ -109,7 +107,7 @@ fn state(live: &Live<'_>) -> Markup {
         p.state {
             strong { (position(seen.fraction).replace(' ', "\u{a0}")) } " "
             span.word { (seen.state.word()) }
-            " since " (clock(seen.since, live.zone))
+            " since " (live.clock().tell(seen.since))
         }
         progress max="1" value=(format!("{done:.4}")) aria-label="part of the reshape that is done" {
             (position(seen.fraction))
@@ -125,14 +123,16 @@ fn state(live: &Live<'_>) -> Markup {
             @match &seen.forecast {
                 Some(forecast) => {
                     div { dt { "Finish" } dd {
-                        strong { (clock(forecast.finish, live.zone)) }
+                        strong { (live.clock().tell(forecast.finish)) }
                         ", " (super::super::span(forecast.finish.duration_since(forecast.made).as_secs_f64()))
                         " from the latest reading"
                     } }
-                    div { dt { "80\u{a0}% range" } dd { (between(forecast.range80, live.zone)) } }
-                    div { dt { "95\u{a0}% range" } dd { (between(forecast.range95, live.zone)) } }
+                    div { dt { "80\u{a0}% range" } dd { (live.clock().between(forecast.range80)) } }
+                    div { dt { "95\u{a0}% range" } dd { (live.clock().between(forecast.range95)) } }
                 }
-                None => { div { dt { "Finish" } dd { (without_forecast(seen)) } } }
+                None => { div { dt { "Finish" } dd {
+                    (row.as_ref().map_or(String::new(), |row| without_forecast(seen, row)))
+                } } }
             }
         }
     }
@@ -141,7 +141,7 @@ fn state(live: &Live<'_>) -> Markup {
 /// The one thing to do, which may be nothing.
 fn to_do(live: &Live<'_>, seen: &Assessment) -> Markup {
     let typed = typed(Path::new(&live.study.name));
-    let sentence = match (alarm_sentence(seen, &typed, live.zone), seen.state) {
+    let sentence = match (alarm_sentence(seen, &typed, live.clock()), seen.state) {
         (Some(sentence), _) => sentence,
         (None, State::Finished) => {
             format!("`poolproof next {typed}` says what follows, and what of it is done already")

@@ -18,6 +18,7 @@ pub use main::{live_main, live_title};
 pub use metrics::{Dialect, open_metrics};
 pub use page::live_page;
 
+use super::watch::Clock;
 use crate::compare::now::{Before, FeltNow};
 use crate::reshape::{Assessment, Cost, Source};
 use crate::study::Study;
@@ -48,6 +49,11 @@ pub struct Live<'a> {
 }
 
 impl Live<'_> {
+    /// The clock on which times are told.
+    fn clock(&self) -> Clock<'_> {
+        Clock::every(self.every, self.zone)
+    }
+
     /// What users feel of late, since the reshape began.
     fn felt(&self) -> FeltNow {
         let first = self.seen.and_then(|seen| seen.track.points.first());

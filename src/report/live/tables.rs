@@ -1,12 +1,9 @@
 //! The latest rows, and what they rest on.
 
-use std::time::Duration;
-
-use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::super::page::marked;
-use super::super::watch::{self, position, remarks};
+use super::super::watch::{position, remarks};
 use super::super::words::NONE;
 use super::Live;
 use super::main::{banner, heading};
@@ -18,14 +15,6 @@ use crate::units::{Nanos, Rate};
 const ROWS: usize = 12;
 /// Notes of the watch that are shown.
 const NOTES: usize = 8;
-
-/// When a row came about, with its second where rows come faster than minutes.
-fn clock(live: &Live<'_>, at: Timestamp) -> String {
-    match live.every < Duration::from_secs(60) {
-        true => watch::clock_with_seconds(at, live.zone),
-        false => watch::clock(at, live.zone),
-    }
-}
 
 pub(super) fn probes(live: &Live<'_>) -> Markup {
     let rows: Vec<ProbeRow> = live.study.probes.iter().rev().take(ROWS).collect();
@@ -53,7 +42,7 @@ fn probe(live: &Live<'_>, row: &ProbeRow) -> Markup {
     };
     html! {
         tr {
-            th scope="row" { (clock(live, row.at)) }
+            th scope="row" { (live.clock().tell(row.at)) }
             td.word { (kind) }
             @if row.cause.is_empty() {
                 td { (row.operations + row.missed_operations) }
@@ -78,7 +67,7 @@ pub(super) fn readings(live: &Live<'_>) -> Markup {
                     th.word scope="col" { "Answer" }
                 } }
                 tbody { @for row in rows { tr {
-                    th scope="row" { (clock(live, row.at)) }
+                    th scope="row" { (live.clock().tell(row.at)) }
                     td { (position(row.fraction).replace(' ', "\u{a0}")) }
                     td { (row.speed_bytes_per_s.map_or(NONE.to_owned(), |rate| Rate(rate).to_string())) }
                     td.word {
@@ -94,14 +83,14 @@ pub(super) fn readings(live: &Live<'_>) -> Markup {
 pub(super) fn rests(live: &Live<'_>) -> Markup {
     let remarks = live
         .seen
-        .map_or(Vec::new(), |seen| remarks(seen, live.zone));
+        .map_or(Vec::new(), |seen| remarks(seen, live.clock()));
     let notes = live.notes.iter().rev().take(NOTES);
     html! {
         (heading(live, "What this rests on"))
         ul {
             @for remark in &remarks { li { bdi { (marked(&plain(remark))) } "." } }
             @for (at, note) in notes {
-                li { (watch::clock(*at, live.zone)) ": " bdi { (marked(&plain(note))) } "." }
+                li { (live.clock().tell(*at)) ": " bdi { (marked(&plain(note))) } "." }
             }
             li { "Every number follows from progress.csv and probes.csv of the study, which keep each reading and each probe." }
         }

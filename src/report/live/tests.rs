@@ -84,7 +84,7 @@ fn the_page_tells_state_finish_cost_and_what_to_do() {
         assert!(main.contains(part), "{part}: {main}");
     }
     let forecast = look(&study, |live| live.seen.unwrap().forecast.clone()).unwrap();
-    let finish = crate::report::watch::clock(forecast.finish, &TimeZone::UTC);
+    let finish = look(&study, |live| live.clock().tell(forecast.finish));
     assert!(
         main.contains(&format!("<strong>{finish}</strong>")),
         "{finish}"
