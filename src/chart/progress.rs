@@ -149,21 +149,10 @@ fn lanes(canvas: &Canvas<'_>, found: &Forecasted, x: Scale) -> Result<(), Failur
         write(canvas, &words, place, 11.0, palette::MUTED, HPos::Right)?;
         match &moment.told {
             Told::Finish(finish) => lane(canvas, finish, x, at)?,
-            Told::Nothing(state) => {
-                let words = format!("no finish time: {state}");
+            other => {
+                let words = other.without().unwrap_or_default();
                 let place = (LEFT + 6, at);
                 write(canvas, &words, place, 11.0, palette::MUTED, HPos::Left)?;
-            }
-            Told::NotRead => {
-                let place = (LEFT + 6, at);
-                write(
-                    canvas,
-                    "not read there",
-                    place,
-                    11.0,
-                    palette::MUTED,
-                    HPos::Left,
-                )?;
             }
         }
         at += STEP;

@@ -16,7 +16,7 @@ use super::reshaped::Reshaped;
 use super::{Bounds, Comparison, Row};
 use crate::plan::{Access, Phase, Workload};
 use crate::record::observed;
-use crate::reshape::{Reading, Word, probing_cost};
+use crate::reshape::probing_cost;
 use crate::stats::association::association;
 use crate::stats::describe::{mean, median};
 use crate::study::{Study, Trial};
@@ -305,16 +305,8 @@ pub(super) fn baseline(
 
 /// The probes of a time in which readings told that no reshape ran yet.
 pub(super) fn probed_before(study: &Study, reshaped: Option<&Reshaped>) -> Vec<Probe> {
-    let idle = |seen: &Reshaped| {
-        let idle = |reading: &Reading| {
-            reading.at <= seen.began
-                && matches!(reading.reported.word, Word::Absent | Word::Waiting)
-        };
-        // A position may have gone unread before the first one; none has while it was told that nothing runs.
-        let last = seen.readings(study).iter().rfind(|reading| idle(reading))?;
-        Some(last.at)
-    };
-    let Some(last) = reshaped.and_then(idle) else {
+    // A position may have gone unread before the first one; none has while it was told that nothing runs.
+    let Some(last) = reshaped.and_then(|seen| seen.idle) else {
         return Vec::new();
     };
     let rows = study.probes.iter().filter(|row| row.at < last);
@@ -512,6 +504,7 @@ mod tests {
     use crate::compare::scene::{at, large, reshaping, small};
     use crate::compare::{Rules, compare};
     use crate::judge::judge_all;
+    use crate::reshape::Word;
     use crate::study::ProbeRow;
 
     /// An office from 9 to 17: the reshape goes at 1 % an hour then and at 4 % else, and small reads

@@ -11,8 +11,6 @@ use crate::study::Study;
 
 /// The positions at which the forecast is made again.
 const MARKS: [f64; 4] = [0.1, 1.0 / 3.0, 0.5, 0.9];
-/// A reshape that was first read beyond this part of it was not followed from its begin.
-const BEGIN: f64 = 0.02;
 
 /// Forecasts against the actual end.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -21,9 +19,11 @@ pub struct Forecasted {
     pub began: Timestamp,
     /// The position that it told.
     pub from_fraction: f64,
+    /// When the reshape began; `None` where it was not read soon enough to tell.
+    pub begun: Option<Timestamp>,
     /// When it was done; `None` before that.
     pub finished: Option<Timestamp>,
-    /// Hours from the first reading to the end.
+    /// Hours from its begin, or from the first reading where that is not known, to the end.
     pub hours: Option<f64>,
     /// Seconds between the last reading of it and the first that found it done: the end lies between.
     pub unseen_s: Option<f64>,
@@ -99,6 +99,20 @@ pub enum Planned {
     },
 }
 
+impl Told {
+    /// Why there is no finish time; `None` where there is one.
+    pub fn without(&self) -> Option<String> {
+        match self {
+            Self::Finish(_) => None,
+            Self::NotRead => Some("not read there".to_owned()),
+            Self::Nothing("moving" | "slowing") => {
+                Some("no finish: too few positions were read".to_owned())
+            }
+            Self::Nothing(state) => Some(format!("no finish: {state}")),
+        }
+    }
+}
+
 impl Forecasted {
     /// The forecasts of `reshaped` against its end, with what `study` says now of zones and of the
     /// hours of the clock of `zone`.
@@ -110,6 +124,7 @@ impl Forecasted {
         Self {
             began: reshaped.began,
             from_fraction: reshaped.from,
+            begun: reshaped.begun(),
             finished: reshaped.ending.map(|ending| ending.at),
             hours: reshaped.hours(),
             unseen_s: reshaped.ending.map(|ending| {
@@ -175,7 +190,7 @@ fn planned(study: &Study, reshaped: &Reshaped, zone: &TimeZone) -> Planned {
         Ok(proposal) => proposal,
         Err(why) => return Planned::Unknown(why.to_owned()),
     };
-    if reshaped.from > BEGIN {
+    if reshaped.begun().is_none() {
         let why = "its begin was not read, so its hours are not known";
         return Planned::Unknown(why.to_owned());
     }

@@ -80,6 +80,10 @@ pub struct Kept {
     pub limit: Option<f64>,
     /// Minutes of the reshape; `None` without a limit, or where nobody read the reshape.
     pub minutes: Option<Minutes>,
+    /// How many good probes there were while the reshape ran.
+    pub probes: usize,
+    /// For how many seconds they looked, all together: a minute counts whole where one of them looked.
+    pub looked_s: f64,
     /// The longest stretch in which every probe was outside.
     pub longest: Option<Stretch>,
     /// The worst that a probe found, in the unit of the limit.
@@ -128,6 +132,8 @@ pub(super) fn kept(study: &Study, reshaped: Option<&Reshaped>, probes: &[Probe])
             what,
             limit: what.of(&limits),
             minutes: None,
+            probes: 0,
+            looked_s: 0.0,
             longest: None,
             worst: None,
         };
@@ -144,6 +150,10 @@ pub(super) fn kept(study: &Study, reshaped: Option<&Reshaped>, probes: &[Probe])
         };
         kept.minutes = minutes(&rows, reshaped, what, limit);
         let good: Vec<&Probe> = good.copied().collect();
+        let ran = reshaped.began..=reshaped.until;
+        let meanwhile = || good.iter().filter(|row| ran.contains(&row.at));
+        kept.probes = meanwhile().count();
+        kept.looked_s = meanwhile().map(|row| row.seconds).sum();
         kept.longest = longest(&good, reshaped, what, limit);
         kept
     };
@@ -365,6 +375,8 @@ mod tests {
             (2.0, 2.0, 596.0)
         );
         assert_eq!((copy.worst, copy.longest.unwrap().probes), (Some(30.0), 2));
+        // Four probes of a second each stand for four minutes, and that is told.
+        assert_eq!((copy.probes, copy.looked_s), (4, 4.0));
         // Without readings the reshape has no minutes.
         study.progress = Packed::default();
         assert_eq!(kept(&study, None, &probes(&study, None))[1].minutes, None);

@@ -1,13 +1,20 @@
 //! The reshape as its readings tell it: since when it was followed, how fast it went at any time, and
 //! when it was done.
 
+use std::borrow::Cow;
+
 use jiff::Timestamp;
 
-use crate::reshape::{Ending, Move, Span, Track, assess};
+use crate::reshape::{Ending, Move, Reading, Span, Track, Word, assess};
 use crate::study::{Packed, ProgressRow, Study};
 
 /// A span shorter than this, in seconds, has no speed of its own.
 const SHORTEST: f64 = 60.0;
+/// A reshape that was first read beyond this part of it was not followed from its begin,
+const BEGIN: f64 = 0.02;
+/// unless the begin lies within this part of its time, after a reading that nothing ran yet: one that counts
+/// few chunks has its first position far along.
+const GAP: f64 = 0.1;
 
 /// A reshape that was followed.
 #[derive(Clone, Debug)]
@@ -20,6 +27,8 @@ pub struct Reshaped {
     pub began: Timestamp,
     /// The position that it tells.
     pub from: f64,
+    /// The latest reading that told that it had not begun.
+    pub idle: Option<Timestamp>,
     /// The latest moment of which readings tell: its end, or the latest reading.
     pub until: Timestamp,
     /// When it was done, where that was read.
@@ -57,9 +66,22 @@ impl Reshaped {
             }
         }
         let latest = track.last().map_or(first.at, |last| last.at);
+        let ahead = |reading: &Cow<'_, Reading>| {
+            reading.position() != Some(first.fraction) || reading.at != first.at
+        };
+        let idle = |reading: &Cow<'_, Reading>| {
+            matches!(reading.reported.word, Word::Absent | Word::Waiting)
+        };
+        let readings = Span::of(&study.progress).up_to(count);
         Some(Self {
             began: first.at,
             from: first.fraction,
+            idle: readings
+                .iter()
+                .take_while(ahead)
+                .filter(idle)
+                .last()
+                .map(|reading| reading.at),
             until: ending.map_or(latest, |ending| ending.at),
             ending,
             ordered: stretches.is_sorted_by(|a, b| a.0 <= b.0 && a.1 <= b.1),
@@ -74,10 +96,21 @@ impl Reshaped {
         Span::of(&study.progress).up_to(self.count)
     }
 
-    /// Hours from the first reading to the end; `None` before the end.
+    /// When it began; `None` where it was not read soon enough to tell.
+    pub fn begun(&self) -> Option<Timestamp> {
+        if self.from <= BEGIN {
+            return Some(self.began);
+        }
+        let span = |from: Timestamp, to: Timestamp| to.duration_since(from).as_secs_f64();
+        let gap = |idle: &Timestamp| span(*idle, self.began) <= GAP * span(*idle, self.until);
+        self.idle.filter(gap)
+    }
+
+    /// Hours from its begin, or from the first reading where that is not known, to the end; `None` before the
+    /// end.
     pub fn hours(&self) -> Option<f64> {
-        let ending = self.ending?;
-        Some(ending.at.duration_since(self.began).as_secs_f64() / 3600.0)
+        let (ending, begun) = (self.ending?, self.begun().unwrap_or(self.began));
+        Some(ending.at.duration_since(begun).as_secs_f64() / 3600.0)
     }
 
     /// The mean speed from `from` to `to` in parts of the whole an hour, time in which it stood
@@ -189,6 +222,32 @@ mod tests {
         assert_eq!((later.ending, later.until), (first.ending, first.until));
         assert_eq!(later.track, first.track);
         assert_eq!(later.count, first.count);
+    }
+
+    /// A balance of six chunks: nothing runs until 2 h, five minutes later one chunk is done. Or nobody
+    /// looked for three hours before the first chunk was seen.
+    #[test]
+    fn a_first_position_far_along_has_a_begin_where_nothing_ran_shortly_before() {
+        let chunks = |hour: f64| match hour {
+            h if h < 2.05 => (0.0, Word::Absent),
+            h if h < 7.0 => ((h - 1.0).floor() / 6.0, Word::Running),
+            _ => (1.0, Word::Finished),
+        };
+        let mut study = reshaping(|hour| (chunks(hour).0.max(1.0 / 6.0), chunks(hour).1));
+        study.progress.change(|_, row| {
+            row.fraction = row.fraction.filter(|_| row.state != Word::Absent);
+        });
+        let seen = Reshaped::of(&study).unwrap();
+        assert!((seen.from - 1.0 / 6.0).abs() < 1e-9);
+        assert_eq!(seen.begun(), Some(at(2.0)));
+        let hours = seen.hours().unwrap();
+        assert!((hours - 5.0).abs() < 0.1, "{hours}");
+        let unseen = at(0.5)..at(3.0);
+        study.progress.retain(|row| !unseen.contains(&row.at));
+        let late = Reshaped::of(&study).unwrap();
+        assert_eq!(late.begun(), None);
+        let hours = late.hours().unwrap();
+        assert!((hours - 4.0).abs() < 0.1, "{hours}");
     }
 
     #[test]

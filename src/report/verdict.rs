@@ -120,7 +120,8 @@ pub(super) fn verdict(
             let provable = provable.map(|ratio| (ratio.max(1.0 / ratio), ratio.min(1.0 / ratio)));
             if provable.is_some_and(|(rise, _)| rise > TELLING) {
                 return format!(
-                    "no provable change: too few readings to say how far it changed{}",
+                    "no provable change: {} was seen, in too few readings to say how far it changed{}",
+                    change(contrast.ratio),
                     more(row, contrast, other, rules)
                 );
             }
@@ -211,7 +212,10 @@ mod tests {
         contrast.welch = None;
         contrast.smallest_provable = Some(0.004);
         let told = |rules: &Rules| verdict(row, &contrast, Phase::During, rules, &judgements);
-        let few = "no provable change: too few readings to say how far it changed";
+        let seen = change(contrast.ratio);
+        let few = format!(
+            "no provable change: {seen} was seen, in too few readings to say how far it changed"
+        );
         // One sitting on each side.
         rules.come_to = Phase::Before;
         let wanted = "; 1 more sitting before and 1 more sitting during would tell more";

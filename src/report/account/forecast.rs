@@ -60,13 +60,17 @@ fn actual(found: &Forecasted, account: &Account) -> String {
         fraction if fraction > 0.0 => format!(", at {}", percent(fraction, 1)),
         _ => String::new(),
     };
+    let idle = match found.begun.filter(|begun| *begun < found.began) {
+        Some(begun) => format!(" (nothing ran at {})", clock(begun, account)),
+        None => String::new(),
+    };
     match (found.finished, found.hours) {
         (Some(finished), Some(hours)) => format!(
-            "Followed from {began}{from}; done {}, {} later.",
+            "Followed from {began}{from}{idle}; done {}, {} later.",
             clock(finished, account),
             lasted(hours)
         ),
-        _ => format!("Followed from {began}{from}; its end has not been read yet."),
+        _ => format!("Followed from {began}{from}{idle}; its end has not been read yet."),
     }
 }
 
@@ -102,23 +106,13 @@ fn plan(found: &Forecasted, account: &Account) -> String {
 
 fn row(moment: &Moment, account: &Account) -> Vec<String> {
     let at = percent(moment.mark, 0);
-    let rest = |text: &str| {
-        let mut row = vec![at.clone(), text.to_owned()];
-        row.extend([NONE; 4].map(str::to_owned));
-        row
-    };
     match &moment.told {
-        Told::NotRead => rest("not read there"),
-        Told::Nothing(state) => rest(&no_finish(state)),
-        Told::Finish(finish) => told(at.clone(), finish, account),
-    }
-}
-
-/// Why no finish time was told in that state.
-fn no_finish(state: &str) -> String {
-    match state {
-        "moving" | "slowing" => "no finish: too few readings".to_owned(),
-        state => format!("no finish: {state}"),
+        Told::Finish(finish) => told(at, finish, account),
+        other => {
+            let mut row = vec![at, other.without().unwrap_or_default()];
+            row.extend([NONE; 4].map(str::to_owned));
+            row
+        }
     }
 }
 

@@ -52,7 +52,9 @@ fn finding(kept: &Kept, account: &Account) -> Option<String> {
     };
     let (outside, within, unseen) = (minutes(outside), minutes(within), minutes(unseen));
     let mut text = format!(
-        "{promise}: {outside} outside, {within} within{failed}; {unseen} were not observed, of which nothing is known."
+        "{promise}: {outside} outside, {within} within{failed}; {unseen} were not observed, of which nothing is known. A minute is judged by the probes in it: {} looked for {} in all.",
+        count(kept.probes, "probe"),
+        lasted(kept.looked_s / 3600.0)
     );
     if let Some(stretch) = kept.longest {
         text += &format!(

@@ -9,6 +9,7 @@ mod limits;
 use jiff::Timestamp;
 
 use super::layout::{clamp, list, table};
+use super::watch::Clock;
 use super::words;
 use crate::compare::Account;
 
@@ -100,10 +101,8 @@ pub(super) fn brief(account: &Account) -> bool {
 
 /// `Tue 3 Mar 09:10` by the clock of the place; with its second where the whole took less than an hour.
 fn clock(at: Timestamp, account: &Account) -> String {
-    match account.lasted_h().is_some_and(|hours| hours < 1.0) {
-        true => super::watch::clock_with_seconds(at, &account.zone),
-        false => super::watch::clock(at, &account.zone),
-    }
+    let short = account.lasted_h().is_some_and(|hours| hours < 1.0);
+    Clock::new(&account.zone, short).tell(at)
 }
 
 /// `2.1 h late`, `25 min early`: a finish time that was told, against the end.

@@ -341,7 +341,7 @@ fn by_probes(scene: &Scene<'_>, small: Option<&Felt>, large: Option<&Felt>) -> L
             format!(" in place of {}", minutes(bytes, baseline.value))
         });
         format!(
-            "Copying {told} would have taken {}{before}.",
+            "Copying {told} with one read at a time, as probes read, would have taken {}{before}.",
             minutes(bytes, felt.value)
         )
     });
