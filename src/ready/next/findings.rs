@@ -8,10 +8,10 @@ use crate::ready::counted::{ENOUGH, holding};
 use crate::ready::grown::{Grown, Stripe, file_system, stripe};
 use crate::ready::items::item;
 use crate::ready::{AFTER, BEFORE, Sides, answer, days};
-use crate::reshape::Alarm;
+use crate::reshape::{Alarm, Assessment};
 use crate::study::{CheckRow, Outcome, Side, State, Study, Trial, VerifiedRow};
 use crate::text::count;
-use crate::units::grouped;
+use crate::units::{grouped, percent};
 
 /// A step that may be done: the evidence of it and when, or what there is instead and what to do.
 pub(super) struct Finding {
@@ -109,13 +109,37 @@ pub(super) fn event(study: &Study, word: &str, seen: &Option<(String, Timestamp)
     }
 }
 
+/// The end of the reshape, which a watch reads by itself where one follows it, as `read`.
+pub(super) fn reshape(
+    study: &Study,
+    read: Option<&Assessment>,
+    finished: &Option<(String, Timestamp)>,
+) -> Finding {
+    let found = event(study, "reshape", finished);
+    let place = read.and_then(|read| read.fraction);
+    match place.filter(|_| !found.done) {
+        Some(place) => Finding::open(
+            format!("`watch` read it at {}", percent(place, 1)),
+            format!(
+                "let `poolproof watch STUDY` go on, which sees the end by itself; else {}",
+                found.advice
+            ),
+        ),
+        None => found,
+    }
+}
+
 /// How the baseline is measured, wherever it is asked for.
 pub(in crate::ready) const BASELINE: &str =
     "run `poolproof measure STUDY --phase before`, at several hours and on several days";
 
 /// How the time after is measured.
-pub(super) const MEASURE_AFTER: &str = "run `poolproof measure STUDY --phase after` at the hours of the baseline, when the \
-    file system has grown and the scrub is clean";
+pub(super) const MEASURE_AFTER: &str =
+    "run `poolproof measure STUDY --phase after` at the hours of the baseline";
+
+/// The same where that has to wait.
+pub(super) const MEASURE_WHEN_READY: &str = "run `poolproof measure STUDY --phase after` at the hours of the baseline, \
+    when the file system has grown and the scrub is clean";
 
 /// The same where nothing tells of an expansion.
 pub(super) const MEASURE_UNTOLD: &str = "for a sure answer, run `poolproof measure STUDY --phase after` until each \

@@ -157,9 +157,12 @@ pub fn next_by(
     let held = over.is_some() && !told(study, &sides);
     // What somebody has to find out of a reshape that runs no more and was not seen to end.
     let lost = read
+        .as_ref()
         .filter(|_| over.is_none())
-        .and_then(|read| read.alarm)
+        .and_then(|read| read.alarm.clone())
         .filter(|alarm| matches!(alarm, Alarm::Unsettled(_) | Alarm::Gone(_)));
+    let (grow, scrub) = (findings::grow(study, &sides), findings::scrub(study, over));
+    let ready = grow.done && scrub.done;
     let mut findings: Vec<(&'static str, &'static str, Finding)> = vec![
         (
             "baseline",
@@ -187,17 +190,17 @@ pub fn next_by(
             match (held, &lost) {
                 (true, _) => findings::untold(study),
                 (false, Some(alarm)) => findings::lost(alarm),
-                (false, None) => findings::event(study, "reshape", &finished),
+                (false, None) => findings::reshape(study, read.as_ref(), &finished),
             },
         ),
-        ("grow", title("grow"), findings::grow(study, &sides)),
+        ("grow", title("grow"), grow),
         (
             "alignment",
             title("alignment"),
             findings::alignment(study, &sides),
         ),
         ("settings", title("settings"), recorded("settings")),
-        ("scrub", title("scrub"), findings::scrub(study, over)),
+        ("scrub", title("scrub"), scrub),
         (
             "after",
             "measured after",
@@ -205,9 +208,10 @@ pub fn next_by(
                 study,
                 comparison,
                 Phase::After,
-                match held {
-                    true => findings::MEASURE_UNTOLD,
-                    false => findings::MEASURE_AFTER,
+                match (held, ready) {
+                    (true, _) => findings::MEASURE_UNTOLD,
+                    (false, true) => findings::MEASURE_AFTER,
+                    (false, false) => findings::MEASURE_WHEN_READY,
                 },
             ),
         ),

@@ -78,7 +78,9 @@ pub(super) fn running(context: &Context<'_>) -> Found {
             State::Unknown,
             why.clone(),
             None,
-            "look at the server's own status and attest `idle`".into(),
+            "look at the server's own status and attest `idle`, or let study.toml say under [reshape] how it is \
+             read"
+                .into(),
         ),
     }
 }

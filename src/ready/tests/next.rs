@@ -388,6 +388,13 @@ fn a_reshape_that_was_followed_to_its_end_is_begun_and_finished() {
     let follows = next(&study, None, now);
     assert_eq!(follows.stage, Stage::During);
     assert_eq!(state(&follows, "reshape"), StepState::Now);
+    assert_eq!(evidence(&follows, "reshape"), "`watch` read it at 20.6 %");
+    let step = follows.steps.iter().find(|step| step.step == "reshape");
+    let advice = &step.unwrap().advice;
+    assert!(
+        advice.starts_with("let `poolproof watch") && advice.contains("--done reshape"),
+        "{advice}"
+    );
 }
 
 #[test]
