@@ -1,5 +1,7 @@
 //! `poolproof compare`: what changed, what it cost, what it gave.
 
+use std::thread::scope;
+
 use super::check::moment;
 use super::{Exit, Failure, data, print};
 use crate::compare::{Account, Rules, compare};
@@ -36,7 +38,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     // Once they are judged, trials speak by their judgements.
     (study.windows, study.latency) = Default::default();
     let comparison = compare(&study, &judgements, Rules::of(&study));
-    let account = Account::of(&study, &comparison, &judgements, super::clock(&study));
+    // What follows is found beside the account: both go through all readings of the reshape.
+    let next = || next_by(&study, &comparison, None, moment(&study));
+    let tables = arguments.csv || arguments.json;
+    let (account, follows) = scope(|scope| {
+        let follows = (!tables).then(|| scope.spawn(next));
+        let account = Account::of(&study, &comparison, &judgements, super::clock(&study));
+        let follows = follows.map(|next| next.join().expect("what follows is found"));
+        (account, follows)
+    });
     match (arguments.csv, arguments.json) {
         (true, _) => data(&report::comparison_csv(&comparison, &judgements, &account))?,
         (_, true) => data(&report::comparison_json(
@@ -48,10 +58,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         _ => {
             let width = super::width();
             let text = report::comparison_text(&comparison, &judgements, width);
-            let follows = next_by(&study, &comparison, None, moment(&study));
-            let follows = follows.at(&typed(&arguments.folder.study));
             let account = report::account_text(&account, width);
-            print(&(text + &account + &report::now_text(&follows, width)))?;
+            let follows = follows.map(|next| next.at(&typed(&arguments.folder.study)));
+            let follows = follows.map_or(String::new(), |next| report::now_text(&next, width));
+            print(&(text + &account + &follows))?;
         }
     }
     Ok(Exit::Done)

@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::reshaped::Reshaped;
 use crate::reshape::{Range, State, assess};
 use crate::study::Study;
+use crate::workers;
 
 /// The positions at which the forecast is made again.
 const MARKS: [f64; 4] = [0.1, 1.0 / 3.0, 0.5, 0.9];
@@ -117,9 +118,10 @@ impl Forecasted {
     /// The forecasts of `reshaped` against its end, with what `study` says now of zones and of the
     /// hours of the clock of `zone`.
     pub fn of(study: &Study, reshaped: &Reshaped, zone: &TimeZone) -> Self {
-        let moments = MARKS.map(|mark| Moment {
-            mark,
-            told: told(study, reshaped, zone, mark),
+        // Each goes through all readings up to its mark.
+        let moments = workers::each(&MARKS, 1, |mark| Moment {
+            mark: *mark,
+            told: told(study, reshaped, zone, *mark),
         });
         Self {
             began: reshaped.began,
@@ -132,7 +134,7 @@ impl Forecasted {
                 unseen.as_secs_f64()
             }),
             hourly: study.config.hours(zone.clone()).is_some(),
-            moments: moments.into(),
+            moments,
             plan: planned(study, reshaped, zone),
         }
     }

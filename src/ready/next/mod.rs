@@ -116,10 +116,12 @@ pub fn too_early(study: &Study, word: &str, done: Timestamp) -> Option<Timestamp
 
 /// The phase in which the study is, by what was recorded and measured.
 pub fn phase(study: &Study) -> Phase {
-    match (begun(study), finished(study)) {
-        (_, Some(_)) => Phase::After,
-        (Some(_), None) => Phase::During,
-        (None, None) => Phase::Before,
+    // A trial tells at once what readings tell after all of them were gone through.
+    let after = || study.trials.iter().any(|trial| trial.phase == Phase::After);
+    match after() || over(study).is_some() {
+        true => Phase::After,
+        false if begun(study).is_some() => Phase::During,
+        false => Phase::Before,
     }
 }
 
