@@ -17,7 +17,7 @@ use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
 use crate::load::{Engine, Share, Watch};
 use crate::plan::Phase;
-use crate::ready::{next_by, over};
+use crate::ready::{idle, next_by, over};
 use crate::report;
 use crate::store::Writer;
 use crate::study::tables::line;
@@ -144,7 +144,7 @@ fn lengths(request: &mut Request, arguments: &Arguments, study: &Study) -> Resul
         ));
         request.size = Some(size);
     }
-    let free = arguments.trials.is_none() && arguments.seconds.is_none() && !arguments.brief;
+    let free = arguments.seconds.is_none() && !arguments.brief;
     let example = before.filter(|_| free);
     let half_width = match (arguments.precision, example.and_then(|of| of.precision)) {
         (Some(Wanted::To(half_width)), _) => Some(half_width),
@@ -215,6 +215,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         let message = format!(
             "the reshape ended {} UTC ({why}): what is measured now is of the time after, so give --phase after; another expansion takes a study of its own",
             at.strftime("%Y-%m-%d %H:%M")
+        );
+        return Err(Failure::new(Exit::Usage, message));
+    }
+    if let (Phase::During, Some(at)) = (arguments.phase, idle(store.study(), Timestamp::now())) {
+        let message = format!(
+            "nothing reshapes yet, as `watch` read at {} UTC: what is measured now is of the time before, so give --phase before, or wait until a position is read",
+            at.strftime("%Y-%m-%d %H:%M:%S")
         );
         return Err(Failure::new(Exit::Usage, message));
     }

@@ -163,13 +163,14 @@ impl AssumeFlags {
             power_cuts: self.power_cuts,
             local: self.local,
             used_only: self.used_only,
+            used_seen: None,
         }
     }
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let known = match &arguments.study {
-        Some(folder) => store::read(folder)?.config.known_pool(),
+        Some(folder) => store::read(folder)?.known_pool(),
         None if arguments.pool.nothing() => {
             super::note("an example, the pool of a lighthouse museum: describe yours with --pool");
             museum()

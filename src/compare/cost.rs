@@ -30,7 +30,7 @@ const STEADY: f64 = 0.005;
 /// How long before and after a trial the reshape is looked at, in seconds.
 const AROUND: f64 = 600.0;
 /// Fewer probes than this tell little of a whole reshape: no multiple rests on them alone.
-const FEW: usize = 10;
+pub(super) const FEW: usize = 10;
 /// A share that answers small reads in less than this, in nanoseconds, is so fast that it shows whether
 /// reads follow one another at once or come a second apart: then processor and drives have gone to rest
 /// (common practice, no source).
@@ -313,7 +313,7 @@ pub(super) fn probed_before(study: &Study, reshaped: Option<&Reshaped>) -> Vec<P
     rows.map(|row| Probe::of(&row)).collect()
 }
 
-fn by_probes(before: &[Probe], small: bool) -> Option<Baseline> {
+pub(super) fn by_probes(before: &[Probe], small: bool) -> Option<Baseline> {
     let rows = good(before, if small { Kind::Small } else { Kind::Large });
     (rows.len() >= FEW).then_some(())?;
     Some(Baseline {

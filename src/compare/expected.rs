@@ -99,12 +99,8 @@ pub fn expectations(
     judgements: &BTreeMap<u64, Judgement>,
 ) -> Expectations {
     // Speed does not depend on when it begins.
-    let proposal = match study.config.known_pool().proposal(DateTime::default()) {
-        Ok(mut proposal) => {
-            let stated = &mut proposal.stated.used_percent;
-            *stated = stated.or_else(|| filled_before(study));
-            proposal
-        }
+    let proposal = match study.known_pool().proposal(DateTime::default()) {
+        Ok(proposal) => proposal,
         Err(why) => return Expectations::Unknown(why.to_owned()),
     };
     let outlook = match proposal.outlook() {
@@ -124,15 +120,6 @@ pub fn expectations(
     };
     let rows = comparison.workloads.iter();
     Expectations::Known(rows.filter_map(|row| context.expectation(row)).collect())
-}
-
-/// Percent of the share that were filled at the end of the phase before, as its facts tell.
-fn filled_before(study: &Study) -> Option<f64> {
-    let before = study.trials.iter().rev();
-    let mut before = before.filter(|trial| trial.phase == Phase::Before);
-    let space = before.find_map(|trial| study.facts.get(&trial.facts)?.space.clone())?;
-    let used = space.total.saturating_sub(space.available);
-    (space.total.0 > 0).then(|| used.0 as f64 / space.total.0 as f64 * 100.0)
 }
 
 struct Context<'a> {

@@ -24,7 +24,7 @@ pub struct Forecasted {
     pub begun: Option<Timestamp>,
     /// When it was done; `None` before that.
     pub finished: Option<Timestamp>,
-    /// Hours from its begin, or from the first reading where that is not known, to the end.
+    /// Hours from the first reading to the end.
     pub hours: Option<f64>,
     /// Seconds between the last reading of it and the first that found it done: the end lies between.
     pub unseen_s: Option<f64>,
@@ -188,7 +188,7 @@ fn told(study: &Study, reshaped: &Reshaped, zone: &TimeZone, mark: f64) -> Told 
 
 fn planned(study: &Study, reshaped: &Reshaped, zone: &TimeZone) -> Planned {
     let start = reshaped.began.to_zoned_datetime(zone.clone()).datetime();
-    let proposal = match study.config.known_pool().proposal(start) {
+    let proposal = match study.known_pool().proposal(start) {
         Ok(proposal) => proposal,
         Err(why) => return Planned::Unknown(why.to_owned()),
     };

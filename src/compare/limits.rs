@@ -153,7 +153,7 @@ pub(super) fn kept(study: &Study, reshaped: Option<&Reshaped>, probes: &[Probe])
         let ran = reshaped.began..=reshaped.until;
         let meanwhile = || good.iter().filter(|row| ran.contains(&row.at));
         kept.probes = meanwhile().count();
-        kept.looked_s = meanwhile().map(|row| row.seconds).sum();
+        kept.looked_s = meanwhile().fold(0.0, |sum, row| sum + row.seconds);
         kept.longest = longest(&good, reshaped, what, limit);
         kept
     };

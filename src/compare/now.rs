@@ -4,7 +4,7 @@
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
-use super::cost::{Baseline, Hour, baseline, probed_before, timeline};
+use super::cost::{Baseline, FEW, Hour, baseline, by_probes, probed_before, timeline};
 use super::probes::{Kind, Probe, good, latency, probes, rate};
 use super::reshaped::Reshaped;
 use super::{Rules, compare};
@@ -14,7 +14,7 @@ use crate::study::Study;
 /// What is felt now is a mean over so many seconds: large reads are probed four times in them.
 pub const LATELY: i64 = 3600;
 
-/// What the like workloads had before the expansion, which no watch changes.
+/// What the like workloads had before the expansion.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Before {
     /// Small reads: mean latency in nanoseconds.
@@ -34,6 +34,16 @@ impl Before {
             large: baseline(study, &comparison, &before, false),
         }
     }
+
+    /// The same, by the probes that `study` holds of the time before its reshape where there are enough:
+    /// a watch that began before it makes them.
+    pub fn beside(&self, study: &Study, reshaped: Option<&Reshaped>) -> Self {
+        let before = probed_before(study, reshaped);
+        Self {
+            small: by_probes(&before, true).or_else(|| self.small.clone()),
+            large: by_probes(&before, false).or_else(|| self.large.clone()),
+        }
+    }
 }
 
 /// What probes found of late.
@@ -43,6 +53,8 @@ pub struct FeltNow {
     pub probes: usize,
     /// Probes that failed.
     pub failed: usize,
+    /// Good probes of small reads.
+    pub small_probes: usize,
     /// Small reads, those that were due and never started included.
     pub reads: u64,
     /// Mean latency of small reads in nanoseconds.
@@ -68,11 +80,19 @@ impl FeltNow {
         Self {
             probes: small.len() + large.len(),
             failed: rows.len() - small.len() - large.len(),
+            small_probes: small.len(),
             reads: small.iter().map(|row| row.reads).sum(),
             small_ns: latency(&small),
             worst_ns: small.iter().filter_map(|row| row.max_ns).max(),
             large_bytes_per_s: rate(&large),
         }
+    }
+}
+
+impl FeltNow {
+    /// Whether so few probes of small reads tell little.
+    pub fn few(&self) -> bool {
+        self.small_probes < FEW
     }
 }
 

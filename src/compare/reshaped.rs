@@ -106,11 +106,10 @@ impl Reshaped {
         self.idle.filter(gap)
     }
 
-    /// Hours from its begin, or from the first reading where that is not known, to the end; `None` before the
-    /// end.
+    /// Hours from the first reading to the end; `None` before the end.
     pub fn hours(&self) -> Option<f64> {
-        let (ending, begun) = (self.ending?, self.begun().unwrap_or(self.began));
-        Some(ending.at.duration_since(begun).as_secs_f64() / 3600.0)
+        let ending = self.ending?;
+        Some(ending.at.duration_since(self.began).as_secs_f64() / 3600.0)
     }
 
     /// The mean speed from `from` to `to` in parts of the whole an hour, time in which it stood

@@ -152,6 +152,7 @@ pub(super) fn limiting(case: &Case<'_>, ruling: &Ruling) -> Limiting {
     let found = [
         cache(ruling),
         link(case),
+        ceiling(case, ruling),
         client(case),
         drives(case),
         latency(case),
@@ -262,6 +263,24 @@ fn client(case: &Case<'_>) -> Option<Limiting> {
     busy.or_else(queued).map(|pieces| Limiting {
         limit: Limit::Client,
         pieces,
+    })
+}
+
+/// Whether reads in order came as fast as the drives can, by the rate that was stated of one, and nothing
+/// speaks for a cache.
+fn ceiling(case: &Case<'_>, ruling: &Ruling) -> Option<Limiting> {
+    let each = case.config.pool.as_ref()?.drive_rate?;
+    let drives = case.drives()?;
+    let in_order = case.only_reads() && case.trial.access == Access::Sequential;
+    let sound = matches!(ruling.grade, Grade::A | Grade::B);
+    let (rate, all) = (case.rate()?, Rate(each.0 as f64 * f64::from(drives)));
+    (in_order && sound && rate.0 >= FULL * all.0).then(|| Limiting {
+        limit: Limit::Drives,
+        pieces: vec![
+            "limited by the drives: ".into(),
+            Piece::Rate(rate),
+            format!(" of the {all} that {drives} can read, by the rate stated of one").into(),
+        ],
     })
 }
 

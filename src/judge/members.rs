@@ -9,9 +9,10 @@
 //!
 //! Source of the last row: Chen, Lee, Gibson, Katz and Patterson, *RAID: High-Performance, Reliable
 //! Secondary Storage*, ACM Computing Surveys 26(2) (1994) 145–185, sections 3.2.5 and 3.2.7. It holds for
-//! pools that write in place. One that does not (copy on write, a log) joins small writes into full
-//! stripes, so each row is used only where the counts themselves agree with it. Whatever the pool does,
-//! less than the second row cannot be.
+//! pools that write in place. One that does not (copy on write, a log) joins small writes into stripes that
+//! are full, or new and in part, which need nothing read. So each row is used only where the counts themselves
+//! agree with it, and beside reads of the trial they never do: those that parity needs cannot be told apart.
+//! Whatever the pool does, less than the second row cannot be.
 
 use super::bytes::{iec, missing, proves};
 use super::case::{Case, Member};
@@ -142,6 +143,12 @@ fn moved(case: &Case<'_>, members: &[Member]) -> Option<Evidence> {
         seen: format!("{} read, {} written", iec(moved.read), iec(moved.written)),
         meaning: match says {
             Says::Served(..) | Says::AtLeast(..) if case.only_writes() => proves_of_writes(says),
+            // Parity may have made up for what a cache served.
+            Says::Remark if !case.only_reads() => {
+                "the drives moved as much as was asked of them and more, for parity or for others: it tells of \
+                 no cache"
+                    .into()
+            }
             _ => proves(Layer::Path, says),
         },
         says,
@@ -167,16 +174,11 @@ fn cost(case: &Case<'_>, moved: &Moved, least: Cost) -> Option<Cost> {
         let full = case.only_writes() && moved.read <= AGREES * moved.written;
         return full.then_some(least);
     }
+    // Writes in place are known by the old data and parity that they read.
     let cost = Cost::in_place(&pool);
-    // Writes in place are known by the old data and parity that they read. Beside reads of the trial
-    // those cannot be told apart; then it shows in all of them being there.
-    let agrees = if case.only_writes() {
-        let reads = cost.read * moved.written / cost.written;
-        (moved.read - moved.others_read - reads).abs() <= READS_AGREE * reads
-    } else {
-        (moved.written / (cost.written * case.bytes_written()) - 1.0).abs() <= AGREES
-    };
-    agrees.then_some(cost)
+    let reads = cost.read * moved.written / cost.written;
+    let agrees = (moved.read - moved.others_read - reads).abs() <= READS_AGREE * reads;
+    (case.only_writes() && agrees).then_some(cost)
 }
 
 fn at_least(share: f64) -> Says {

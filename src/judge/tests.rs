@@ -6,7 +6,10 @@ use crate::plan::{Phase, Workload};
 use crate::pool::Level;
 use crate::record::{Observations, observed};
 use crate::seed::Seed;
-use crate::study::{Config, Expansion, Identity, Trial, WindowRow};
+
+use crate::study::{Config, Expansion, Identity, LatencyLog, Trial, WindowRow, render_latency};
+use crate::units::Bytes;
+use hdrhistogram::Histogram;
 
 /// A study of one trial of ten seconds: `rate` in bytes per second, all else as it should be.
 fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {
@@ -347,6 +350,82 @@ fn parity_is_part_of_what_a_small_write_costs() {
     assert_eq!(half.grade, Grade::X);
     assert_eq!(ruling(0.0, 5.0 / 3.0).grade, Grade::B);
     assert_eq!(ruling(0.0, 0.5).grade, Grade::X);
+}
+
+/// A file system that writes new stripes in part (copy on write) puts two bytes on four drives for one and need
+/// read nothing for it: what it read beside the trial's own reads is no parity that a cache had served.
+#[test]
+fn beside_reads_nothing_is_said_of_those_that_parity_may_need() {
+    let ruling = |read: f64| {
+        let (asked, written) = (0.7 * 4e7, 2.0 * 0.3 * 4e7);
+        let each: Vec<(String, f64)> = (0..4)
+            .flat_map(|member| {
+                [
+                    (observed::member_read(member), read * asked / 4.0),
+                    (observed::member_written(member), written / 4.0),
+                ]
+            })
+            .collect();
+        let mut seen = vec![
+            (observed::MEMBERS, 4.0),
+            (observed::MEMBERS_QUIET_READ, 0.0),
+            (observed::MEMBERS_QUIET_WRITTEN, 0.0),
+        ];
+        seen.extend(each.iter().map(|(name, bytes)| (name.as_str(), *bytes)));
+        let mut study = of_pool(study("mixed", 4e6, &seen), None);
+        let pool = study.config.pool.as_mut().unwrap();
+        (pool.level, pool.drives) = (Level::Raid5, 4);
+        study.trials[0].flush_seconds = Some(0.1);
+        judged(&study)
+    };
+    let more = ruling(1.6);
+    assert_eq!(more.ruling.grade, Grade::B, "{:?}", more.ruling);
+    let told = meaning(&more, "member drives").unwrap();
+    assert!(told.contains("for parity or for others"), "{told}");
+    // What they did not read at all came from elsewhere, whatever parity needs.
+    let less = ruling(0.2).ruling;
+    assert_eq!(less.grade, Grade::X, "{less:?}");
+    assert!((less.cached.unwrap().low - 0.7 * 0.8).abs() < 0.01);
+}
+
+/// Reads that were slow at first, while the reshape was at work, and fast again in a pause of it.
+#[test]
+fn what_a_reshape_did_between_two_touches_is_no_cache() {
+    let ruling = |phase| {
+        let seen = [
+            (observed::TWICE_FIRST_LOG, 2e6_f64.ln()),
+            (observed::TWICE_SECOND_LOG, 8e4_f64.ln()),
+        ];
+        let mut study = study("small-read", 5e7, &seen);
+        study.trials[0].phase = phase;
+        let mut fast = Histogram::<u64>::new_with_bounds(1, 3_600_000_000_000, 3).unwrap();
+        fast.record_n(80_000, 1_000).unwrap();
+        let log = render_latency(1, study.trials[0].started, 10.0, &fast, true);
+        study.latency = LatencyLog::parse(log.as_bytes()).unwrap();
+        judged(&study).ruling.grade
+    };
+    assert_eq!(ruling(Phase::Before), Grade::X);
+    assert_eq!(ruling(Phase::During), Grade::B);
+}
+
+/// Four drives of 50 MB/s stated cannot read more than 200 MB/s.
+#[test]
+fn reads_as_fast_as_the_drives_can_are_limited_by_them() {
+    let limit = |rate: f64| {
+        let mut study = of_pool(study("large-read", rate, &[]), None);
+        let pool = study.config.pool.as_mut().unwrap();
+        (pool.drives, pool.drive_rate) = (4, Some(Bytes(50_000_000)));
+        judged(&study).limiting
+    };
+    let full = limit(195e6);
+    assert_eq!(full.limit, Limit::Drives);
+    assert!(
+        full.sentence()
+            .contains("195.0 MB/s of the 200.0 MB/s that 4 can read"),
+        "{}",
+        full.sentence()
+    );
+    assert_eq!(limit(170e6).limit, Limit::Undetermined);
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use super::case::Case;
 use super::evidence::{Evidence, Layer, Says, Share, Strength};
-use crate::plan::Access;
+use crate::plan::{Access, Phase};
 use crate::record::observed;
 use crate::stats::change_point::{Change, largest_change, significant_change};
 use crate::stats::interval::clopper_pearson;
@@ -56,6 +56,11 @@ impl Twice {
         })
     }
 
+    /// That of a quiet pool: while one grows, its own work comes and goes between both touches.
+    fn telling(case: &Case<'_>) -> Option<Self> {
+        Self::of(case).filter(|_| case.trial.phase != Phase::During)
+    }
+
     fn ratio(&self) -> f64 {
         self.first.0 as f64 / self.second.0.max(1) as f64
     }
@@ -66,6 +71,9 @@ fn twice(case: &Case<'_>) -> Option<Evidence> {
     let twice = Twice::of(case)?;
     let live = twice.ratio() > LIVE;
     let meaning = match live {
+        true if Twice::telling(case).is_none() => {
+            "a cache, or the reshape, which came or went between both: it tells of no cache for sure"
+        }
         true => "a cache is live on the path: what it holds comes that much faster",
         false => "no cache shows on the path, or all of the data came from one",
     };
@@ -169,13 +177,13 @@ fn fullest(values: &[(f64, u64)], width: f64) -> u64 {
 
 /// Whether [`threshold`] may find one, whatever the latencies are.
 fn has_threshold(case: &Case<'_>) -> bool {
-    case.turn().is_some() || Twice::of(case).is_some_and(|twice| twice.ratio() >= APART)
+    case.turn().is_some() || Twice::telling(case).is_some_and(|twice| twice.ratio() >= APART)
 }
 
 /// Below what latency a read cannot be the drives', and how that is known: from platters, from
 /// two clear modes of which the fast one agrees with the second touch, or from touching twice.
 fn threshold(case: &Case<'_>, values: &[(f64, u64)]) -> Option<(Nanos, &'static str)> {
-    let twice = Twice::of(case);
+    let twice = Twice::telling(case);
     if let Some(turn) = case.turn() {
         // Only where a cache is known to be live does its time say how quick a cached read is: short
         // seeks end anywhere in a turn, so that a wider threshold takes platters for caches.

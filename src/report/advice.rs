@@ -128,7 +128,7 @@ pub(super) fn steps(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec<
     if told("size") && cause(judgement).is_none() {
         steps.push("Enlarge the test data with --size, alike in every phase: much of it fits into a memory.".to_owned());
     }
-    if told("others") || others_at_the_drives(judgement) {
+    if told("others") || others_at_the_drives(trial, judgement) {
         steps.push("Measure at a quiet hour: others used the pool or the link.".to_owned());
     }
     if told("slow drive") {
@@ -187,11 +187,12 @@ fn against_client(trial: &Trial) -> Vec<String> {
     ]
 }
 
-/// The drives read more than was served: they worked for others.
-fn others_at_the_drives(judgement: &Judgement) -> bool {
-    judgement.evidence.iter().any(|sign| {
+/// The drives read more than was served, and not for parity: they worked for others.
+fn others_at_the_drives(trial: &Trial, judgement: &Judgement) -> bool {
+    let more = judgement.evidence.iter().any(|sign| {
         sign.source == "member drives" && matches!(sign.says, crate::judge::Says::Remark)
-    })
+    });
+    more && trial.read_percent == 100
 }
 
 /// Whether the trial ran on a share of this machine, without a link between.

@@ -272,15 +272,18 @@ fn limited_by_client(row: &Row, judgements: &Judgements) -> Option<(String, Vec<
 /// they leave nothing out.
 fn between_sittings(comparison: &Comparison) -> Option<String> {
     let rules = &comparison.rules;
-    // More sittings by phase, and the phases of which nothing can be brought in any more.
+    // More sittings by phase, and by phase the workloads of which nothing can be brought in any more, beside
+    // those of which it could.
     let mut more = [0; 3];
-    let mut stay_out = Vec::new();
+    let mut stay_out: [Vec<String>; 3] = Default::default();
+    let mut compared = [0; 3];
     for row in &comparison.workloads {
         for (contrast, phase) in [
             (&row.during_before, Phase::During),
             (&row.after_before, Phase::After),
         ] {
             let lacks = contrast.as_ref().map(|contrast| contrast.between_sittings);
+            compared[phase as usize] += usize::from(lacks.is_some());
             let Some(BetweenSittings::NotIncluded { before, other }) = lacks else {
                 continue;
             };
@@ -297,8 +300,7 @@ fn between_sittings(comparison: &Comparison) -> Option<String> {
                     phase,
                     BetweenSittings::more_in_other(sittings(Phase::Before), sittings(phase)),
                 ),
-                (false, false) if stay_out.contains(&phase) => {}
-                (false, false) => stay_out.push(phase),
+                (false, false) => stay_out[phase as usize].push(plain(&row.workload)),
             }
         }
     }
@@ -310,10 +312,20 @@ fn between_sittings(comparison: &Comparison) -> Option<String> {
         .collect();
     let advice =
         (!sides.is_empty()).then(|| format!("{} would bring them in", sides.join(" and ")));
-    let out = (!stay_out.is_empty()).then(|| {
+    let out = Phase::ALL.into_iter().filter_map(|phase| {
+        let of = &stay_out[phase as usize];
+        let named = match of.len() {
+            0 => return None,
+            all if all == compared[phase as usize] => "trials".to_owned(),
+            _ => listed(of),
+        };
+        Some(format!("{named} {phase}"))
+    });
+    let out: Vec<String> = out.collect();
+    let out = (!out.is_empty()).then(|| {
         format!(
-            "of trials {} they stay out, since no more of them can be measured",
-            listed(&stay_out)
+            "of {} they stay out, since no more of them can be measured",
+            listed(&out)
         )
     });
     let told: Vec<String> = [advice, out].into_iter().flatten().collect();

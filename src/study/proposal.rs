@@ -2,7 +2,8 @@
 
 use jiff::civil::DateTime;
 
-use super::{Config, Mounted};
+use super::{Config, Mounted, Study};
+use crate::plan::Phase;
 use crate::pool::{Proposal, Scheme, Stated};
 use crate::reshape::Source;
 use crate::units::Bytes;
@@ -94,6 +95,24 @@ impl Config {
             .map(|ratio| 1.0 / ratio)
             .or(percent.map(|percent| percent / 100.0))
     }
+}
+
+impl Study {
+    /// What study.toml says, and how full the share was before the expansion, by the facts of its trials.
+    pub fn known_pool(&self) -> KnownPool {
+        let mut known = self.config.known_pool();
+        known.stated.used_seen = filled_before(self);
+        known
+    }
+}
+
+/// Percent of the share that was filled at the end of the phase before, as its facts tell.
+fn filled_before(study: &Study) -> Option<f64> {
+    let before = study.trials.iter().rev();
+    let mut before = before.filter(|trial| trial.phase == Phase::Before);
+    let space = before.find_map(|trial| study.facts.get(&trial.facts)?.space.clone())?;
+    let used = space.total.saturating_sub(space.available);
+    (space.total.0 > 0).then(|| used.0 as f64 / space.total.0 as f64 * 100.0)
 }
 
 #[cfg(test)]

@@ -335,6 +335,16 @@ fn trials_measured_during_the_reshape_know_where_it_is() {
         ),
     ];
     assert_eq!(seen, expected);
+    // Before a position was read, one is of the time before.
+    let none = "Personalities : [raid5]\nmd0 : active raid5 sda[0] sdb[1] sdc[2]\n      3906764800 blocks super 1.2 level 5, 512k chunk, algorithm 2 [3/3] [UUU]\n\nunused devices: <none>\n";
+    place.write("mdstat", none);
+    place.ends("watch scans --once", 0);
+    let output = place.ends(&format!("measure scans --phase during {short}"), 2);
+    let said_early = said(&output);
+    assert!(
+        said_early.contains("nothing reshapes yet") && said_early.contains("--phase before"),
+        "{said_early}"
+    );
     // Once it is over, a trial is of the time after, whatever somebody calls it.
     place.ends("next scans --done reshape --by me", 0);
     let output = place.ends(&format!("measure scans --phase during {short}"), 2);

@@ -158,7 +158,10 @@ impl Assumed {
         let used = ledger.take(
             ("part of the pool that holds data", "--used-percent"),
             stated.used_percent,
-            (80.0, "pools are grown when they fill up"),
+            match stated.used_seen {
+                Some(seen) => (seen, "as the share showed it before"),
+                None => (80.0, "pools are grown when they fill up"),
+            },
             |used| percent(used / 100.0, 0),
         );
         let reserve = ledger.take(

@@ -112,6 +112,9 @@ pub struct Stated {
     /// Whether the expansion moves only what is used.
     #[serde(skip)]
     pub used_only: bool,
+    /// Percent of the share that held data before the expansion, as it showed it: where nobody states another.
+    #[serde(skip)]
+    pub used_seen: Option<f64>,
 }
 
 impl Stated {
@@ -138,6 +141,7 @@ impl Stated {
             power_cuts: self.power_cuts.or(other.power_cuts),
             local: self.local || other.local,
             used_only: self.used_only || other.used_only,
+            used_seen: self.used_seen.or(other.used_seen),
         }
     }
 }

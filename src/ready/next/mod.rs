@@ -6,7 +6,7 @@
 mod findings;
 mod model;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 pub use model::{Changed, Located, Next, Stage, Step, StepState};
 
@@ -19,8 +19,11 @@ use super::{Recorded, Sides, answer, days};
 use crate::compare::{Comparison, diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::reshape::{Alarm, Assessment, assess};
+use crate::reshape::{Alarm, Assessment, Word, assess};
 use crate::study::{CheckRow, Outcome, ProgressRow, Side, Study};
+
+/// What was read before that long says nothing of now.
+const LATELY: SignedDuration = SignedDuration::from_mins(10);
 
 /// Whether and since when the expansion has begun, and what tells so.
 pub(super) fn begun(study: &Study) -> Option<(String, Timestamp)> {
@@ -71,6 +74,20 @@ fn over_by(study: &Study, read: Option<&Assessment>) -> Option<(String, Timestam
 /// When the reshape was over, by what was recorded or read of it, and what tells so.
 pub fn over(study: &Study) -> Option<(String, Timestamp)> {
     over_by(study, assessed(study).as_ref())
+}
+
+/// When `watch` last read that nothing reshapes, where that was lately and no position was ever read.
+pub fn idle(study: &Study, now: Timestamp) -> Option<Timestamp> {
+    let latest = study.progress.last()?;
+    let lately = now.duration_since(latest.at) < LATELY;
+    let idle = matches!(latest.state, Word::Absent | Word::Waiting);
+    let begun = || {
+        study
+            .progress
+            .iter()
+            .any(|row| row.reading().position().is_some())
+    };
+    (lately && idle && !begun()).then_some(latest.at)
 }
 
 /// When the layout was finished, and what tells so: a trial that was measured after, where nothing else does.

@@ -6,7 +6,7 @@ use crate::compare::{Account, Bounds};
 use crate::report::words::{NONE, change, count, latency};
 use crate::stats::describe::median;
 use crate::text::plain;
-use crate::units::{Rate, grouped, percent, range};
+use crate::units::{Rate, percent, range};
 
 pub(super) fn section(account: &Account) -> Section {
     let cost = &account.cost;
@@ -48,7 +48,10 @@ pub(super) fn section(account: &Account) -> Section {
 }
 
 fn small(felt: &Felt, beside: &str) -> String {
-    let (value, reads) = (latency(Some(felt.value)), grouped(felt.operations));
+    let (value, reads) = (
+        latency(Some(felt.value)),
+        count(felt.operations as usize, "read"),
+    );
     let median = felt.p50_ns.map_or(String::new(), |ns| {
         format!("median {}, ", latency(Some(ns)))
     });
@@ -58,7 +61,7 @@ fn small(felt: &Felt, beside: &str) -> String {
         None => no_match("4 KiB at random, one at a time"),
     };
     format!(
-        "By probes a small read took {value} on average ({median}worst {worst}; {reads} reads of {}){beside}{before}{}{}.",
+        "By probes a small read took {value} on average ({median}worst {worst}; {reads} of {}){beside}{before}{}{}.",
         count(felt.probes, "probe"),
         failed(felt),
         few(felt)

@@ -51,10 +51,16 @@ fn finding(kept: &Kept, account: &Account) -> Option<String> {
         true => format!(", {} with failed probes", minutes(failed)),
     };
     let (outside, within, unseen) = (minutes(outside), minutes(within), minutes(unseen));
+    let looked = match kept.probes {
+        0 => "no probe looked".to_owned(),
+        some => format!(
+            "{} looked for {} in all",
+            count(some, "probe"),
+            lasted(kept.looked_s / 3600.0)
+        ),
+    };
     let mut text = format!(
-        "{promise}: {outside} outside, {within} within{failed}; {unseen} were not observed, of which nothing is known. A minute is judged by the probes in it: {} looked for {} in all.",
-        count(kept.probes, "probe"),
-        lasted(kept.looked_s / 3600.0)
+        "{promise}: {outside} outside, {within} within{failed}; {unseen} were not observed, of which nothing is known. A minute is judged by the probes in it: {looked}."
     );
     if let Some(stretch) = kept.longest {
         text += &format!(

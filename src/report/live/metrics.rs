@@ -4,6 +4,7 @@
 use std::fmt::Write as _;
 
 use super::Live;
+use crate::compare::Reshaped;
 use crate::reshape::{Alarm, State, Word};
 use crate::study::ProbeRow;
 use crate::text::plain;
@@ -170,7 +171,9 @@ impl Text {
 
     fn users(&mut self, live: &Live<'_>) {
         let felt = live.felt();
-        let (small, large) = (&live.before.small, &live.before.large);
+        let reshaped = Reshaped::of(live.study);
+        let before = live.before.beside(live.study, reshaped.as_ref());
+        let (small, large) = (&before.small, &before.large);
         let of_ns = |ns: f64| ns / 1e9;
         for (family, value) in [
             (

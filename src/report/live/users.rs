@@ -10,13 +10,14 @@ use super::main::{banner, heading};
 use crate::chart::{CostLines, cost_chart};
 use crate::compare::Reshaped;
 use crate::compare::cost::Pace;
-use crate::compare::now::{self, FeltNow};
+use crate::compare::now::{self, Before, FeltNow};
 use crate::units::{Rate, percent};
 
 pub(super) fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
     let felt = live.felt();
+    let before = live.before.beside(live.study, reshaped);
     let lines = CostLines {
-        baseline_ns: live.before.small.as_ref().map(|small| small.value),
+        baseline_ns: before.small.as_ref().map(|small| small.value),
         limit_ns: super::small_limit_ns(live),
         busy: busy(live.study),
     };
@@ -28,8 +29,8 @@ pub(super) fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
             p { "Not known: the share was not probed in the last hour." }
         } @else {
             ul {
-                @if let Some(ns) = felt.small_ns { li { (unbroken(&small(live, &felt, ns, lines))) } }
-                @if let Some(rate) = felt.large_bytes_per_s { li { (unbroken(&large(live, rate))) } }
+                @if let Some(ns) = felt.small_ns { li { (unbroken(&small(&before, &felt, ns, lines))) } }
+                @if let Some(rate) = felt.large_bytes_per_s { li { (unbroken(&large(live, &before, rate))) } }
                 @if felt.failed > 0 { li {
                     strong { (count(felt.failed, "probe")) " of the last hour failed." }
                 } }
@@ -49,10 +50,13 @@ pub(super) fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
     }
 }
 
-fn small(live: &Live<'_>, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
-    let before = live.before.small.as_ref().map_or(String::new(), |before| {
+fn small(before: &Before, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
+    let before = before.small.as_ref().map_or(String::new(), |before| {
         let (times, value) = (ns / before.value, latency(Some(before.value)));
         match (before.bounds_only(), before.pace) {
+            _ if felt.few() => {
+                format!(", {value} before; so few probes do not tell how much longer that is")
+            }
             (true, _) => format!(
                 ", at most {times:.1} times the {value} before the expansion, when reads followed one another at once"
             ),
@@ -66,15 +70,16 @@ fn small(live: &Live<'_>, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
         let side = if ns > limit { "over" } else { "within" };
         format!("; {side} your limit of {}", latency(Some(limit)))
     });
-    let (worst, reads) = (latency(felt.worst_ns.map(|ns| ns as f64)), felt.reads);
+    let worst = latency(felt.worst_ns.map(|ns| ns as f64));
+    let reads = count(felt.reads as usize, "read");
     format!(
-        "In the last hour of the reshape a small read took {} on average{before}{limit} (worst {worst}; {reads} reads).",
+        "In the last hour of the reshape a small read took {} on average{before}{limit} (worst {worst}; {reads}).",
         latency(Some(ns))
     )
 }
 
-fn large(live: &Live<'_>, rate: f64) -> String {
-    let before = live.before.large.as_ref().map_or(String::new(), |before| {
+fn large(live: &Live<'_>, before: &Before, rate: f64) -> String {
+    let before = before.large.as_ref().map_or(String::new(), |before| {
         let part = percent(rate / before.value, 0);
         format!(
             ", {part} of the {} before the expansion",

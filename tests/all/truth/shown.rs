@@ -9,7 +9,7 @@
 //! | wire | the same | the gap beyond 5 % is larger than what others moved over the link |
 //! | members, reads | what the drives did not read | the gap beyond 5 % is larger than what others read |
 //! | members, writes | what the drives did not write | mirrors: always. Parity: without other users, whose reads hide those of the parity; else where less than full stripes take was written |
-//! | members, mixed | both | mirrors: as reads. Parity: without other users, where all that was written is on the drives in full, so that the parity's reads are known |
+//! | members, mixed | both | mirrors: as reads. Parity: where they read less than was asked, or wrote less than full stripes take; what they read more may be the parity's, or that of a pool which writes elsewhere and needs none |
 //! | latency | what was read from memory or a solid tier | single random reads, drives that are known to turn |
 //! | rate | what is above the drives' transfer rate | more than 5 % of it lies above the stated rate and 10 % more |
 
@@ -87,15 +87,16 @@ impl Verdict {
         let beside = (read - self.truth.moved_from_drives as f64) / self.bytes();
         let alone = self.kind.users == Load::None;
         let cached = self.cached() > CACHED;
+        let stripes = f64::from(pool.drives) / f64::from(pool.data_drives());
         if self.only_writes() {
-            let stripes = f64::from(pool.drives) / f64::from(pool.data_drives());
             return cached && (!parity || alone) || 1.0 - written / stripes / self.bytes() > CACHED;
         }
         if self.only_reads() || !parity {
             return self.cached() - beside > CACHED;
         }
-        let in_full = self.scenario.stored >= 1.0 && self.truth.unwritten_after_flush == 0;
-        cached && alone && in_full
+        let asked = self.truth.bytes_read as f64;
+        let moved = read.min(asked) + (written / stripes).min(self.bytes() - asked);
+        1.0 - moved / self.bytes() > CACHED
     }
 
     fn times_could(&self) -> bool {
