@@ -48,13 +48,14 @@ pub(super) fn change(ratio: f64) -> String {
     format!("{sign}{}", size(fraction))
 }
 
-/// A change without its sign: one decimal below 10 %.
+/// A change without its sign: one decimal below 10 %, two where one would show none.
 pub(super) fn size(fraction: f64) -> String {
     let size = fraction.abs();
     match size {
         s if s >= MOST => "over 10,000 %".to_owned(),
         s if s >= 9.995 => format!("{} %", units::grouped((s * 100.0).round() as u64)),
         s if s >= 0.0995 => percent(s, 0),
+        s if s > 0.0 && s < 0.0005 => percent(s, 2),
         s => percent(s, 1),
     }
 }

@@ -49,14 +49,15 @@ fn becoming(proposal: &Proposal) -> String {
     }
 }
 
-/// `3 h 20 min`, from 10 hours on `33 h`, from 48 on `2 days 8 h`: estimates are no finer.
+/// `48 s`, `3 h 20 min`, from 10 hours on `33 h`, from 48 on `2 days 8 h`: estimates are no finer.
 pub(super) fn hours(hours: Option<f64>) -> String {
     let Some(hours) = hours else {
         return "over ten years".into();
     };
     let minutes = (hours * 60.0).round() as u64;
     match minutes {
-        0..60 => format!("{minutes} min"),
+        0..2 => format!("{:.0} s", hours * 3600.0),
+        2..60 => format!("{minutes} min"),
         60..600 => format!("{} h {:02} min", minutes / 60, minutes % 60),
         _ => match hours.round() as u64 {
             whole @ 0..48 => format!("{whole} h"),
@@ -137,6 +138,7 @@ mod tests {
         assert_eq!(hours(Some(27.0 + 23.0 / 60.0)), "27 h");
         assert_eq!(hours(Some(47.6)), "2 days 0 h");
         assert_eq!(hours(Some(0.5)), "30 min");
+        assert_eq!(hours(Some(0.02)), "72 s");
         assert_eq!(hours(Some(51.4)), "2 days 3 h");
         assert_eq!(hours(None), "over ten years");
         let at = jiff::civil::date(2026, 3, 7).at(21, 40, 0, 0);
