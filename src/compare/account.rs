@@ -36,6 +36,9 @@ pub struct Account {
     pub settings: Vec<Setting>,
     /// What was expected against what was measured.
     pub expected: Expectations,
+    /// Whether it was followed so far that it has not begun.
+    #[serde(skip)]
+    pub waits: bool,
     /// The reshape as it was followed.
     #[serde(skip)]
     pub reshaped: Option<Reshaped>,
@@ -50,6 +53,14 @@ impl Account {
     pub fn lasted_h(&self) -> Option<f64> {
         let of = self.reshaped.as_ref()?;
         Some(of.until.duration_since(of.began).as_secs_f64() / 3600.0)
+    }
+
+    /// Why nothing is told of the reshape where there is none.
+    pub fn unfollowed(&self) -> &'static str {
+        match self.waits {
+            true => "has not begun",
+            false => "was not followed",
+        }
     }
 
     /// The account of `study`, whose trials were judged and compared; hours are those of the clock of
@@ -85,6 +96,7 @@ impl Account {
             gains: gains(study, comparison),
             settings: settings(study),
             expected: expectations(study, comparison, judgements),
+            waits: study.waits(),
             reshaped,
             zone,
         }

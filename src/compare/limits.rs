@@ -18,6 +18,8 @@ use crate::study::{Limits, Study};
 const APART: f64 = 2.5;
 /// More minutes than any reshape takes: readings that lie further apart have a wrong time.
 const MOST_MINUTES: i64 = 600_000;
+/// A reshape that is shorter, in seconds, is looked at second by second, else minute by minute.
+const SHORT: f64 = 3600.0;
 
 /// What is limited.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -80,9 +82,12 @@ pub struct Kept {
     pub limit: Option<f64>,
     /// Minutes of the reshape; `None` without a limit, or where nobody read the reshape.
     pub minutes: Option<Minutes>,
+    /// Seconds that are judged together: a minute, or a second of a reshape of less than an hour.
+    pub bin_s: f64,
     /// How many good probes there were while the reshape ran.
     pub probes: usize,
-    /// For how many seconds they looked, all together: a minute counts whole where one of them looked.
+    /// For how many seconds they looked, all together: what is judged together counts whole where one of them
+    /// looked.
     pub looked_s: f64,
     /// The longest stretch in which every probe was outside.
     pub longest: Option<Stretch>,
@@ -132,6 +137,7 @@ pub(super) fn kept(study: &Study, reshaped: Option<&Reshaped>, probes: &[Probe])
             what,
             limit: what.of(&limits),
             minutes: None,
+            bin_s: reshaped.map_or(60.0, bin),
             probes: 0,
             looked_s: 0.0,
             longest: None,
@@ -169,8 +175,17 @@ enum Minute {
     Outside,
 }
 
+/// Seconds that are judged together.
+fn bin(reshaped: &Reshaped) -> f64 {
+    match reshaped.until.duration_since(reshaped.began).as_secs_f64() < SHORT {
+        true => 1.0,
+        false => 60.0,
+    }
+}
+
 fn minutes(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> Option<Minutes> {
-    let minute = |at: Timestamp| at.as_second().div_euclid(60);
+    let seconds = bin(reshaped) as i64;
+    let minute = |at: Timestamp| at.as_second().div_euclid(seconds);
     let (first, last) = (minute(reshaped.began), minute(reshaped.until));
     let count = (last - first + 1).clamp(0, MOST_MINUTES);
     let mut all = vec![Minute::Unseen; usize::try_from(count).ok()?];
@@ -181,7 +196,7 @@ fn minutes(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> O
             (true, Some(_)) => Minute::Within,
             (true, None) => continue,
         };
-        for of in touched(row) {
+        for of in touched(row, seconds) {
             let place = usize::try_from(of - first).ok();
             if let Some(seen) = place.and_then(|place| all.get_mut(place)) {
                 *seen = state.max(*seen);
@@ -201,20 +216,21 @@ fn minutes(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> O
     })
 }
 
-/// How much of a minute of the clock lies in the reshape, 0 to 1.
+/// How many minutes of one of the clock, or of a second, lie in the reshape.
 fn inside(minute: i64, reshaped: &Reshaped) -> f64 {
-    let begins = minute as f64 * 60.0;
+    let seconds = bin(reshaped);
+    let begins = minute as f64 * seconds;
     let second = |at: Timestamp| at.as_nanosecond() as f64 / 1e9;
     let from = second(reshaped.began).max(begins);
-    let to = second(reshaped.until).min(begins + 60.0);
-    ((to - from) / 60.0).clamp(0.0, 1.0)
+    let to = second(reshaped.until).min(begins + seconds);
+    (to - from).clamp(0.0, seconds) / 60.0
 }
 
-/// The minutes of the clock in which a probe looked.
-fn touched(row: &Probe) -> RangeInclusive<i64> {
+/// The minutes of the clock in which a probe looked, or its seconds where so many `seconds` are judged together.
+fn touched(row: &Probe, seconds: i64) -> RangeInclusive<i64> {
     let begin = row.at.as_second();
     let end = begin + (row.seconds.clamp(1.0, 86_400.0) as i64) - 1;
-    begin.div_euclid(60)..=end.div_euclid(60)
+    begin.div_euclid(seconds)..=end.div_euclid(seconds)
 }
 
 fn longest(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> Option<Stretch> {
@@ -235,7 +251,7 @@ fn longest(rows: &[&Probe], reshaped: &Reshaped, what: Limited, limit: f64) -> O
             probes: run.len(),
             observed: run
                 .iter()
-                .flat_map(|row| touched(row))
+                .flat_map(|row| touched(row, bin(reshaped) as i64))
                 .collect::<BTreeSet<i64>>()
                 .into_iter()
                 .map(|minute| inside(minute, reshaped))
@@ -322,7 +338,7 @@ mod tests {
         assert_eq!(found[0].longest.unwrap().probes, 2);
     }
 
-    /// A reshape of 100 seconds from 8:00:34 on touches three minutes of the clock.
+    /// A reshape of 100 seconds from 8:00:34 on, in which three probes looked for a second each.
     #[test]
     fn minutes_are_no_more_than_the_reshape_had() {
         let mut study = probed();
@@ -350,10 +366,10 @@ mod tests {
             failed,
             unseen,
         } = kept.minutes.unwrap();
-        assert!((outside * 60.0 - 14.0).abs() < 1e-3, "{kept:?}");
-        assert!((within * 60.0 - 86.0).abs() < 1e-3, "{kept:?}");
-        assert_eq!((failed, unseen), (0.0, 0.0));
-        assert!(failed.is_sign_positive() && unseen.is_sign_positive());
+        assert!((outside * 60.0 - 1.0).abs() < 1e-3, "{kept:?}");
+        assert!((within * 60.0 - 2.0).abs() < 1e-3, "{kept:?}");
+        assert!((unseen * 60.0 - 97.0).abs() < 1e-3, "{kept:?}");
+        assert!(failed == 0.0 && failed.is_sign_positive());
         assert!((kept.longest.unwrap().observed - outside).abs() < 1e-9);
     }
 

@@ -51,8 +51,12 @@ impl Probe {
     }
 }
 
-/// The probes that fell into the reshape, in order of time; all of them where nobody read it.
+/// The probes that fell into the reshape, in order of time; all of them where nobody read it, and none while it
+/// waits to begin.
 pub(super) fn probes(study: &Study, reshaped: Option<&Reshaped>) -> Vec<Probe> {
+    if reshaped.is_none() && study.waits() {
+        return Vec::new();
+    }
     let inside =
         |at: Timestamp| reshaped.is_none_or(|seen| (seen.began..=seen.until).contains(&at));
     let probes = study.probes.iter().filter(|row| inside(row.at));

@@ -279,7 +279,7 @@ fn ceiling(case: &Case<'_>, ruling: &Ruling) -> Option<Limiting> {
         pieces: vec![
             "limited by the drives: ".into(),
             Piece::Rate(rate),
-            format!(" of the {all} that {drives} can read, by the rate stated of one").into(),
+            format!(", where {drives} drives read {all} by the rate stated of one").into(),
         ],
     })
 }

@@ -421,7 +421,7 @@ fn reads_as_fast_as_the_drives_can_are_limited_by_them() {
     assert_eq!(full.limit, Limit::Drives);
     assert!(
         full.sentence()
-            .contains("195.0 MB/s of the 200.0 MB/s that 4 can read"),
+            .contains("195.0 MB/s, where 4 drives read 200.0 MB/s"),
         "{}",
         full.sentence()
     );

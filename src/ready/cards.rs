@@ -10,8 +10,8 @@ pub const NEVER: [&str; 9] = [
      its serial number.",
     "Never create the array anew over its drives, and force no assembly, without an image of every \
      drive or the maker's support.",
-    "Never run a repair of the file system, and never grow or shrink it, before the layout is \
-     finished.",
+    "Never run a repair of the file system, and never grow or shrink it by hand, before the layout is \
+     finished; that some grow by adding the drive itself is no harm.",
     "Never start a second expansion, a scrub or a rebuild beside it.",
     "Never delete the file in which the array backs up its critical section, where it has one, and \
      keep that file off the array itself.",

@@ -134,8 +134,8 @@ pub const AFTER: [Item; 9] = [
     after(
         "started",
         "the expansion has been started",
-        "run `poolproof check STUDY` once more; when it says go, add the drive to the pool as its maker \
-         says, and where study.toml lists members of [server], add it to them too",
+        "run `poolproof check STUDY` once more; when it says go, let `poolproof watch STUDY` run for some \
+         minutes, which tells what users had before, add the drive to the pool as its maker says, and where study.toml lists members of [server], add it to them too",
     ),
     after(
         "reshape",

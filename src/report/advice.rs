@@ -76,7 +76,7 @@ pub(super) fn absent(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec
             words: "half a turn: whether the drives turn, and how fast, is not stated (rpm in study.toml).",
         },
         Look {
-            applies: reads,
+            applies: reads && !is_local(study, trial),
             seen: study.config.server_memory.is_some(),
             words: "server memory: it is not stated, so test data was not sized against it.",
         },

@@ -112,9 +112,11 @@ fn busy(seen: &Observations) -> Option<f64> {
 
 fn server(study: &Study, judgement: &Judgement, local: bool) -> Stage {
     let memory = study.config.server_memory;
-    let memory = memory.map_or("memory not stated".to_owned(), |memory| {
-        format!("{} of memory", memory.iec())
-    });
+    let memory = match (memory, local) {
+        (Some(memory), _) => format!("{} of memory", memory.iec()),
+        (None, true) => "with this client's memory".to_owned(),
+        (None, false) => "memory not stated".to_owned(),
+    };
     let words = served(judgement, Layer::Path).unwrap_or(memory);
     let name = if local { "system" } else { "server" };
     stage(name, None, words)

@@ -97,7 +97,7 @@ pub fn reading_line(seen: &Assessment, clock: Clock<'_>) -> String {
     if let Some(sentence) = another_sentence(seen, clock) {
         line += &format!("  {sentence}");
     }
-    if let Some(speed) = seen.speed {
+    if let Some(speed) = speed_now(seen) {
         line += &format!("  {}", pace(speed));
     }
     if let Some(forecast) = &seen.forecast {
@@ -108,6 +108,16 @@ pub fn reading_line(seen: &Assessment, clock: Clock<'_>) -> String {
         );
     }
     line.trim_end().to_owned()
+}
+
+/// The speed of the latest movements. A source that counts steps stands between two, but no longer than two of
+/// them took: then it is not the speed of now.
+pub(super) fn speed_now(seen: &Assessment) -> Option<f64> {
+    let (speed, track) = (seen.speed?, &seen.track);
+    let (last, since) = (track.last()?, track.standing_since()?);
+    let step = track.moves.last().map_or(0.0, |m| m.to - m.from);
+    let stood = last.seconds - since.seconds;
+    (!last.stepwise || stood * speed <= 2.0 * step).then_some(speed)
 }
 
 /// What runs now, after the reshape is done.

@@ -2,7 +2,7 @@
 
 use jiff::civil::DateTime;
 
-use super::{Config, Mounted, Study};
+use super::{Config, Mounted, Study, Trial};
 use crate::plan::Phase;
 use crate::pool::{Proposal, Scheme, Stated};
 use crate::reshape::Source;
@@ -110,9 +110,8 @@ impl Study {
 fn filled_before(study: &Study) -> Option<f64> {
     let before = study.trials.iter().rev();
     let mut before = before.filter(|trial| trial.phase == Phase::Before);
-    let space = before.find_map(|trial| study.facts.get(&trial.facts)?.space.clone())?;
-    let used = space.total.saturating_sub(space.available);
-    (space.total.0 > 0).then(|| used.0 as f64 / space.total.0 as f64 * 100.0)
+    let filled = |trial: &Trial| study.filled(study.facts.get(&trial.facts)?, Phase::Before);
+    before.find_map(filled).map(|part| part * 100.0)
 }
 
 #[cfg(test)]

@@ -188,7 +188,7 @@ fn next_goes_with_the_job() {
     place.ok("next", &["--done", "started", "--by", "the keeper"]);
     let text = place.ok("next", &[]);
     assert!(
-        text.contains("The pool is growing.") && text.contains("Never, while"),
+        text.contains("The expansion has begun.") && text.contains("Never, while"),
         "{text}"
     );
     place.ok(

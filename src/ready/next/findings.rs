@@ -129,6 +129,18 @@ pub(super) fn reshape(
     }
 }
 
+/// The end of one that, as a watch reads, has not begun.
+pub(super) fn waits(study: &Study) -> Finding {
+    Finding::open(
+        "`watch` reads that nothing reshapes yet",
+        format!(
+            "let the server begin, as its maker says: a file system that moves its own chunks waits for \
+             somebody to start the balance; then {}",
+            event(study, "reshape", &None).advice
+        ),
+    )
+}
+
 /// How the baseline is measured, wherever it is asked for.
 pub(in crate::ready) const BASELINE: &str =
     "run `poolproof measure STUDY --phase before`, at several hours and on several days";
@@ -225,8 +237,8 @@ pub(super) fn lost(alarm: &Alarm) -> Finding {
     )
 }
 
-/// Of a reshape that `stands`, trials are for later.
-pub(super) fn measured_during(study: &Study, stands: bool) -> Finding {
+/// Of a reshape that `stands`, or `waits` to begin, trials are for later.
+pub(super) fn measured_during(study: &Study, stands: bool, waits: bool) -> Finding {
     let of_phase = |trial: &&Trial| trial.phase == Phase::During && trial.state == State::Complete;
     let trials = study.trials.iter().filter(of_phase).count();
     match study.trials.iter().rfind(of_phase) {
@@ -236,7 +248,11 @@ pub(super) fn measured_during(study: &Study, stands: bool) -> Finding {
             format!(
                 "{}run `poolproof measure STUDY --phase during --workload small-read --trials 3`, short \
                  and seldom; see the card of what never to do",
-                if stands { "once it runs again, " } else { "" }
+                match (waits, stands) {
+                    (true, _) => "once it runs, ",
+                    (false, true) => "once it runs again, ",
+                    (false, false) => "",
+                }
             ),
         ),
     }
@@ -358,7 +374,10 @@ pub(super) fn due(word: &str, finished: Timestamp) -> Option<Timestamp> {
 }
 
 pub(super) fn look(study: &Study, word: &str, finished: Option<&(String, Timestamp)>) -> Finding {
-    let recorded = recorded(study, word);
+    let mut recorded = recorded(study, word);
+    if !recorded.done && !study.config.simulated && study.data.files.is_empty() {
+        recorded.advice += "; the test data is gone, so that the sitting lays it down anew";
+    }
     match finished {
         Some((_, end)) if !recorded.done => Finding {
             at: due(word, *end),

@@ -81,13 +81,7 @@ pub fn idle(study: &Study, now: Timestamp) -> Option<Timestamp> {
     let latest = study.progress.last()?;
     let lately = now.duration_since(latest.at) < LATELY;
     let idle = matches!(latest.state, Word::Absent | Word::Waiting);
-    let begun = || {
-        study
-            .progress
-            .iter()
-            .any(|row| row.reading().position().is_some())
-    };
-    (lately && idle && !begun()).then_some(latest.at)
+    (lately && idle && study.waits()).then_some(latest.at)
 }
 
 /// When the layout was finished, and what tells so: a trial that was measured after, where nothing else does.
@@ -180,6 +174,7 @@ pub fn next_by(
         .filter(|_| over.is_none())
         .and_then(|read| read.alarm.clone())
         .filter(|alarm| matches!(alarm, Alarm::Unsettled(_) | Alarm::Gone(_)));
+    let waits = idle(study, now);
     let (grow, scrub) = (findings::grow(study, &sides), findings::scrub(study, over));
     let ready = grow.done && scrub.done;
     let mut findings: Vec<(&'static str, &'static str, Finding)> = vec![
@@ -201,7 +196,7 @@ pub fn next_by(
         (
             "during",
             "measured while it grows",
-            findings::measured_during(study, lost.is_some()),
+            findings::measured_during(study, lost.is_some(), waits.is_some()),
         ),
         (
             "reshape",
@@ -209,6 +204,7 @@ pub fn next_by(
             match (held, &lost) {
                 (true, _) => findings::untold(study),
                 (false, Some(alarm)) => findings::lost(alarm),
+                (false, None) if waits.is_some() => findings::waits(study),
                 (false, None) => findings::reshape(study, read.as_ref(), &finished),
             },
         ),

@@ -35,7 +35,7 @@ impl Stage {
             Self::Nothing => "Nothing has been measured yet.",
             Self::Baseline => "The time before the expansion has been measured, and not enough.",
             Self::Ready => "The baseline is enough. The expansion has not begun.",
-            Self::During => "The pool is growing.",
+            Self::During => "The expansion has begun.",
             Self::Untold => {
                 "It was measured after, and no expansion was seen or told: what follows one is held back."
             }

@@ -397,6 +397,31 @@ fn a_reshape_that_was_followed_to_its_end_is_begun_and_finished() {
     );
 }
 
+/// The drive is in the pool and a watch runs, but nobody has started the balance.
+#[test]
+fn what_waits_to_be_started_is_not_measured_yet() {
+    let mut study = reshaping(|_| (0.0, Word::Absent));
+    study.progress.change(|_, row| row.fraction = None);
+    study.trials.retain(|trial| trial.phase == Phase::Before);
+    let last = study.progress.last().unwrap().at;
+    done(&mut study, "started", last - SignedDuration::from_hours(1));
+    let after = |minutes| next(&study, None, last + SignedDuration::from_mins(minutes));
+    let advice = |follows: &Next, word: &str| {
+        let step = follows.steps.iter().find(|step| step.step == word);
+        step.unwrap().advice.clone()
+    };
+    let soon = after(1);
+    assert_eq!(
+        evidence(&soon, "reshape"),
+        "`watch` reads that nothing reshapes yet"
+    );
+    assert!(advice(&soon, "during").starts_with("once it runs, "));
+    assert!(advice(&soon, "reshape").starts_with("let the server begin"));
+    // An hour later, nobody knows.
+    let later = after(60);
+    assert!(advice(&later, "during").starts_with("run `poolproof measure"));
+}
+
 #[test]
 fn the_stripe_is_read_from_the_mount() {
     let (mut study, end) = complete();

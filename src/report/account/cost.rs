@@ -23,17 +23,17 @@ pub(super) fn section(account: &Account) -> Section {
     findings.extend(cost.together.iter().map(together));
     findings.extend(cost.probing.map(probing));
     let mut notes = Vec::new();
-    if cost.small.is_none() && cost.large.is_none() {
+    if cost.small.is_none() && cost.large.is_none() && !account.waits {
         notes.push("What users felt between trials is not known: no light probes were made; `watch` makes them.".to_owned());
     }
     if cost.small.is_some() && !cost.trials.is_empty() {
         notes.push("Probes and trials need not agree: probes are single cold reads, spread over the whole reshape; trials read one after another, in the hours of their sittings only.".to_owned());
     }
     if account.reshaped.is_none() {
-        notes.push(
-            "How fast the reshape went is not known: it was not followed; `watch` follows it."
-                .to_owned(),
-        );
+        notes.push(format!(
+            "How fast the reshape went is not known: it {}; `watch` follows it.",
+            account.unfollowed()
+        ));
     }
     if !cost.together.is_empty() {
         notes.push("What went together need not be cause and effect: users slow a reshape as it slows them, and the hour of the day moves both.".to_owned());

@@ -17,9 +17,10 @@ pub(super) fn section(account: &Account) -> Section {
         notes: vec![note.to_owned()],
     };
     let Some(found) = &account.forecasts else {
-        return bare(
-            "The reshape was not followed, so there is no forecast to hold against its end.",
-        );
+        return bare(&format!(
+            "The reshape {}, so there is no forecast to hold against its end.",
+            account.unfollowed()
+        ));
     };
     let mut notes = vec![
         "The forecast is made again from the readings up to each moment, with the zones and hours that study.toml states now.".to_owned(),

@@ -43,7 +43,8 @@ fn finding(kept: &Kept, account: &Account) -> Option<String> {
     }) = kept.minutes
     else {
         return Some(format!(
-            "{promise}: not known, since the reshape was not followed."
+            "{promise}: not known, since the reshape {}.",
+            account.unfollowed()
         ));
     };
     let failed = match failed > 0.0 {
@@ -59,8 +60,13 @@ fn finding(kept: &Kept, account: &Account) -> Option<String> {
             lasted(kept.looked_s / 3600.0)
         ),
     };
+    let span = if kept.bin_s < 60.0 {
+        "second"
+    } else {
+        "minute"
+    };
     let mut text = format!(
-        "{promise}: {outside} outside, {within} within{failed}; {unseen} were not observed, of which nothing is known. A minute is judged by the probes in it: {looked}."
+        "{promise}: {outside} outside, {within} within{failed}; {unseen} were not observed, of which nothing is known. A {span} is judged by the probes in it: {looked}."
     );
     if let Some(stretch) = kept.longest {
         text += &format!(

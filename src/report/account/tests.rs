@@ -189,6 +189,17 @@ fn what_is_missing_is_said_in_a_line_and_an_empty_study_says_nothing() {
         account_text(&account(&testing::study(Scene::BeforeOnly)), 80),
         ""
     );
+    // A watch that waits for it follows it, and its probes are of the time before.
+    let mut waiting = reshaping(|_| (0.0, Word::Absent));
+    waiting.progress.change(|_, row| row.fraction = None);
+    waiting.probes.push(small(1.0, 9.0));
+    let text = joined(&account_text(&account(&waiting), 80));
+    assert!(
+        text.contains("it has not begun; `watch` follows it")
+            && text.contains("The reshape has not begun, so there is no forecast")
+            && !text.contains("By probes"),
+        "{text}"
+    );
 }
 
 #[test]

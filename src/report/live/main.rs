@@ -5,7 +5,7 @@ use std::path::Path;
 use maud::{Markup, PreEscaped, html};
 
 use super::super::page::marked;
-use super::super::watch::{alarm_sentence, amounts, pace, position, without_forecast};
+use super::super::watch::{alarm_sentence, amounts, pace, position, speed_now, without_forecast};
 use super::super::words::{self, NONE};
 use super::{Live, Over, tables, users};
 use crate::chart::progress_chart;
@@ -14,7 +14,7 @@ use crate::compare::forecasted::{Finish, Forecasted, Moment, Told};
 use crate::reshape::{Alarm, Assessment, Extent, State};
 use crate::study::ProgressRow;
 use crate::text::{plain, typed};
-use crate::units::Rate;
+use crate::units::{Rate, percent};
 
 /// The title of the window: position and state first, since a tab shows no more.
 pub fn live_title(live: &Live<'_>) -> String {
@@ -159,7 +159,7 @@ fn to_do(live: &Live<'_>, seen: &Assessment) -> Markup {
 }
 
 fn speed(seen: &Assessment, row: Option<&ProgressRow>) -> String {
-    let Some(speed) = seen.speed else {
+    let Some(speed) = speed_now(seen) else {
         return without_speed(seen.state).to_owned();
     };
     let told = match (seen.told_speed, row.and_then(|row| row.counts)) {
@@ -185,8 +185,13 @@ fn progress(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
     let drawn = reshaped.map(|reshaped| {
         let mut found = Forecasted::of(live.study, reshaped, live.zone);
         // What was passed unseen, or lies ahead, needs no lane; the latest forecast gets the last one.
-        found.moments.retain(|moment| moment.told != Told::NotRead);
-        found.moments.extend(latest(live));
+        let latest = latest(live);
+        let name = |moment: &Moment| percent(moment.mark, 0);
+        found.moments.retain(|moment| {
+            let twice = latest.as_ref().is_some_and(|of| name(of) == name(moment));
+            moment.told != Told::NotRead && !twice
+        });
+        found.moments.extend(latest);
         progress_chart(
             reshaped,
             &found,

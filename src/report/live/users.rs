@@ -24,13 +24,16 @@ pub(super) fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
     let hours = now::hours(live.study, reshaped, live.zone);
     let known = hours.iter().any(|hour| hour.small_read_mean_ns.is_some());
     html! {
-        (heading(live, "What it costs users now"))
+        (heading(live, match reshaped {
+            Some(_) => "What it costs users now",
+            None => "What users have before it begins",
+        }))
         @if felt.probes + felt.failed == 0 {
             p { "Not known: the share was not probed in the last hour." }
         } @else {
             ul {
-                @if let Some(ns) = felt.small_ns { li { (unbroken(&small(&before, &felt, ns, lines))) } }
-                @if let Some(rate) = felt.large_bytes_per_s { li { (unbroken(&large(live, &before, rate))) } }
+                @if let Some(ns) = felt.small_ns { li { (unbroken(&small(reshaped.map(|_| &before), &felt, ns, lines))) } }
+                @if let Some(rate) = felt.large_bytes_per_s { li { (unbroken(&large(live, reshaped.map(|_| &before), rate))) } }
                 @if felt.failed > 0 { li {
                     strong { (count(felt.failed, "probe")) " of the last hour failed." }
                 } }
@@ -50,8 +53,13 @@ pub(super) fn users(live: &Live<'_>, reshaped: Option<&Reshaped>) -> Markup {
     }
 }
 
-fn small(before: &Before, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
-    let before = before.small.as_ref().map_or(String::new(), |before| {
+/// What small reads take, and where the reshape has begun how that stands `before` it.
+fn small(before: Option<&Before>, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
+    let hour = match before {
+        Some(_) => "In the last hour of the reshape",
+        None => "In the last hour",
+    };
+    let before = before.and_then(|before| before.small.as_ref()).map_or(String::new(), |before| {
         let (times, value) = (ns / before.value, latency(Some(before.value)));
         match (before.bounds_only(), before.pace) {
             _ if felt.few() => {
@@ -73,19 +81,21 @@ fn small(before: &Before, felt: &FeltNow, ns: f64, lines: CostLines) -> String {
     let worst = latency(felt.worst_ns.map(|ns| ns as f64));
     let reads = count(felt.reads as usize, "read");
     format!(
-        "In the last hour of the reshape a small read took {} on average{before}{limit} (worst {worst}; {reads}).",
+        "{hour} a small read took {} on average{before}{limit} (worst {worst}; {reads}).",
         latency(Some(ns))
     )
 }
 
-fn large(live: &Live<'_>, before: &Before, rate: f64) -> String {
-    let before = before.large.as_ref().map_or(String::new(), |before| {
-        let part = percent(rate / before.value, 0);
-        format!(
-            ", {part} of the {} before the expansion",
-            Rate(before.value)
-        )
-    });
+fn large(live: &Live<'_>, before: Option<&Before>, rate: f64) -> String {
+    let before = before
+        .and_then(|before| before.large.as_ref())
+        .map_or(String::new(), |before| {
+            let part = percent(rate / before.value, 0);
+            format!(
+                ", {part} of the {} before the expansion",
+                Rate(before.value)
+            )
+        });
     let limit = live
         .study
         .config

@@ -169,7 +169,7 @@ pub(super) fn forecast(scene: &Scene<'_>) -> Line {
     let Some(found) = &scene.account.forecasts else {
         return Line::missing(
             FORECAST,
-            "the reshape was not followed",
+            &format!("the reshape {}", scene.account.unfollowed()),
             &scene.unseen(&format!(
                 "Follow it with `poolproof watch {}`.",
                 scene.typed()

@@ -193,12 +193,10 @@ fn people(scene: &Scene<'_>) -> String {
         return String::new();
     };
     let (each, stated) = scene.audience.person();
-    let of = Phase::ALL.map(|phase| row.group(phase));
-    let all_sound = of.into_iter().flatten().all(|group| group.void.is_none());
-    let contrast = row.after_before.as_ref().filter(|_| all_sound);
     let served = |phase: Phase| {
         let group = sound(row.group(phase))?;
-        let reads = typical(group, contrast) / group.block_bytes.max(1) as f64;
+        // As all of this line: medians.
+        let reads = group.median_rate / group.block_bytes.max(1) as f64;
         Some(units::grouped((reads / each).floor() as u64))
     };
     let assumed = if stated { "" } else { ", which is assumed" };

@@ -335,7 +335,8 @@ impl Verdict {
                 }),
             };
         }
-        let began = track.moves.first().map_or(last.at, |m| m.began);
+        let first = track.points.iter().find(|point| !point.held);
+        let began = first.map_or(last.at, |point| point.at);
         if let Some(jump) = track.jumps.last() {
             let after = track.moves.iter().filter(|m| m.began >= jump.at).count();
             // Until it has shown that it goes on.
