@@ -10,8 +10,9 @@ use crate::reshape::{Range, State, assess};
 use crate::study::Study;
 use crate::workers;
 
-/// The positions at which the forecast is made again.
-const MARKS: [f64; 4] = [0.1, 1.0 / 3.0, 0.5, 0.9];
+/// The positions at which the forecast is made again, those together that are made at once: each takes memory for
+/// all readings up to its mark, so the two longest are not.
+const MARKS: [[f64; 2]; 2] = [[0.1, 0.9], [1.0 / 3.0, 0.5]];
 
 /// Forecasts against the actual end.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -118,11 +119,13 @@ impl Forecasted {
     /// The forecasts of `reshaped` against its end, with what `study` says now of zones and of the
     /// hours of the clock of `zone`.
     pub fn of(study: &Study, reshaped: &Reshaped, zone: &TimeZone) -> Self {
-        // Each goes through all readings up to its mark.
-        let moments = workers::each(&MARKS, 1, |mark| Moment {
+        let moment = |mark: &f64| Moment {
             mark: *mark,
             told: told(study, reshaped, zone, *mark),
-        });
+        };
+        let made = MARKS.iter().map(|marks| workers::each(marks, 1, moment));
+        let mut moments: Vec<Moment> = made.flatten().collect();
+        moments.sort_by(|one, other| one.mark.total_cmp(&other.mark));
         Self {
             began: reshaped.began,
             from_fraction: reshaped.from,
