@@ -72,8 +72,9 @@ fn place_by_permutation(bencher: Bencher<'_, '_>) {
     });
 }
 
-/// Deciding on an operation and recording it, with both looks at the clock.
-#[divan::bench]
+/// Deciding on an operation and recording it, with both looks at the clock. So many at once, since the first ones,
+/// which touch the record for the first time, would have each timed by itself.
+#[divan::bench(sample_size = 1000)]
 fn operation_decided_and_recorded(bencher: Bencher<'_, '_>) {
     let workload = small_read();
     let file = |number| DataFile {
