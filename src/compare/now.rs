@@ -87,9 +87,7 @@ impl FeltNow {
             large_bytes_per_s: rate(&large),
         }
     }
-}
 
-impl FeltNow {
     /// Whether so few probes of small reads tell little.
     pub fn few(&self) -> bool {
         self.small_probes < FEW

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 
 use jiff::Timestamp;
 
-use crate::reshape::{Ending, Move, Reading, Span, Track, Word, assess};
+use crate::reshape::{Ending, Move, Reading, Span, Track, assess};
 use crate::study::{Packed, ProgressRow, Study};
 
 /// A span shorter than this, in seconds, has no speed of its own.
@@ -69,9 +69,7 @@ impl Reshaped {
         let ahead = |reading: &Cow<'_, Reading>| {
             reading.position() != Some(first.fraction) || reading.at != first.at
         };
-        let idle = |reading: &Cow<'_, Reading>| {
-            matches!(reading.reported.word, Word::Absent | Word::Waiting)
-        };
+        let idle = |reading: &Cow<'_, Reading>| reading.reported.word.is_idle();
         let readings = Span::of(&study.progress).up_to(count);
         Some(Self {
             began: first.at,

@@ -1,15 +1,15 @@
 //! Whole judgements from made-up records.
 
+use hdrhistogram::Histogram;
+
 use super::*;
 use crate::facts::{Facts, Mount};
 use crate::plan::{Phase, Workload};
 use crate::pool::Level;
 use crate::record::{Observations, observed};
 use crate::seed::Seed;
-
 use crate::study::{Config, Expansion, Identity, LatencyLog, Trial, WindowRow, render_latency};
 use crate::units::Bytes;
-use hdrhistogram::Histogram;
 
 /// A study of one trial of ten seconds: `rate` in bytes per second, all else as it should be.
 fn study(workload: &str, rate: f64, observed: &[(&str, f64)]) -> Study {

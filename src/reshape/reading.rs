@@ -33,6 +33,11 @@ impl Word {
         Self::Unreadable,
     ];
 
+    /// Whether it says that nothing reshapes just now.
+    pub fn is_idle(self) -> bool {
+        matches!(self, Self::Absent | Self::Waiting)
+    }
+
     /// The word used in tables and files.
     pub fn word(self) -> &'static str {
         match self {

@@ -272,7 +272,7 @@ fn read_extent<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Exte
 impl super::Study {
     /// Whether a watch has read that nothing reshapes yet, and never a position.
     pub fn waits(&self) -> bool {
-        let idle = |row: ProgressRow| matches!(row.state, Word::Absent | Word::Waiting);
+        let idle = |row: ProgressRow| row.state.is_idle();
         let placed = |row: ProgressRow| row.reading().position().is_some();
         !self.progress.iter().any(placed) && self.progress.iter().any(idle)
     }

@@ -19,7 +19,7 @@ use super::{Recorded, Sides, answer, days};
 use crate::compare::{Comparison, diff, location};
 use crate::facts::Facts;
 use crate::plan::Phase;
-use crate::reshape::{Alarm, Assessment, Word, assess};
+use crate::reshape::{Alarm, Assessment, assess};
 use crate::study::{CheckRow, Outcome, ProgressRow, Side, Study};
 
 /// What was read before that long says nothing of now.
@@ -80,8 +80,7 @@ pub fn over(study: &Study) -> Option<(String, Timestamp)> {
 pub fn idle(study: &Study, now: Timestamp) -> Option<Timestamp> {
     let latest = study.progress.last()?;
     let lately = now.duration_since(latest.at) < LATELY;
-    let idle = matches!(latest.state, Word::Absent | Word::Waiting);
-    (lately && idle && study.waits()).then_some(latest.at)
+    (lately && latest.state.is_idle() && study.waits()).then_some(latest.at)
 }
 
 /// When the layout was finished, and what tells so: a trial that was measured after, where nothing else does.
