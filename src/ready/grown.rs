@@ -5,7 +5,7 @@ use crate::facts::Mount;
 use crate::pool::Level;
 use crate::reshape::Source;
 use crate::study::Study;
-use crate::units::{Bytes, percent};
+use crate::units::percent;
 
 /// What the sizes tell.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,9 +46,9 @@ pub(super) fn file_system(study: &Study, sides: &Sides<'_>) -> Grown {
     };
     let told = format!(
         "the share shows {} {}, {} {}; the geometry lets expect {}",
-        sizes(is),
+        is.both(),
         new.when(),
-        sizes(was),
+        was.both(),
         old.when(),
         match expected > 1.0 {
             true => format!("+{}", percent(expected - 1.0, 0)),
@@ -88,11 +88,6 @@ fn raw_growth(study: &Study) -> Option<f64> {
     let expansion = study.config.pool.as_ref()?;
     let after = expansion.after().ok()?;
     Some(f64::from(after.drives) / f64::from(expansion.before().drives.max(1)))
-}
-
-/// A size in both units: `18 TB (16.4 TiB)`.
-pub(super) fn sizes(bytes: Bytes) -> String {
-    format!("{} ({})", bytes.si(), bytes.iec())
 }
 
 /// What the mount tells of the stripe the file system lays its data out for.

@@ -66,6 +66,11 @@ impl Bytes {
     pub fn iec(self) -> String {
         scaled(self.0, &IEC)
     }
+
+    /// As a label says it and as systems show it: `6.00 TB (5.46 TiB)`.
+    pub fn both(self) -> String {
+        format!("{} ({})", self.si(), self.iec())
+    }
 }
 
 fn scaled(bytes: u64, units: &[(&str, u64)]) -> String {

@@ -30,7 +30,6 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
             "Measure a sitting before the expansion: it notes how large the share is.",
         );
     };
-    let both = |bytes: Bytes| format!("{} ({})", bytes.si(), bytes.iec());
     let expected = share.and_then(|layer| layer.expected[1].as_ref());
     let held = expected.map_or(String::new(), |figure| {
         format!("; {} {}", plain(&figure.source), figure.bytes.si())
@@ -45,7 +44,7 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
             comparison: held
                 .strip_prefix("; ")
                 .map_or(String::new(), |held| format!("expected after it: {held}")),
-            ..Line::missing(SPACE, &format!("{}{unit} before", both(before.bytes)), "")
+            ..Line::missing(SPACE, &format!("{}{unit} before", before.bytes.both()), "")
         };
     };
     let ratio = after.bytes.0 as f64 / before.bytes.0.max(1) as f64;
@@ -62,9 +61,9 @@ pub(super) fn space(scene: &Scene<'_>) -> Line {
             (false, false) => Standing::Bad,
         },
         number: match (usable, raw) {
-            (Some([old, new]), _) => format!("{} → {} for data", both(old), both(new)),
-            (None, true) => format!("{} → {} raw", both(before.bytes), both(after.bytes)),
-            (None, false) => format!("{} → {}", both(before.bytes), both(after.bytes)),
+            (Some([old, new]), _) => format!("{} → {} for data", old.both(), new.both()),
+            (None, true) => format!("{} → {} raw", before.bytes.both(), after.bytes.both()),
+            (None, false) => format!("{} → {}", before.bytes.both(), after.bytes.both()),
         },
         comparison: match usable {
             Some([old, new]) => format!(
