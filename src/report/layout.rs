@@ -1,11 +1,14 @@
 //! Tables and wrapped paragraphs for a terminal.
 
 use comfy_table::{
-    CellAlignment, ContentArrangement, ContentLineStyle, LineStyle, Table, TableStyle,
+    CellAlignment, ColumnConstraint, ContentArrangement, ContentLineStyle, LineStyle, Table,
+    TableStyle,
 };
 
 /// The narrowest and widest text that is made; terminals can report anything, zero included.
 const WIDTHS: (usize, usize) = (60, 110);
+/// This part of a table's width belongs to the names in its first column, if they need it.
+const LEAST_NAMES: usize = 4;
 
 /// `width` within what reads well.
 pub(super) fn clamp(width: usize) -> usize {
@@ -13,7 +16,8 @@ pub(super) fn clamp(width: usize) -> usize {
 }
 
 /// A table at most `width` wide: a rule under the head, columns set apart by spaces. The first
-/// `left` columns are flush left, the others flush right.
+/// `left` columns are flush left, the others flush right. Names in the first one are not broken before the
+/// others are.
 pub(super) fn table(
     width: usize,
     left: usize,
@@ -33,8 +37,13 @@ pub(super) fn table(
     for row in rows {
         table.add_row(row);
     }
+    let widths = table.column_max_content_widths();
+    let name = widths.first().map_or(0, |widest| usize::from(*widest));
     for (index, column) in table.column_iter_mut().enumerate() {
         column.set_padding((0, u16::from(index + 1 < head.len())));
+        if index == 0 && name <= width / LEAST_NAMES {
+            column.set_constraint(ColumnConstraint::ContentWidth);
+        }
         if index >= left {
             column.set_cell_alignment(CellAlignment::Right);
         }
