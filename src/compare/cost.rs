@@ -11,14 +11,14 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
-use super::probes::{Kind, Probe, good, latency, rate};
+use super::probes::{Kind, Probe, good, latency, median_latency, rate};
 use super::reshaped::Reshaped;
 use super::{Bounds, Comparison, Row};
 use crate::plan::{Access, Phase, Workload};
 use crate::record::observed;
 use crate::reshape::probing_cost;
 use crate::stats::association::association;
-use crate::stats::describe::{mean, median};
+use crate::stats::describe::mean;
 use crate::study::{Study, Trial};
 
 /// Confidence of the intervals here.
@@ -95,6 +95,8 @@ pub struct Baseline {
     pub workload: String,
     /// Mean latency in nanoseconds, or median rate in bytes per second.
     pub value: f64,
+    /// Median over the probes or trials of their median latency in nanoseconds; `None` of large reads.
+    pub p50_ns: Option<f64>,
     /// At which pace it read.
     pub pace: Pace,
 }
@@ -267,16 +269,12 @@ fn felt(rows: &[Probe], kind: Kind, baseline: Option<Baseline>) -> Option<Felt> 
     let small = kind == Kind::Small;
     let of_kind = rows.iter().filter(|row| row.kind == kind).count();
     let good = good(rows, kind);
-    let medians: Vec<f64> = good
-        .iter()
-        .filter_map(|row| row.p50_ns.map(|ns| ns as f64))
-        .collect();
     Some(Felt {
         probes: good.len(),
         failed: of_kind - good.len(),
         operations: good.iter().map(|row| row.reads).sum(),
         value: if small { latency(&good) } else { rate(&good) }?,
-        p50_ns: median(&medians).filter(|_| small),
+        p50_ns: median_latency(&good).filter(|_| small),
         max_ns: good.iter().filter_map(|row| row.max_ns).max(),
         baseline,
     })
@@ -319,6 +317,7 @@ pub(super) fn by_probes(before: &[Probe], small: bool) -> Option<Baseline> {
     Some(Baseline {
         workload: "probes".to_owned(),
         value: if small { latency(&rows) } else { rate(&rows) }?,
+        p50_ns: median_latency(&rows).filter(|_| small),
         pace: Pace::AsProbes,
     })
 }
@@ -344,6 +343,7 @@ fn measured_before(study: &Study, comparison: &Comparison, small: bool) -> Optio
         } else {
             group.median_rate
         },
+        p50_ns: group.p50_ns.filter(|_| small),
         pace: if small { Pace::AtOnce } else { Pace::Alike },
     })
 }

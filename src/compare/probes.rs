@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 
 use super::reshaped::Reshaped;
+use crate::stats::describe::median;
 use crate::study::{ProbeRow, Study};
 
 /// Which reads a probe made.
@@ -94,6 +95,12 @@ pub(super) fn latency(probes: &[&Probe]) -> Option<f64> {
         |probe| Some(probe.mean_ns? as f64),
         |probe| probe.reads as f64,
     )
+}
+
+/// Median over probes of their median latency.
+pub(super) fn median_latency(probes: &[&Probe]) -> Option<f64> {
+    let medians = probes.iter().filter_map(|probe| probe.p50_ns);
+    median(&medians.map(|ns| ns as f64).collect::<Vec<f64>>())
 }
 
 /// Rate of large reads, each second counted alike.

@@ -71,9 +71,12 @@ fn small(felt: &Felt, beside: &str) -> String {
 /// What small reads are held against, and how far their paces differ.
 fn against(felt: &Felt, before: &Baseline) -> String {
     let value = latency(Some(before.value));
+    let median = before.p50_ns.map_or(String::new(), |ns| {
+        format!(" (median {})", latency(Some(ns)))
+    });
     let of = match before.pace {
-        Pace::AsProbes => "the probes before it began".to_owned(),
-        Pace::AtOnce | Pace::Alike => format!("{} before", plain(&before.workload)),
+        Pace::AsProbes => format!("the probes before it began{median}"),
+        Pace::AtOnce | Pace::Alike => format!("{} before{median}", plain(&before.workload)),
     };
     if felt.few() {
         return format!("; {value} was that of {of}");

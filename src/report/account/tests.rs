@@ -65,7 +65,7 @@ fn what_was_made_is_told() {
     for part in [
         "while the reshape went at 2.50 % an hour",
         "times the",
-        "of small-read before, whose reads follow one another at once.",
+        "of small-read before (median 16.1 ms), whose reads follow one another at once.",
         "By probes large reads of one user got 95.00 MB/s (1 probe)",
         "nothing was measured before that reads as the probes do",
         "10:00 to 11:00 30.0 ms 12",
@@ -146,6 +146,7 @@ fn few_probes_and_pairs_carry_no_multiple_and_no_cost() {
     study.probes.truncate(3);
     for trial in &mut study.trials {
         trial.mean_ns = Some(60_000);
+        trial.p50_ns = Some(58_000);
     }
     study.progress.change(|place, row| match place {
         1 => row.probed = Some(true),
@@ -154,7 +155,7 @@ fn few_probes_and_pairs_carry_no_multiple_and_no_cost() {
     });
     let text = joined(&account_text(&account(&study), 100));
     for part in [
-        "60.0 µs was that of small-read before; so few probes tell little",
+        "60.0 µs was that of small-read before (median 58.0 µs); so few probes tell little",
         "What probing itself cost the reshape is not known: 1 pair of stretches",
     ] {
         assert!(text.contains(part), "{part} in\n{text}");
@@ -164,7 +165,7 @@ fn few_probes_and_pairs_carry_no_multiple_and_no_cost() {
     study.probes = followed().probes;
     let text = joined(&account_text(&account(&study), 100));
     assert!(
-        text.contains("at most 320.0 times the 60.0 µs of small-read before, whose reads follow"),
+        text.contains("at most 320.0 times the 60.0 µs of small-read before (median 58.0 µs), whose reads follow"),
         "{text}"
     );
 }

@@ -198,19 +198,20 @@ fn what_it_cost_is_told_by_what_can_tell_it() {
         "{cost:?}"
     );
     assert!(
-        cost.comparison
-            .starts_with("by 1 probe small reads took 10.2 ms, "),
+        cost.comparison.starts_with(
+            "by 1 probe small reads took 10.2 ms on average, median 8.16 ms; before, "
+        ),
         "{cost:?}"
     );
     assert!(cost.rows.starts_with("trials.csv"), "{cost:?}");
     study.trials.retain(|trial| trial.phase != Phase::During);
     let (_, cost) = told(&study);
     assert!(
-        cost.number
-            .starts_with("by 1 probe small reads took 10.2 ms, ")
-            && cost
-                .number
-                .ends_with("before; so few do not tell how much longer that is"),
+        cost.number.starts_with(
+            "by 1 probe small reads took 10.2 ms on average, median 8.16 ms; before, "
+        ) && cost
+            .number
+            .ends_with("; so few do not tell how much longer that is"),
         "{cost:?}"
     );
     for index in 0..11 {
@@ -219,17 +220,21 @@ fn what_it_cost_is_told_by_what_can_tell_it() {
     let (_, cost) = told(&study);
     assert!(
         cost.number.starts_with("by probes small reads took ")
-            && cost.number.contains(" times as long (10.2 ms, "),
+            && cost
+                .number
+                .contains(" times as long (10.2 ms on average, median 8.16 ms; before, "),
         "{cost:?}"
     );
     // An hour has no worst hour of the day.
     assert!(!cost.comparison.contains("worst from"), "{cost:?}");
     for trial in &mut study.trials {
         trial.mean_ns = Some(62_700);
+        trial.p50_ns = Some(58_000);
     }
     assert_eq!(
         told(&study).1.number,
-        "by probes small reads took 10.2 ms on average, 62.7 µs before, when they followed one another at once"
+        "by probes small reads took 10.2 ms on average, median 8.16 ms; before, when they followed one another at \
+         once, 62.7 µs on average, median 58.0 µs"
     );
 }
 

@@ -280,28 +280,35 @@ fn by_means(row: &Row, contrast: &Contrast) -> String {
     format!("in trials small reads took {during} on average, {before} before: no change is proved")
 }
 
-/// Probes tell a multiple where there are enough of them, and where it is no matter of their pace.
+/// Probes tell a multiple where there are enough of them, and where it is no matter of their pace. The median
+/// stands beside each mean: a few reads that waited long may make most of one.
 fn by_felt(felt: &Felt) -> String {
+    let both = |mean: f64, median: Option<f64>| {
+        let median = median.map_or(String::new(), |ns| {
+            format!(", median {}", words::latency(Some(ns)))
+        });
+        format!("{} on average{median}", words::latency(Some(mean)))
+    };
     let (value, probes) = (
-        words::latency(Some(felt.value)),
+        both(felt.value, felt.p50_ns),
         words::count(felt.probes, "probe"),
     );
-    let before = felt
-        .baseline
-        .as_ref()
-        .map(|baseline| (words::latency(Some(baseline.value)), baseline.bounds_only()));
+    let before = felt.baseline.as_ref().map(|baseline| {
+        let before = both(baseline.value, baseline.p50_ns);
+        (before, baseline.bounds_only())
+    });
     match (felt.few(), before, felt.ratio()) {
         (true, Some((before, _)), _) => format!(
-            "by {probes} small reads took {value}, {before} before; so few do not tell how much longer that is"
+            "by {probes} small reads took {value}; before, {before}; so few do not tell how much longer that is"
         ),
         (true, None, _) => format!("by {probes} small reads took {value}; so few tell little"),
         (false, Some((before, false)), Some(times)) => format!(
-            "by probes small reads took {times:.1} times as long ({value}, {before} before)"
+            "by probes small reads took {times:.1} times as long ({value}; before, {before})"
         ),
         (false, Some((before, _)), _) => format!(
-            "by probes small reads took {value} on average, {before} before, when they followed one another at once"
+            "by probes small reads took {value}; before, when they followed one another at once, {before}"
         ),
-        (false, None, _) => format!("by probes small reads took {value} on average"),
+        (false, None, _) => format!("by probes small reads took {value}"),
     }
 }
 
