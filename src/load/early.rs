@@ -1,11 +1,11 @@
 //! The end of a trial before its time, once its mean is known well enough.
 //!
-//! Streams add what they moved to windows that all of them share. The first to find that another
-//! window has closed looks whether the windows so far are steady and their mean precise; then the
-//! trial ends with that window. A look takes some microseconds between two operations of one stream, once
-//! a second; a trial without such an end pays nothing.
+//! Each stream counts what it moved in windows of its own, so that none waits for another. Whoever started the
+//! streams looks, as each window closes, whether the windows so far are steady and their mean precise; then
+//! the trial ends with that window. Streams only ask when the end is, and a trial without such an end pays
+//! nothing.
 
-use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering::Relaxed};
 
 use crate::record::WINDOW;
 use crate::stats::precise::is_steady_within;
@@ -32,7 +32,10 @@ impl Until {
 #[derive(Debug)]
 pub(super) struct Early {
     until: Until,
-    windows: Vec<AtomicU64>,
+    /// Bytes in each window, by stream.
+    moved: Vec<Vec<AtomicU64>>,
+    /// Streams that have a row of these.
+    streams: AtomicUsize,
     /// Windows that have to be closed for the next look.
     next: AtomicU64,
     /// When the trial ends, in nanoseconds.
@@ -40,45 +43,55 @@ pub(super) struct Early {
 }
 
 impl Early {
-    pub(super) fn new(until: Until, length: Nanos) -> Self {
+    /// For at most `streams` of a trial of `length`: more would share, at some cost, what they count in.
+    pub(super) fn new(until: Until, length: Nanos, streams: usize) -> Self {
+        let row = |_| {
+            (0..length.0 / WINDOW.0)
+                .map(|_| AtomicU64::new(0))
+                .collect()
+        };
         Self {
             until,
-            windows: (0..length.0 / WINDOW.0)
-                .map(|_| AtomicU64::new(0))
-                .collect(),
+            moved: (0..streams.max(1)).map(row).collect(),
+            streams: AtomicUsize::new(0),
             next: AtomicU64::new(until.least.max(1)),
             end: AtomicU64::new(length.0),
         }
     }
 
-    /// Counts what was moved by an operation that ended at `ended`.
-    pub(super) fn add(&self, ended: Nanos, bytes: u64) {
-        if let Some(window) = self.windows.get((ended.0 / WINDOW.0) as usize) {
+    /// The row that a new stream counts in.
+    pub(super) fn row(&self) -> usize {
+        self.streams.fetch_add(1, Relaxed) % self.moved.len()
+    }
+
+    /// Counts what was moved by an operation of a stream that ended at `ended`.
+    pub(super) fn add(&self, row: usize, ended: Nanos, bytes: u64) {
+        if let Some(window) = self.moved[row].get((ended.0 / WINDOW.0) as usize) {
             window.fetch_add(bytes, Relaxed);
         }
     }
 
-    /// When the trial ends, as far as it is known at `now`.
-    pub(super) fn end(&self, now: Nanos) -> Nanos {
-        let (closed, next) = (now.0 / WINDOW.0, self.next.load(Relaxed));
-        let ours = || {
-            let after = self
-                .next
-                .compare_exchange(next, closed + 1, Relaxed, Relaxed);
-            after.is_ok()
-        };
-        if closed >= next && (closed as usize) < self.windows.len() && ours() {
-            let so_far = &self.windows[..closed as usize];
-            let moved: Vec<f64> = so_far.iter().map(|w| w.load(Relaxed) as f64).collect();
-            if self.until.met(&moved) {
+    /// Looks at `now` whether the trial ends, if another window has closed; when to look again, if ever.
+    pub(super) fn look(&self, now: Nanos) -> Option<Nanos> {
+        let windows = self.moved[0].len() as u64;
+        let (closed, next) = ((now.0 / WINDOW.0).min(windows), self.next.load(Relaxed));
+        if closed >= next && closed < windows {
+            let sum = |window: usize| -> u64 {
+                let rows = self.moved.iter().map(|row| row[window].load(Relaxed));
+                rows.sum()
+            };
+            let so_far: Vec<f64> = (0..closed as usize).map(|w| sum(w) as f64).collect();
+            if self.until.met(&so_far) {
                 self.end.fetch_min(closed * WINDOW.0, Relaxed);
             }
+            self.next.store(closed + 1, Relaxed);
         }
-        self.ended()
+        let next = Nanos(self.next.load(Relaxed) * WINDOW.0);
+        (next < self.end()).then_some(next)
     }
 
-    /// When it ends, without another look.
-    pub(super) fn ended(&self) -> Nanos {
+    /// When it ends, as far as it is known.
+    pub(super) fn end(&self) -> Nanos {
         Nanos(self.end.load(Relaxed))
     }
 }

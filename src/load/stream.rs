@@ -25,6 +25,7 @@ pub struct Job {
     first: u64,
     taken: AtomicU64,
     shape: Shape,
+    recorders: usize,
     early: Option<Early>,
 }
 
@@ -46,6 +47,7 @@ impl Job {
             first,
             taken: AtomicU64::new(0),
             shape: Shape::for_trial((length.0 / WINDOW.0) as usize, recorders),
+            recorders,
             early: None,
         }
     }
@@ -62,22 +64,34 @@ impl Job {
         }
     }
 
-    /// The same, ended as soon as `until` is met.
+    /// The same, ended as soon as a [`look`](Self::look) finds that `until` is met.
     pub fn until(mut self, until: Option<Until>) -> Self {
-        self.early = until.map(|until| Early::new(until, self.length));
+        self.early = until.map(|until| Early::new(until, self.length, self.recorders));
         self
+    }
+
+    /// Looks at `now` whether the trial may end; when to look again, if ever. For whoever started the streams:
+    /// a look takes some microseconds, and memory.
+    pub fn look(&self, now: Nanos) -> Option<Nanos> {
+        self.early.as_ref()?.look(now)
     }
 
     /// A stream with `depth` operations in flight.
     pub fn stream(&self, depth: u32) -> Stream<'_> {
         Stream {
             job: self,
+            row: self.early.as_ref().map_or(0, Early::row),
             free: (0..depth).rev().collect(),
             in_flight: 0,
             waiting: None,
             closed: false,
             recording: Recording::new(self.shape),
         }
+    }
+
+    /// When it ends, as far as it is known.
+    fn end(&self) -> Nanos {
+        self.early.as_ref().map_or(self.length, Early::end)
     }
 
     /// Bytes of one operation.
@@ -102,7 +116,7 @@ impl Job {
         stopped: Option<Nanos>,
     ) -> Recording {
         let mut all = Recording::merged(self.shape, streams);
-        let length = self.early.as_ref().map_or(self.length, Early::ended);
+        let length = self.end();
         let end = stopped.unwrap_or(length).min(length);
         if let Some(period) = self.period {
             // Numbers that no stream took up, though they were due.
@@ -161,6 +175,8 @@ pub type Outcome = Result<(), Cause>;
 #[derive(Debug)]
 pub struct Stream<'a> {
     job: &'a Job,
+    /// Where it counts for an early end.
+    row: usize,
     free: Vec<u32>,
     in_flight: u32,
     /// A paced operation that is taken up and not yet due or started.
@@ -170,10 +186,14 @@ pub struct Stream<'a> {
 }
 
 impl Stream<'_> {
+    /// Has the job look whether the trial may end, where nobody else does.
+    pub fn look(&self, now: Nanos) {
+        self.job.look(now);
+    }
+
     /// What is next at `now`, counted from the start of the trial.
     pub fn next(&mut self, now: Nanos) -> Next {
-        let early = self.job.early.as_ref();
-        if self.closed || now >= early.map_or(self.job.length, |early| early.end(now)) {
+        if self.closed || now >= self.job.end() {
             self.close(now);
             return if self.in_flight == 0 {
                 Next::Finished
@@ -211,8 +231,8 @@ impl Stream<'_> {
         })
     }
 
-    /// `transfer` as it stands when its content has been made, at `now`: what a closed loop spends
-    /// on making content is no latency of the share.
+    /// `transfer` as it stands when its content has been made and there is room for it, at `now`: what a
+    /// closed loop spends on making content is no latency of the share.
     pub fn prepared(&self, transfer: Transfer, now: Nanos) -> Transfer {
         match self.job.period {
             Some(_) => transfer,
@@ -230,7 +250,7 @@ impl Stream<'_> {
         match outcome {
             Ok(()) => {
                 if let Some(early) = &self.job.early {
-                    early.add(ended, self.job.block);
+                    early.add(self.row, ended, self.job.block);
                 }
                 self.recording.record(
                     transfer.operation.direction,

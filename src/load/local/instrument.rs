@@ -37,7 +37,8 @@ pub(super) fn gauge(assignment: &Assignment<'_>) -> Option<Instrument> {
         Nanos::SECOND,
         assignment.first,
         1,
-    );
+    )
+    .until(assignment.until);
     let mut stream = job.stream(1);
     let clock = Instant::now();
     let mut batches = Vec::with_capacity(BATCHES);

@@ -1,9 +1,12 @@
 //! The engine for deep queues on Linux: an io_uring ring for each stream.
 //!
 //! Many threads on few cores book their own scheduling as latency of the storage; one thread that
-//! keeps a ring full does not.
+//! keeps a ring full does not. What is written next is made while the ring is full, and what ends meanwhile
+//! is looked at every few microseconds, so that making content neither keeps the share waiting nor counts as
+//! its latency.
 #![expect(unsafe_code, reason = "the kernel is handed addresses of buffers")]
 
+use std::collections::VecDeque;
 use std::io;
 use std::os::fd::{AsRawFd, RawFd};
 use std::time::Duration;
@@ -17,7 +20,7 @@ use super::start::together;
 use super::transfer::go_on;
 use super::trial::{Clock, Ended, Run, Trial};
 use crate::load::{Next, Stream, Transfer};
-use crate::plan::Direction;
+use crate::plan::{Direction, Operation};
 use crate::record::Cause;
 use crate::sys::processor_time;
 use crate::units::Nanos;
@@ -26,8 +29,10 @@ use crate::units::Nanos;
 const NAP: Nanos = Nanos(50_000_000);
 /// The completion that ends a wait is told by this from those of slots.
 const BEAT: u64 = u64::MAX;
-/// Content of so many bytes takes longer to make than a call to the kernel.
-const LONG: usize = 64 << 10;
+/// After so many bytes of content, which take some microseconds to make, the ring is looked at.
+const PIECE: usize = 64 << 10;
+/// So many writes of a closed loop stand ready, their content made, for when others have ended.
+const SPARE: u32 = 2;
 
 /// Why a trial did not run on rings.
 #[derive(Debug)]
@@ -48,7 +53,7 @@ impl From<io::Error> for RingError {
 pub(super) fn run(trial: &Trial<'_>) -> Result<Run, RingError> {
     let lane = || Lane::new(trial, Known::ALL).map_err(RingError::Setup);
     let streams = trial.workload.streams as usize;
-    let done = together(streams, lane, Lane::work)?;
+    let done = together(streams, lane, Lane::work, |now| trial.job.look(now))?;
     Run::of(done).map_err(RingError::Work)
 }
 
@@ -58,10 +63,16 @@ fn build(entries: u32) -> io::Result<IoUring> {
     let deferred = IoUring::builder()
         .setup_single_issuer()
         .setup_coop_taskrun()
+        .setup_taskrun_flag()
         .setup_defer_taskrun()
         .build(entries);
+    let cooperative = || {
+        let mut builder = IoUring::builder();
+        builder.setup_coop_taskrun().setup_taskrun_flag();
+        builder.build(entries)
+    };
     deferred
-        .or_else(|_| IoUring::builder().setup_coop_taskrun().build(entries))
+        .or_else(|_| cooperative())
         .or_else(|_| IoUring::builder().build(entries))
 }
 
@@ -75,6 +86,13 @@ struct Lane<'a> {
     /// What of it the ring knows beforehand.
     known: Known,
     slots: Vec<Option<Slot>>,
+    /// Slots whose operations can go to the kernel as soon as there is room, the first first.
+    ready: VecDeque<usize>,
+    /// Operations that the kernel has, and may have at once.
+    in_flight: usize,
+    depth: usize,
+    /// Bytes of content made since the ring was looked at.
+    made: usize,
     /// Slots and results of operations that have ended; as long as it can get.
     ended: Vec<(u64, i32)>,
     sample: Sample,
@@ -99,7 +117,7 @@ impl Known {
     };
 }
 
-/// An operation in flight.
+/// An operation in flight, or ready for it.
 #[derive(Clone, Copy)]
 struct Slot {
     transfer: Transfer,
@@ -109,11 +127,15 @@ struct Slot {
 impl<'a> Lane<'a> {
     /// A lane whose ring knows beforehand what is `wanted`, as far as the kernel takes it.
     fn new(trial: &'a Trial<'a>, wanted: Known) -> io::Result<Self> {
-        let depth = trial.workload.depth as usize;
+        let workload = trial.workload;
+        let depth = workload.depth as usize;
+        // A paced write is not taken up before it is due.
+        let ahead = workload.writes() && workload.operations_per_second.is_none();
+        let slots = workload.depth + if ahead { SPARE } else { 0 };
         let block = trial.job.block() as usize;
         let ring = build((depth * 2).next_power_of_two() as u32)?;
-        let buffers = trial.buffers(depth);
-        let vectors: Vec<libc::iovec> = (0..depth)
+        let buffers = trial.buffers(slots as usize);
+        let vectors: Vec<libc::iovec> = (0..slots as usize)
             .map(|slot| libc::iovec {
                 iov_base: buffers.address(slot).cast(),
                 iov_len: block,
@@ -138,11 +160,15 @@ impl<'a> Lane<'a> {
         }
         Ok(Self {
             trial,
-            stream: trial.job.stream(trial.workload.depth),
+            stream: trial.job.stream(slots),
             ring,
             targets,
             known,
-            slots: vec![None; depth],
+            slots: vec![None; slots as usize],
+            ready: VecDeque::with_capacity(slots as usize),
+            in_flight: 0,
+            depth,
+            made: 0,
             // The beat is one more.
             ended: Vec::with_capacity(depth + 1),
             sample: trial.sample(trial.workload.streams as usize),
@@ -185,9 +211,10 @@ impl<'a> Lane<'a> {
                 self.stream.close(now);
             }
             // What may start starts, all of it with one call; then something is waited for.
+            self.launch(now)?;
             match self.stream.next(now) {
                 Next::Transfer(transfer) => {
-                    now = self.start(transfer, now, clock)?;
+                    now = self.prepare(transfer, now, clock)?;
                     continue;
                 }
                 Next::WaitUntil(moment) => {
@@ -201,24 +228,67 @@ impl<'a> Lane<'a> {
         }
     }
 
-    /// Starts an operation at `now`, or when its content is made; then it is.
-    fn start(&mut self, transfer: Transfer, now: Nanos, clock: Clock) -> io::Result<Nanos> {
+    /// Makes ready what was decided on at `now`; the time when it is.
+    fn prepare(&mut self, transfer: Transfer, now: Nanos, clock: Clock) -> io::Result<Nanos> {
         let slot = transfer.slot as usize;
-        if transfer.operation.direction == Direction::Read {
-            self.slots[slot] = Some(Slot { transfer, moved: 0 });
-            self.push(slot)?;
-            return Ok(now);
-        }
-        self.trial.fill(&transfer.operation, self.buffers.get(slot));
-        let now = clock.now();
-        let transfer = self.stream.prepared(transfer, now);
         self.slots[slot] = Some(Slot { transfer, moved: 0 });
-        self.push(slot)?;
-        if self.buffers.block() >= LONG {
-            // While more content is made, this can be on its way.
-            self.ring.submit()?;
-        }
+        let now = match transfer.operation.direction {
+            Direction::Read => now,
+            Direction::Write => {
+                self.make(&transfer.operation, slot, clock)?;
+                clock.now()
+            }
+        };
+        self.ready.push_back(slot);
         Ok(now)
+    }
+
+    /// Makes the content of a write, with a look at the ring now and then.
+    fn make(&mut self, operation: &Operation, slot: usize, clock: Clock) -> io::Result<()> {
+        let block = self.buffers.block();
+        for at in (0..block).step_by(PIECE) {
+            let piece = at..(at + PIECE).min(block);
+            self.made += piece.len();
+            let part = Operation {
+                offset: operation.offset + at as u64,
+                ..*operation
+            };
+            self.trial.fill(&part, &mut self.buffers.get(slot)[piece]);
+            if self.made >= PIECE {
+                self.made = 0;
+                self.glance(clock)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Hands over what is queued, and learns of what has ended; starts what is ready then.
+    fn glance(&mut self, clock: Clock) -> io::Result<()> {
+        let queue = self.ring.submission();
+        let call = queue.taskrun() || !queue.is_empty();
+        drop(queue);
+        if call {
+            handed_over(self.ring.submit())?;
+        }
+        if !self.ring.completion().is_empty() {
+            let now = self.reap(clock)?;
+            self.launch(now)?;
+        }
+        Ok(())
+    }
+
+    /// Starts at `now` what is ready, as far as there is room. What was taken up is started even after the
+    /// end: that each number below the next is written is what data is verified by.
+    fn launch(&mut self, now: Nanos) -> io::Result<()> {
+        while self.in_flight < self.depth
+            && let Some(slot) = self.ready.pop_front()
+        {
+            let held = self.slots[slot].as_mut().expect("what is ready is held");
+            held.transfer = self.stream.prepared(held.transfer, now);
+            self.in_flight += 1;
+            self.push(slot)?;
+        }
+        Ok(())
     }
 
     /// Hands the rest of the operation in `slot` to the kernel.
@@ -234,7 +304,7 @@ impl<'a> Lane<'a> {
         if unsafe { self.ring.submission().push(entry) }.is_ok() {
             return Ok(());
         }
-        self.ring.submit()?;
+        handed_over(self.ring.submit())?;
         // SAFETY: as above.
         unsafe { self.ring.submission().push(entry) }
             .map_err(|_| io::Error::other("the submission queue stays full"))
@@ -283,19 +353,7 @@ impl<'a> Lane<'a> {
                 submitter.submit_with_args(1, &SubmitArgs::new().timespec(&timeout))
             }
         };
-        match submitted {
-            Ok(_) => Ok(()),
-            // The time is up, or a signal came: both are looked at by the caller.
-            Err(error)
-                if matches!(
-                    error.raw_os_error(),
-                    Some(libc::ETIME | libc::EINTR | libc::EBUSY | libc::EAGAIN)
-                ) =>
-            {
-                Ok(())
-            }
-            Err(error) => Err(error),
-        }
+        handed_over(submitted)
     }
 
     /// Learns of all operations that have ended by now, which it returns.
@@ -347,12 +405,29 @@ impl<'a> Lane<'a> {
         };
         let transfer = slot.transfer;
         self.slots[index] = None;
+        self.in_flight -= 1;
         self.stream.done(transfer, now, outcome);
         if outcome.is_ok() {
             let operation = &transfer.operation;
             self.sample.take(operation, now, &mut self.buffers, index);
         }
         Ok(self.trial.job.block())
+    }
+}
+
+/// What came of a call that handed entries over, or waited. That the time is up, a signal came, or the kernel is
+/// short of room at the moment is looked at by the caller, who finds the rest still queued.
+fn handed_over(called: io::Result<usize>) -> io::Result<()> {
+    match called {
+        Err(error)
+            if matches!(
+                error.raw_os_error(),
+                Some(libc::ETIME | libc::EINTR | libc::EBUSY | libc::EAGAIN)
+            ) =>
+        {
+            Ok(())
+        }
+        called => called.map(|_| ()),
     }
 }
 

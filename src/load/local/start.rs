@@ -1,9 +1,10 @@
 //! Streams that start together: none before all are ready, and the first to go starts the clock.
 
 use std::io;
+use std::sync::mpsc::RecvTimeoutError;
 use std::sync::{OnceLock, RwLock, mpsc};
 use std::thread;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use super::trial::Clock;
 use crate::facts::counters::Scheduled;
@@ -26,7 +27,8 @@ pub(super) struct Together<Seen> {
 /// Makes `count` lanes, each on the thread that works on it, and works on all of them from one
 /// moment on; what each saw, and what [`processor_time`] was when its work was done. Making a lane
 /// allocates what it needs, so that nothing of it falls into the measured time, nor does what a lane clears
-/// away afterwards.
+/// away afterwards. Meanwhile the caller's thread does `attend` at the times that it asks for, if it asks for
+/// any.
 ///
 /// # Errors
 /// When a thread cannot be started or a lane not be made; then none was worked on.
@@ -34,10 +36,13 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
     count: usize,
     make: impl Fn() -> Result<Lane, Error> + Sync,
     work: impl Fn(Lane, Clock) -> (Seen, u64) + Sync,
+    attend: impl Fn(Nanos) -> Option<Nanos>,
 ) -> Result<Together<Seen>, Error> {
     let (gate, clock) = (RwLock::new(false), OnceLock::new());
     let (tell, told) = mpsc::channel();
-    let one = |tell: mpsc::Sender<Result<(), Error>>| {
+    // Nothing is ever sent: that nobody is left who could, tells that all have ended.
+    let (hold, held) = mpsc::channel::<()>();
+    let one = |tell: mpsc::Sender<Result<(), Error>>, _hold| {
         let lane = match make() {
             Ok(lane) => lane,
             Err(error) => {
@@ -62,11 +67,11 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
     let mut closed = gate.write().expect("nobody has touched the gate");
     let (ended, processor) = thread::scope(|scope| {
         let start = |_| {
-            let (one, tell) = (&one, tell.clone());
-            thread::Builder::new().spawn_scoped(scope, move || one(tell))
+            let (one, tell, hold) = (&one, tell.clone(), hold.clone());
+            thread::Builder::new().spawn_scoped(scope, move || one(tell, hold))
         };
         let started: io::Result<Vec<_>> = (0..count).map(start).collect();
-        drop(tell);
+        drop((tell, hold));
         let ready = match &started {
             Ok(_) => told.iter().collect(),
             Err(error) => Err(io::Error::from(error.kind()).into()),
@@ -74,6 +79,13 @@ pub(super) fn together<Lane, Seen: Send, Error: From<io::Error> + Send>(
         *closed = ready.is_ok();
         let before = processor_time();
         drop(closed);
+        let now = || clock.get().map_or(Nanos(0), |clock: &Clock| clock.now());
+        let mut next = attend(Nanos(0)).filter(|_| ready.is_ok());
+        while let Some(moment) = next
+            && held.recv_timeout(Duration::from(moment - now())) == Err(RecvTimeoutError::Timeout)
+        {
+            next = attend(now());
+        }
         let lanes = started.into_iter().flatten();
         let ended = lanes.filter_map(|lane| lane.join().expect("no lane panics"));
         let ended: Vec<(Seen, Option<Scheduled>, u64)> = ended.collect();
@@ -106,13 +118,33 @@ mod tests {
         let made = AtomicUsize::new(0);
         let make = || Ok::<_, io::Error>(made.fetch_add(1, SeqCst));
         let work = |lane, clock: Clock| ((lane, made.load(SeqCst), clock.0), processor_time());
-        let Together { seen, clock, .. } = together(20, make, work).unwrap();
+        let Together { seen, clock, .. } = together(20, make, work, |_| None).unwrap();
         assert_eq!(seen.len(), 20);
         assert!(seen.iter().all(|(_, made, _)| *made == 20), "{seen:?}");
         assert!(
             seen.iter().all(|(_, _, begun)| *begun == clock.0),
             "one clock"
         );
+    }
+
+    #[test]
+    fn what_is_to_be_attended_to_is_until_all_have_ended() {
+        let (asked, worked) = (AtomicUsize::new(0), AtomicUsize::new(0));
+        let work = |(), _| {
+            while asked.load(SeqCst) < 4 {
+                std::thread::yield_now();
+            }
+            (worked.fetch_add(1, SeqCst), processor_time())
+        };
+        // Four times, a millisecond after one another, and then in an hour: nobody waits for that.
+        let attend = |now: Nanos| match asked.fetch_add(1, SeqCst) {
+            0..3 => Some(now + Nanos::MILLI),
+            _ => Some(now + Nanos(3_600 * Nanos::SECOND.0)),
+        };
+        let begun = Instant::now();
+        together(3, || Ok::<_, io::Error>(()), work, attend).unwrap();
+        assert_eq!((asked.into_inner(), worked.into_inner()), (4, 3));
+        assert!(begun.elapsed() < Duration::from_secs(600));
     }
 
     #[test]
@@ -129,7 +161,7 @@ mod tests {
             ((), done)
         };
         let begun = processor_time();
-        let done = together(2, || Ok::<_, io::Error>(()), work).unwrap();
+        let done = together(2, || Ok::<_, io::Error>(()), work, |_| None).unwrap();
         let least = Nanos(30_000_000);
         assert!(done.processor >= least, "{}", done.processor);
         // What comes afterwards is not counted.
@@ -151,7 +183,7 @@ mod tests {
         };
         let worked = AtomicUsize::new(0);
         let work = |_, _| (worked.fetch_add(1, SeqCst), processor_time());
-        let Err(error) = together(8, make, work) else {
+        let Err(error) = together(8, make, work, |_| None) else {
             panic!("one was refused");
         };
         assert_eq!(

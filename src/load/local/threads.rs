@@ -32,7 +32,8 @@ pub(super) fn run(trial: &Trial<'_>) -> io::Result<Run> {
         let ended = work(trial, stream, buffers, sample, clock);
         (Ok::<_, io::Error>(ended), processor_time())
     };
-    Run::of(together(threads as usize, lane, work)?)
+    let look = |now| trial.job.look(now);
+    Run::of(together(threads as usize, lane, work, look)?)
 }
 
 fn work(

@@ -17,6 +17,7 @@ pub(in crate::sim) trait Source {
 
 impl Source for Stream<'_> {
     fn next(&mut self, now: Nanos) -> Next {
+        self.look(now);
         Stream::next(self, now)
     }
 
