@@ -17,7 +17,7 @@ use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
 use crate::load::{Engine, Share, Watch};
 use crate::plan::Phase;
-use crate::ready::{idle, next_by, over};
+use crate::ready::{next_by, out_of_phase};
 use crate::report;
 use crate::store::Writer;
 use crate::study::tables::line;
@@ -211,18 +211,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         );
         return Err(Failure::new(Exit::Study, message));
     }
-    if let (Phase::During, Some((why, at))) = (arguments.phase, over(store.study())) {
-        let message = format!(
-            "the reshape ended {} UTC ({why}): what is measured now is of the time after, so give --phase after; another expansion takes a study of its own",
-            at.strftime("%Y-%m-%d %H:%M")
-        );
-        return Err(Failure::new(Exit::Usage, message));
-    }
-    if let (Phase::During, Some(at)) = (arguments.phase, idle(store.study(), Timestamp::now())) {
-        let message = format!(
-            "nothing reshapes yet, as `watch` read at {} UTC: what is measured now is of the time before, so give --phase before, or wait until a position is read",
-            at.strftime("%Y-%m-%d %H:%M:%S")
-        );
+    if let Some(message) = out_of_phase(store.study(), request.phase, Timestamp::now()) {
         return Err(Failure::new(Exit::Usage, message));
     }
     lengths(&mut request, arguments, store.study())?;

@@ -1,15 +1,18 @@
 //! One sitting, on any share: facts, test data, interleaved trials, each on disk before the next.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
+
+use jiff::Timestamp;
 
 use crate::judge::{Case, Judgement, cache_size, judge, levels};
 use crate::load::{Assignment, Drive, Engine, LoadError, Measured, Share, UNTOLD, Watch};
 use crate::plan::{Access, Memory, Pattern, Phase, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, observed, summarize};
-use crate::store::Writer;
+use crate::reshape::assess;
+use crate::store::{self, Writer};
 use crate::study::tables::line;
-use crate::study::{FRESH, State, Study, SweepRow, Trial};
+use crate::study::{Config, FRESH, State, Study, SweepRow, Trial};
 use crate::text::unknown;
 use crate::units::{Bytes, Nanos};
 use crate::watch::glance;
@@ -160,6 +163,13 @@ pub(super) fn hold(
     });
     let mut failures = 0;
     for index in 0.. {
+        if let Some(at) = ended_meanwhile(request, &store.study().config) {
+            tell(Event::Warning(format!(
+                "the reshape ended {} UTC: what would follow is of the time after (--phase after), and the finished trials are kept",
+                at.strftime("%Y-%m-%d %H:%M:%S")
+            )));
+            break;
+        }
         let Some(workload) = course.next(store.study(), tell) else {
             break;
         };
@@ -216,6 +226,13 @@ pub(super) fn hold(
         Exit::Done
     };
     Ok(Ended { sitting, exit })
+}
+
+/// When the reshape ended that this sitting is measured beside, by what `watch` has read of it so far.
+fn ended_meanwhile(request: &Request, config: &Config) -> Option<Timestamp> {
+    let root = request.beside()?;
+    let rows = store::progress(root).unwrap_or_default();
+    Some(assess(&rows, config.zones(), None)?.ending?.at)
 }
 
 /// Whether one of these trials has read damaged blocks.
@@ -332,6 +349,12 @@ impl Request {
         self.tags.iter().any(|tag| tag == FRESH)
     }
 
+    /// The study's folder, where this is measured beside a real reshape.
+    fn beside(&self) -> Option<&Path> {
+        let root = self.reshape.as_deref();
+        root.filter(|_| self.phase == Phase::During)
+    }
+
     fn data(&self) -> Asked {
         Asked {
             phase: self.phase,
@@ -426,11 +449,7 @@ fn run(
             return failed(store, trial, &error);
         }
     };
-    if let Some(root) = request
-        .reshape
-        .as_deref()
-        .filter(|_| request.phase == Phase::During)
-    {
+    if let Some(root) = request.beside() {
         glance(root, &study.config, share.now()).put(&mut measured.observations);
     }
     until::observe(

@@ -19,8 +19,8 @@ pub use cards::{CAUTIONS, NEVER};
 pub use items::{AFTER, BEFORE, Item, item};
 pub use layers::{Figure, Layer};
 pub use next::{
-    Changed, Located, Next, Stage, Step, StepState, come_to, idle, next, next_by, over, phase,
-    too_early,
+    Changed, Located, Next, Stage, Step, StepState, come_to, next, next_by, out_of_phase, over,
+    phase, too_early,
 };
 
 use jiff::Timestamp;

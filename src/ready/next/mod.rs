@@ -25,8 +25,18 @@ use crate::study::{CheckRow, Outcome, ProgressRow, Side, Study};
 /// What was read before that long says nothing of now.
 const LATELY: SignedDuration = SignedDuration::from_mins(10);
 
-/// Whether and since when the expansion has begun, and what tells so.
+/// Whether and since when the expansion has begun, and what tells so: a trial that was measured since, where
+/// nothing else does.
 pub(super) fn begun(study: &Study) -> Option<(String, Timestamp)> {
+    on_record(study).or_else(|| {
+        let trial = study.trials.iter().find(|t| t.phase != Phase::Before)?;
+        let why = format!("trial {} was measured {}", trial.trial, trial.phase);
+        Some((why, trial.started))
+    })
+}
+
+/// The same by what somebody recorded or `watch` read.
+fn on_record(study: &Study) -> Option<(String, Timestamp)> {
     let started = answer(study, Side::After, "started");
     let started = started.filter(|row| row.result == Outcome::Passed);
     let recorded = started
@@ -37,11 +47,33 @@ pub(super) fn begun(study: &Study) -> Option<(String, Timestamp)> {
         let first = readings.find(|r| r.position().is_some())?;
         Some(("`watch` read its progress".to_owned(), first.at))
     };
-    recorded.or_else(read).or_else(|| {
-        let trial = study.trials.iter().find(|t| t.phase != Phase::Before)?;
-        let why = format!("trial {} was measured {}", trial.trial, trial.phase);
-        Some((why, trial.started))
-    })
+    recorded.or_else(read)
+}
+
+/// Why nothing of `phase` can be measured at the moment `now`, and what can, where something on record tells
+/// when the reshape began or ended.
+pub fn out_of_phase(study: &Study, phase: Phase, now: Timestamp) -> Option<String> {
+    if phase == Phase::After {
+        return None;
+    }
+    let clock = |at: Timestamp| at.strftime("%Y-%m-%d %H:%M:%S");
+    if let Some((why, at)) = over(study) {
+        return Some(format!(
+            "the reshape ended {} UTC ({why}): what is measured now is of the time after, so give --phase after; another expansion takes a study of its own",
+            clock(at)
+        ));
+    }
+    match (phase, idle(study, now), on_record(study)) {
+        (Phase::During, Some(at), _) => Some(format!(
+            "nothing reshapes yet, as `watch` read at {} UTC: what is measured now is of the time before, so give --phase before, or wait until a position is read",
+            clock(at)
+        )),
+        (Phase::Before, None, Some((why, at))) => Some(format!(
+            "the reshape began {} UTC ({why}): what is measured now is of the time while it runs, so give --phase during",
+            clock(at)
+        )),
+        _ => None,
+    }
 }
 
 /// The end of the reshape that somebody recorded.
@@ -77,7 +109,7 @@ pub fn over(study: &Study) -> Option<(String, Timestamp)> {
 }
 
 /// When `watch` last read that nothing reshapes, where that was lately and no position was ever read.
-pub fn idle(study: &Study, now: Timestamp) -> Option<Timestamp> {
+fn idle(study: &Study, now: Timestamp) -> Option<Timestamp> {
     let latest = study.progress.last()?;
     let lately = now.duration_since(latest.at) < LATELY;
     (lately && latest.state.is_idle() && study.waits()).then_some(latest.at)

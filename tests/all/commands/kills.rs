@@ -11,12 +11,12 @@ use std::time::{Duration, Instant};
 
 use poolproof::store;
 
-use super::{LONG, NEW, Place, SHORT, WATCH, stderr};
+use super::{NEW, Place, SHORT, WATCH, stderr};
 use crate::support::say;
 
 /// What is killed: every command that writes to study or share belongs here.
 const KILLED: [&str; 9] = [
-    LONG,
+    "measure scans --size 64MiB --seconds 1 --trials 50 --phase during",
     // Laying down more, in another phase, after whatever was there.
     "measure scans --size 96MiB --seconds 1 --trials 50 --phase after --workload large-write",
     "measure scans --size 64MiB --seconds 1 --trials 50 --phase during --workload small-read --workload mixed",
@@ -120,8 +120,7 @@ fn kills_at_random_points_lose_nothing_acknowledged_and_leave_nothing_astray() {
     place.ok(NEW);
     // On a slow machine none of the sittings may get as far as its first row: there is something to lose
     // from the start.
-    let sitting = format!("{SHORT} --phase before");
-    place.ok(&sitting);
+    place.ok(&format!("{SHORT} --phase before"));
     fs::write(place.folder.path().join("percent"), "37.5").unwrap();
     let mut chance = fastrand::Rng::with_seed(seed);
     let mut figures = Figures::default();
@@ -147,7 +146,7 @@ fn kills_at_random_points_lose_nothing_acknowledged_and_leave_nothing_astray() {
         acknowledged("testdata.csv"),
     ));
     let before = acknowledged("trials.csv");
-    place.ok(&sitting);
+    place.ok(&format!("{SHORT} --phase during"));
     assert_eq!(acknowledged("trials.csv"), before + 6);
     place.ok("compare scans");
     place.ok("clean scans");
