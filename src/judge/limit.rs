@@ -266,20 +266,29 @@ fn client(case: &Case<'_>) -> Option<Limiting> {
     })
 }
 
-/// Whether reads in order came as fast as the drives can, by the rate that was stated of one, and nothing
-/// speaks for a cache.
+/// Whether reads or writes in order came as fast as the drives can, by the rate that was stated of one, and
+/// nothing speaks for a cache. All drives are read; of what is written, parity and copies are no data.
 fn ceiling(case: &Case<'_>, ruling: &Ruling) -> Option<Limiting> {
     let each = case.config.pool.as_ref()?.drive_rate?;
-    let drives = case.drives()?;
-    let in_order = case.only_reads() && case.trial.access == Access::Sequential;
+    let pool = case.pool()?;
+    let (worth, do_so) = match case.trial.read_percent {
+        100 => (pool.drives, "read"),
+        0 => (pool.data_drives(), "take data at"),
+        _ => return None,
+    };
+    let in_order = case.trial.access == Access::Sequential;
     let sound = matches!(ruling.grade, Grade::A | Grade::B);
-    let (rate, all) = (case.rate()?, Rate(each.0 as f64 * f64::from(drives)));
+    let (rate, all) = (case.rate()?, Rate(each.0 as f64 * f64::from(worth)));
     (in_order && sound && rate.0 >= FULL * all.0).then(|| Limiting {
         limit: Limit::Drives,
         pieces: vec![
             "limited by the drives: ".into(),
             Piece::Rate(rate),
-            format!(", where {drives} drives read {all} by the rate stated of one").into(),
+            format!(
+                ", where {} drives {do_so} {all} by the rate stated of one",
+                pool.drives
+            )
+            .into(),
         ],
     })
 }

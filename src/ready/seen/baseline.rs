@@ -103,12 +103,12 @@ pub(super) fn errors(context: &Context<'_>) -> Found {
             String::new(),
         );
     };
+    // After the last that met one, no later sitting has.
     let clean = |failed: &Trial| {
-        let later = of_baseline
+        let mut later = of_baseline
             .iter()
             .filter(|t| t.sitting > failed.sitting && t.workload == failed.workload);
-        later.clone().any(|t| t.state == TrialState::Complete)
-            && later.clone().all(|t| t.fault().is_none())
+        later.any(|t| t.state == TrialState::Complete)
     };
     let mut failed = of_baseline.iter().filter(|trial| trial.fault().is_some());
     match failed.all(|trial| clean(trial)) {

@@ -198,6 +198,21 @@ fn errors_that_the_share_gave_hold_it_up_until_a_later_sitting_ran_clean() {
     errors(told, State::NotYet, Verdict::NotYet, 2, 5);
     errors("met none", State::Mind, Verdict::Go, 1, 5);
     errors("no trial", State::Holds, Verdict::Go, 2, 28);
+    // Two in a row, and a clean one after both.
+    expect(
+        "errors",
+        State::Mind,
+        Verdict::Go,
+        "met none",
+        |study, _| {
+            fail(study, 1, 5);
+            fail(study, 2, 5);
+            let mut again = study.trials.iter().rev();
+            let mut again = again.find(|t| t.trial < 1000).unwrap().clone();
+            (again.trial, again.sitting) = (3000, 3);
+            study.trials.push(again);
+        },
+    );
 }
 
 #[test]

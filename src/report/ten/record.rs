@@ -278,6 +278,7 @@ pub(super) fn safety(scene: &Scene<'_>) -> Line {
     parts.extend(after.map(str::to_owned));
     parts.extend(accidents(scene));
     let faults = faults_told(&scene.study.trials);
+    let sound = faults.is_none();
     parts.extend(faults.map(|told| format!("the share answered with errors: {told}")));
     let comparison = parts.join("; ");
     if open.len() == items.len() && scrub.is_none() {
@@ -296,12 +297,15 @@ pub(super) fn safety(scene: &Scene<'_>) -> Line {
     let bad = !failed.is_empty() || scrub == Some(Outcome::Failed);
     Line {
         title: SAFETY,
-        standing: match (bad, passed == items.len() && scrub.is_some()) {
+        standing: match (bad, passed == items.len() && scrub.is_some() && sound) {
             (true, _) => Standing::Bad,
             (false, true) => Standing::Good,
             (false, false) => Standing::Told,
         },
-        number: format!("{passed} of {} checks passed before the start", items.len()),
+        number: format!(
+            "{passed} of {} points attested before the start",
+            items.len()
+        ),
         comparison,
         plain: String::new(),
         sure: "as recorded",

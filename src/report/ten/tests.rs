@@ -401,7 +401,10 @@ fn a_failed_check_is_as_loud_as_a_passed_one_is_quiet() {
     study.checks.push(row("scrub", Outcome::Passed));
     let told = of(&study).lines[7].clone();
     assert_eq!(told.standing, Standing::Told);
-    assert!(told.number.starts_with("1 of 9 checks"), "{told:?}");
+    assert!(
+        told.number.starts_with("1 of 9 points attested"),
+        "{told:?}"
+    );
     study.checks.push(row("restore", Outcome::Failed));
     let told = of(&study).lines[7].clone();
     assert_eq!(told.standing, Standing::Bad);
