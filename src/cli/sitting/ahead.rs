@@ -9,7 +9,7 @@ use crate::cli::Failure;
 use crate::cli::test_data::size_asked;
 use crate::compare::Quantity;
 use crate::facts::Facts;
-use crate::judge::{cache_size, levels};
+use crate::judge::proven_cache_size;
 use crate::load::Share;
 use crate::plan::{Memory, Set, Sizing, Workload};
 use crate::pool::{IpVersion, payload_rate};
@@ -251,18 +251,13 @@ fn span(seconds: f64) -> String {
 /// The memories that the test data has to be larger than, and a sentence where a sweep has shown that
 /// they are smaller than what was stated.
 ///
-/// A sweep is believed when it went on to twice the size at which its last cache ended, with working
-/// sets that had been read before, and the latest sitting was not served from a cache all the same.
+/// A sweep is believed when it has proven where its last cache ends ([`proven_cache_size`]), and the latest
+/// sitting was not served from a cache all the same.
 pub(in crate::cli) fn needed(study: &Study, client: Bytes) -> (Memory, Option<String>) {
     let known = super::memory(study);
     let memory = Memory { client, ..known };
-    let sweep = study.latest_sweep();
-    let largest = sweep
-        .iter()
-        .filter(|row| row.warm)
-        .map(|row| row.working_set_bytes)
-        .max();
-    let end = cache_size(&levels(sweep)).filter(|end| largest >= Some(2 * end.0));
+    let stated = known.server.unwrap_or_default();
+    let end = proven_cache_size(study.latest_sweep(), stated);
     match (end, known.server, super::served_test_data(study)) {
         (Some(end), Some(server), None) if end < server => {
             let said = format!(
