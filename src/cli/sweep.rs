@@ -122,9 +122,20 @@ pub(super) fn sweep(
         if let Some(exit) = reread.all(share, store, watch, tell)? {
             return Ok(exit);
         }
-        if !steps.grow(reread.rows(store.study())) {
+        if !early {
             break;
         }
+        if let Some(end) = steps.end(reread.rows(store.study())) {
+            match reread.ends_again(share, store, end, watch, tell)? {
+                Ok(true) => break,
+                Ok(false) => tell(Event::Note(format!(
+                    "a cache seemed to end at {}, and no longer does: more is laid down",
+                    end.iec()
+                ))),
+                Err(exit) => return Ok(exit),
+            }
+        }
+        steps.grow(reread.rows(store.study()));
     }
     if several {
         let said = steps.behind(store.study(), reread.rows(store.study()));

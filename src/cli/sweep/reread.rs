@@ -22,7 +22,7 @@ pub(super) struct Reread {
     /// Seconds for each working set, after it has been read once.
     pub(super) seconds: u64,
     /// The largest memory that could serve the data, where sets that may show the end of a cache in it are
-    /// read to their end however long that takes: it is less than what laying down more would.
+    /// read to their end however long that takes: laying down more mostly takes longer.
     pub(super) read_on: Option<Bytes>,
 }
 
@@ -45,10 +45,9 @@ impl Reread {
         watch: &Watch,
         tell: &mut dyn FnMut(Event),
     ) -> Result<Option<Exit>, Failure> {
-        let done = self.rows(store.study()).last();
-        let done = done.map_or(0, |row| row.working_set_bytes);
+        let done = largest(self.rows(store.study())).unwrap_or_default();
         let mut sets = working_sets(store.study().data.bytes(Set::Read));
-        sets.retain(|set| set.0 > done);
+        sets.retain(|set| *set > done);
         if sets.is_empty() {
             return Ok(None);
         }
@@ -64,20 +63,50 @@ impl Reread {
                 counted: None,
             });
             let Some(row) = self.one(share, store, set, watch)? else {
-                let why = watch.reason().unwrap_or(STOPPED);
-                tell(Event::Warning(format!(
-                    "{why}; finished working sets are kept"
-                )));
-                return Ok(Some(if why == NO_SPACE {
-                    Exit::Share
-                } else {
-                    Exit::Interrupted
-                }));
+                return Ok(Some(stopped(watch, tell)));
             };
             store.add_sweep(row.clone())?;
             tell(Event::Swept { row });
         }
         Ok(None)
+    }
+
+    /// Measures the largest working set below `end` and the largest of all once more, to be sure of a cache
+    /// that ends there: others may have used the share just while the larger sets were read, and then less
+    /// data than is needed would be laid down. Whether the one is still faster by as much as makes a cache; or
+    /// how the program should end where it was stopped.
+    pub(super) fn ends_again(
+        &self,
+        share: &mut dyn Share,
+        store: &Writer,
+        end: Bytes,
+        watch: &Watch,
+        tell: &mut dyn FnMut(Event),
+    ) -> Result<Result<bool, Exit>, Failure> {
+        let rows = self.rows(store.study());
+        let held: Vec<SweepRow> = rows
+            .iter()
+            .filter(|row| row.working_set_bytes < end.0)
+            .cloned()
+            .collect();
+        let Some((held, all)) = largest(&held).zip(largest(rows)) else {
+            return Ok(Ok(false));
+        };
+        tell(Event::Note(format!(
+            "to be sure, {} and {} are read once more",
+            held.iec(),
+            all.iec()
+        )));
+        let mut again = Vec::new();
+        for set in [held, all] {
+            let Some(row) = self.one(share, store, set, watch)? else {
+                return Ok(Err(stopped(watch, tell)));
+            };
+            tell(Event::Swept { row: row.clone() });
+            again.push(row);
+        }
+        let rate = again.pop().map_or(0.0, |row| row.rate_bytes_per_s);
+        Ok(Ok(falls_behind(&again, Rate(rate))))
     }
 
     /// Whether `set`, of which the latest second came at `rate`, has to be read to its end.
@@ -148,5 +177,22 @@ impl Reread {
             rate_bytes_per_s: summary.rate.unwrap_or_default().0,
             p50_ns: (summary.operations >= 20).then(|| summary.latency.value_at_quantile(0.5)),
         }))
+    }
+}
+
+/// The largest working set of `rows`.
+fn largest(rows: &[SweepRow]) -> Option<Bytes> {
+    rows.iter().map(|row| Bytes(row.working_set_bytes)).max()
+}
+
+/// Says that the sweep was stopped; how the program should end.
+fn stopped(watch: &Watch, tell: &mut dyn FnMut(Event)) -> Exit {
+    let why = watch.reason().unwrap_or(STOPPED);
+    tell(Event::Warning(format!(
+        "{why}; finished working sets are kept"
+    )));
+    match why {
+        NO_SPACE => Exit::Share,
+        _ => Exit::Interrupted,
     }
 }

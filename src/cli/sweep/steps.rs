@@ -69,21 +69,18 @@ impl Steps {
         self.memory.largest()
     }
 
-    /// Goes to the next step; `false` where `rows` show for sure where caches end, or this was the last one.
-    pub(super) fn grow(&mut self, rows: &[SweepRow]) -> bool {
-        if !self.may_end_early() || self.end(rows).is_some() {
-            return false;
-        }
+    /// Goes to the next step, by what `rows` show of the end of a cache.
+    pub(super) fn grow(&mut self, rows: &[SweepRow]) {
         let enough = plausible_cache_size(rows, self.memory.largest()).map(|end| end.times(2));
         let double = self.now.times(2);
         let next = enough
             .filter(|enough| *enough > self.now)
             .map_or(double, |enough| enough.min(double));
         self.now = next.min(self.whole);
-        true
     }
 
-    fn end(&self, rows: &[SweepRow]) -> Option<Bytes> {
+    /// Where `rows` show that a cache ends, if they go on far enough beyond it.
+    pub(super) fn end(&self, rows: &[SweepRow]) -> Option<Bytes> {
         proven_cache_size(rows, self.memory.largest())
     }
 
@@ -112,7 +109,7 @@ impl Steps {
                 end.iec()
             ),
             None => format!(
-                "laid down {}, all that known memories ask for: less did not show for sure where a cache ends",
+                "laid down {}, as much as a sitting would: less did not show for sure where a cache ends",
                 laid.iec()
             ),
         }
