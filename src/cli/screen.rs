@@ -45,6 +45,8 @@ struct Moving {
     /// What is moved, in a word or two.
     what: &'static str,
     total: u64,
+    /// Bytes that were moved before, for something else.
+    before: u64,
     /// Bytes of files that are done.
     done: u64,
     begun: Instant,
@@ -52,14 +54,20 @@ struct Moving {
 }
 
 impl Moving {
-    fn begin(what: &'static str, total: Bytes) -> Stage {
+    fn begin(what: &'static str, total: Bytes, before: u64) -> Stage {
         Stage::Moving(Self {
             what,
             total: total.0,
+            before,
             done: 0,
             begun: Instant::now(),
             tenth: 0,
         })
+    }
+
+    /// Bytes of this, when so many were moved in all.
+    fn moved(&self, all: u64) -> u64 {
+        all.saturating_sub(self.before)
     }
 
     /// A file of `bytes` is done, at `elapsed`; a line for each tenth. The rate is that of all bytes
@@ -69,7 +77,7 @@ impl Moving {
         let tenth = self.done * 10 / self.total.max(1);
         (tenth > self.tenth).then(|| {
             self.tenth = tenth;
-            let moved = Bytes(moved.max(self.done));
+            let moved = Bytes(self.moved(moved).max(self.done));
             let rate = Rate::of(moved, Nanos::from(elapsed)).unwrap_or_default();
             format!("{} {} %, {rate} so far", self.what, tenth * 10)
         })
@@ -122,14 +130,15 @@ impl Screen {
             Event::Warning(text) => self.aloud(&text, say),
             Event::Laying { bytes } => {
                 self.line(&format!("laying down {} of test data", bytes.iec()));
+                self.bar.set_position(0);
                 self.bar.set_length(bytes.0);
-                self.stage = Moving::begin("test data", bytes);
+                self.stage = Moving::begin("test data", bytes, moved);
             }
             Event::Reading { what, bytes } => {
                 self.bar.set_position(0);
                 self.bar.set_length(bytes.0);
                 self.last = (0, Instant::now());
-                self.stage = Moving::begin(what, bytes);
+                self.stage = Moving::begin(what, bytes, moved);
             }
             Event::Laid { bytes } => self.laid(bytes, moved),
             Event::Trials {
@@ -215,10 +224,11 @@ impl Screen {
         let bytes_per_s = self.rate;
         match &self.stage {
             Stage::Start => {}
-            Stage::Moving(Moving {
-                what, total, begun, ..
-            }) => {
-                let done = bytes.min(*total);
+            Stage::Moving(moving) => {
+                let Moving {
+                    what, total, begun, ..
+                } = moving;
+                let done = moving.moved(bytes).min(*total);
                 let left =
                     begun.elapsed().as_secs_f64() * (*total as f64 / done.max(1) as f64 - 1.0);
                 self.bar.set_position(done);
@@ -371,7 +381,7 @@ mod tests {
 
     #[test]
     fn files_that_end_together_do_not_make_the_rate_climb() {
-        let Stage::Moving(mut moving) = Moving::begin("sealing", Bytes(1_000_000_000)) else {
+        let Stage::Moving(mut moving) = Moving::begin("sealing", Bytes(1_000_000_000), 0) else {
             panic!("a stage that moves");
         };
         let mut line = |moved| {
@@ -383,5 +393,21 @@ mod tests {
         assert_eq!(lines[7], "sealing 80 %, 400.0 MB/s so far");
         // What nobody counts while it moves is counted by what is done.
         assert_eq!(moving.laid(Bytes(1), 0, Duration::from_secs(1)), None);
+    }
+
+    #[test]
+    fn what_was_moved_before_counts_neither_for_the_rate_nor_for_the_part_done() {
+        let before = 50_000_000_000;
+        let Stage::Moving(mut moving) = Moving::begin("test data", Bytes(1_000_000_000), before)
+        else {
+            panic!("a stage that moves");
+        };
+        assert_eq!(moving.moved(before + 7), 7);
+        let line = moving.laid(
+            Bytes(200_000_000),
+            before + 200_000_000,
+            Duration::from_secs(2),
+        );
+        assert_eq!(line.unwrap(), "test data 20 %, 100.0 MB/s so far");
     }
 }

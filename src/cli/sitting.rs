@@ -300,7 +300,7 @@ pub(super) fn memory(study: &Study) -> Memory {
 }
 
 /// The size of the test data, when most of the latest sitting's reading trials came from a cache.
-fn served_test_data(study: &Study) -> Option<Bytes> {
+pub(super) fn served_test_data(study: &Study) -> Option<Bytes> {
     let latest = study.trials.last()?.sitting;
     let readers = study.trials.iter().filter(|trial| {
         trial.sitting == latest && trial.state == State::Complete && trial.read_percent > 0

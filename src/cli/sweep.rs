@@ -7,22 +7,31 @@ use jiff::Timestamp;
 use super::attend::attend;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
-use super::sitting::{self, Event, NO_SPACE, STOPPED};
-use super::test_data::{Asked, lay_down};
+use super::sitting::ahead::needed;
+use super::sitting::{self, Event};
+use super::test_data::{Asked, lay_down, size_now};
 use super::{Exit, Failure, owner, print, say};
 use crate::judge::{cache_size, levels};
-use crate::load::{Assignment, Drive, Share, Watch};
-use crate::plan::{Memory, Pattern, Phase, Set, sweep_workload, working_sets};
-use crate::record::summarize;
+use crate::load::{Share, Watch};
+use crate::plan::{Memory, Phase, Set};
 use crate::report;
 use crate::store::Writer;
-use crate::study::SweepRow;
-use crate::units::{Bytes, Nanos};
+use crate::study::Study;
+use crate::units::Bytes;
+
+mod reread;
+mod steps;
+#[cfg(test)]
+mod tests;
+
+use reread::Reread;
+use steps::Steps;
 
 /// Reads growing parts of the test data again and again: where a cache ends, the rate falls.
 ///
-/// What is found tells later sittings how large the test data has to be. Test data is laid down
-/// first where there is none.
+/// What is found tells later sittings how large the test data has to be. Where there is none, or too
+/// little, test data is laid down in steps, each of which is read, until one is seen to be twice as large as
+/// the caches: with --size all of it at once.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:\n  poolproof sweep scans\n  poolproof sweep scans --seconds 5")]
 pub(super) struct Arguments {
@@ -31,15 +40,13 @@ pub(super) struct Arguments {
     /// Seconds for each working set, after it has been read once.
     #[arg(long, value_name = "S", default_value_t = 3, value_parser = clap::value_parser!(u64).range(1..=600))]
     seconds: u64,
-    /// Size of the data to read [default: as for measure].
+    /// Size of the data to read [default: no more than shows where caches end, at most
+    /// as for measure].
     #[arg(long, value_name = "BYTES")]
     size: Option<Bytes>,
     #[command(flatten)]
     moved: Moved,
 }
-
-/// Reading a working set for the first time takes at most so many times as long as measuring it.
-const WARMING: u64 = 10;
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let root = &arguments.folder.study;
@@ -89,97 +96,74 @@ pub(super) fn sweep(
         size,
         brief: false,
     };
-    lay_down(share, store, data, memory, watch, tell)?;
-    let number = store.study().sweeps.last().map_or(0, |row| row.sweep) + 1;
-    let sets = working_sets(store.study().data.bytes(Set::Read));
-    tell(Event::Trials {
-        count: sets.len(),
+    let sizing = size_now(share, store, data, memory)?;
+    // What served the latest sitting from all of this data is larger than any end that was seen in it.
+    let mut steps = match size.is_none() && sitting::served_test_data(store.study()).is_none() {
+        true => Steps::doubling(store.study(), memory, &sizing),
+        false => Steps::at_once(store.study(), memory, &sizing),
+    };
+    let several = steps.may_end_early();
+    if several {
+        tell(Event::Ahead(steps.ahead()));
+    }
+    let reread = Reread {
+        number: store.study().sweeps.last().map_or(0, |row| row.sweep) + 1,
         seconds,
-        most: false,
-    });
-    for (index, set) in sets.into_iter().enumerate() {
-        tell(Event::Begin {
-            index,
-            workload: set.iec(),
-            counted: None,
-        });
-        let Some(row) = reread(share, store, set, seconds, number, watch)? else {
-            let why = watch.reason().unwrap_or(STOPPED);
-            tell(Event::Warning(format!(
-                "{why}; finished working sets are kept"
-            )));
-            return Ok(if why == NO_SPACE {
-                Exit::Share
-            } else {
-                Exit::Interrupted
-            });
+        read_on: several.then(|| steps.largest_memory()),
+    };
+    loop {
+        // What a step remarks on its size is true of the step alone; the last one is the default.
+        let early = steps.may_end_early();
+        let mut of_step = |event| match event {
+            Event::Note(_) if early => {}
+            event => tell(event),
         };
-        store.add_sweep(row.clone())?;
-        tell(Event::Swept { row });
+        lay_down(share, store, data, steps.memory(), watch, &mut of_step)?;
+        if let Some(exit) = reread.all(share, store, watch, tell)? {
+            return Ok(exit);
+        }
+        if !early {
+            break;
+        }
+        if let Some(end) = steps.end(reread.rows(store.study())) {
+            match reread.ends_again(share, store, end, watch, tell)? {
+                Ok(true) => break,
+                Ok(false) => tell(Event::Note(format!(
+                    "a cache seemed to end at {}, and no longer does: more is laid down",
+                    end.iec()
+                ))),
+                Err(exit) => return Ok(exit),
+            }
+        }
+        steps.grow(reread.rows(store.study()));
     }
-    if let Some(cache) = cache_size(&levels(store.study().latest_sweep())) {
-        tell(Event::Note(format!(
-            "a cache of up to {} serves this share: the next sitting lays down twice as much where there is room",
-            cache.iec()
-        )));
+    if several {
+        let said = steps.behind(store.study(), reread.rows(store.study()));
+        tell(Event::Note(said));
     }
+    let said = cache_sentence(store.study(), memory.client);
+    said.into_iter().for_each(|said| tell(Event::Note(said)));
     Ok(Exit::Done)
 }
 
-/// Reads a working set once, then again for so many seconds; `None` when it was stopped.
-fn reread(
-    share: &mut dyn Share,
-    store: &Writer,
-    set: Bytes,
-    seconds: u64,
-    sweep: u64,
-    watch: &Watch,
-) -> Result<Option<SweepRow>, Failure> {
-    let study = store.study();
-    let workload = sweep_workload(set);
-    let all = [workload.clone()];
-    let pattern = Pattern::new(&workload, &all, &study.data, study.config.seed)
-        .map_err(|error| Failure::new(Exit::Share, error))?;
-    let started = share.now();
-    let mut first = 0;
-    let mut go = |length: u64, first: &mut u64| {
-        let assignment = Assignment {
-            workload: &workload,
-            pattern: pattern.clone(),
-            data: &study.data,
-            length: Nanos(length * Nanos::SECOND.0),
-            until: None,
-            first: *first,
-            trial: 0,
-            drive: Drive::Usual,
-            observe: false,
-        };
-        let measured = share.run(&assignment, watch)?;
-        *first = measured.next_first;
-        match &measured.recording.failure {
-            Some(failure) => Err(Failure::new(Exit::Share, failure)),
-            None => Ok(measured),
+/// The cache that the latest sweep shows, and what the next sitting makes of it.
+fn cache_sentence(study: &Study, client: Bytes) -> Option<String> {
+    let cache = cache_size(&levels(study.latest_sweep()))?;
+    let wanted = needed(study, client).0.asks_for();
+    let next = match () {
+        () if wanted <= study.data.bytes(Set::Read) => {
+            "the test data that is there is enough for the next sitting".to_owned()
         }
+        () if wanted == cache.times(2) => {
+            "the next sitting lays down twice as much where there is room".to_owned()
+        }
+        () => format!(
+            "the next sitting lays down {} to read where there is room, as known memories ask for",
+            wanted.iec()
+        ),
     };
-    for _ in 0..seconds * WARMING {
-        if first >= pattern.operations() || watch.stopped() {
-            break;
-        }
-        go(1, &mut first)?;
-    }
-    let warm = first >= pattern.operations();
-    let measured = go(seconds, &mut first)?;
-    if measured.interrupted {
-        return Ok(None);
-    }
-    let summary = summarize(&measured.recording, None);
-    Ok(Some(SweepRow {
-        sweep,
-        simulated: study.config.simulated,
-        started,
-        working_set_bytes: set.0,
-        warm,
-        rate_bytes_per_s: summary.rate.unwrap_or_default().0,
-        p50_ns: (summary.operations >= 20).then(|| summary.latency.value_at_quantile(0.5)),
-    }))
+    Some(format!(
+        "a cache of up to {} serves this share: {next}",
+        cache.iec()
+    ))
 }

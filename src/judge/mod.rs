@@ -17,7 +17,9 @@ mod trouble;
 pub use case::Case;
 pub use evidence::{Evidence, Layer, Says, Share, Strength};
 pub use grade::{Cached, Grade, NEGLIGIBLE, Ruling, rule};
-pub use levels::{Level, cache_size, levels};
+pub use levels::{
+    Level, cache_size, falls_behind, levels, plausible_cache_size, proven_cache_size,
+};
 pub use limit::{Limit, Limiting, Piece};
 
 use std::collections::BTreeMap;

@@ -17,6 +17,19 @@ impl Memory {
     pub fn largest(&self) -> Bytes {
         self.client.max(self.server.unwrap_or_default())
     }
+
+    /// The read set that is larger than any cache in them: twice the largest.
+    pub fn asks_for(&self) -> Bytes {
+        self.largest().times(MEMORY_FACTOR)
+    }
+
+    /// The memory that asks for a read set of `read`.
+    pub fn asking_for(read: Bytes) -> Self {
+        Self {
+            client: read.share(1, MEMORY_FACTOR),
+            server: None,
+        }
+    }
 }
 
 /// Room on the file system under the share.
@@ -115,7 +128,7 @@ pub fn size(
         }
         None => {
             let budget = (space.available + own).share(1, 4).min(room);
-            let full = memory.largest().times(MEMORY_FACTOR);
+            let full = memory.asks_for();
             let goal = if brief { full.min(BRIEF) } else { full };
             goal.max(SMALLEST).min(read_share(budget))
         }
@@ -136,7 +149,7 @@ pub fn size(
     }
     let read = wanted;
     let cacheable = (memory.largest().0 as f64 / read.0 as f64).min(1.0);
-    let note = (read < memory.largest().times(MEMORY_FACTOR)).then(|| {
+    let note = (read < memory.asks_for()).then(|| {
         format!(
             "the test data to read ({}) is smaller than twice the largest known memory, which is {}: up to {} of it could be served from a cache",
             read.iec(),

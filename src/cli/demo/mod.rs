@@ -146,7 +146,16 @@ impl Demo {
         self.say("rereading growing working sets");
         let (watch, mut share) = (Watch::default(), self.share.clone());
         let store = &mut self.writer()?;
-        super::sweep::sweep(&mut share, store, None, SWEEP_SECONDS, &watch, &mut tell)?;
+        // The museum's server has just the memory that was stated: in steps it would come to the same.
+        let size = self.share.share().scenario().server.memory.times(2);
+        super::sweep::sweep(
+            &mut share,
+            store,
+            Some(size),
+            SWEEP_SECONDS,
+            &watch,
+            &mut tell,
+        )?;
         Ok(())
     }
 

@@ -3,13 +3,17 @@
 //! Rates and scatter are those of the latest sitting that measured a workload; what no sitting has
 //! measured yet is bounded where the link is known, and else said to be unknown.
 
+mod laying;
+
+use laying::{Laying, Trials};
+
 use super::until::{AROUND, LEAST, shortest, until};
 use super::{Request, choose};
 use crate::cli::Failure;
 use crate::cli::test_data::size_asked;
 use crate::compare::Quantity;
 use crate::facts::Facts;
-use crate::judge::{cache_size, levels};
+use crate::judge::proven_cache_size;
 use crate::load::Share;
 use crate::plan::{Memory, Set, Sizing, Workload};
 use crate::pool::{IpVersion, payload_rate};
@@ -66,6 +70,7 @@ pub(super) fn sentences(
     let fresh = request.fresh().then(|| study.data.fresh_lacks());
     let laid: Bytes = sizing.files.iter().map(|(_, bytes)| *bytes).sum();
     let laid = laid + fresh.unwrap_or_default().into_iter().sum();
+    let laying = Laying::of(study, laid, line);
     let courses: Vec<Course> = chosen
         .iter()
         .map(|workload| course(study, workload, request))
@@ -74,8 +79,12 @@ pub(super) fn sentences(
     let within = request
         .within
         .map_or(f64::INFINITY, |within| within.as_secs_f64());
-    let most = sum(&|course| course.most).min(within);
+    // The first round is made however late it is; others only while there is time after laying down.
+    let round = sum(&|course| course.most) / request.trials.max(1) as f64;
+    let left = (within - laying.known()).max(round);
+    let most = sum(&|course| course.most).min(left);
     let likely: Option<f64> = courses.iter().map(|course| course.likely).sum();
+    let least = sum(&|course| course.least).min(most);
     let mut said = vec![size_sentence(study, sizing, laid)];
     said.push(match (request.precision, likely) {
         (None, _) => format!("trials take about {}", span(most)),
@@ -86,10 +95,15 @@ pub(super) fn sentences(
         ),
         (Some(_), None) => format!(
             "trials take {} at least and {} at most: how much the share scatters is not known yet",
-            span(sum(&|course| course.least).min(most)),
+            span(least),
             span(most)
         ),
     });
+    said.extend(laying.sentence(&Trials {
+        least,
+        likely: likely.map(|likely| likely.min(most)),
+        most,
+    }));
     let usual = |course: &Course| course.likely.unwrap_or(course.most).min(most);
     let (mut read, mut written) = (0.0, laid.0 as f64);
     let mut unknown: Vec<&str> = Vec::new();
@@ -182,7 +196,7 @@ fn around(study: &Study) -> f64 {
 fn course(study: &Study, workload: &Workload, request: &Request) -> Course {
     let around = around(study);
     let full = request.seconds as f64 + around;
-    let latest = latest(study, workload);
+    let latest = latest(study, &workload.name);
     let rates: Vec<f64> = latest.iter().filter_map(|t| t.rate_bytes_per_s).collect();
     let (rate, read) = (median(&rates), f64::from(workload.read_percent) / 100.0);
     let all = request.trials as f64 * full;
@@ -213,9 +227,9 @@ fn course(study: &Study, workload: &Workload, request: &Request) -> Course {
     }
 }
 
-/// The finished trials of the latest sitting that has any of `workload`.
-fn latest<'a>(study: &'a Study, workload: &Workload) -> Vec<&'a Trial> {
-    let of = |trial: &&Trial| trial.workload == workload.name && trial.state == State::Complete;
+/// The finished trials of the latest sitting that has any of the workload of this name.
+fn latest<'a>(study: &'a Study, workload: &str) -> Vec<&'a Trial> {
+    let of = |trial: &&Trial| trial.workload == workload && trial.state == State::Complete;
     let sitting = study
         .trials
         .iter()
@@ -251,18 +265,13 @@ fn span(seconds: f64) -> String {
 /// The memories that the test data has to be larger than, and a sentence where a sweep has shown that
 /// they are smaller than what was stated.
 ///
-/// A sweep is believed when it went on to twice the size at which its last cache ended, with working
-/// sets that had been read before, and the latest sitting was not served from a cache all the same.
+/// A sweep is believed when it has proven where its last cache ends ([`proven_cache_size`]), and the latest
+/// sitting was not served from a cache all the same.
 pub(in crate::cli) fn needed(study: &Study, client: Bytes) -> (Memory, Option<String>) {
     let known = super::memory(study);
     let memory = Memory { client, ..known };
-    let sweep = study.latest_sweep();
-    let largest = sweep
-        .iter()
-        .filter(|row| row.warm)
-        .map(|row| row.working_set_bytes)
-        .max();
-    let end = cache_size(&levels(sweep)).filter(|end| largest >= Some(2 * end.0));
+    let stated = known.server.unwrap_or_default();
+    let end = proven_cache_size(study.latest_sweep(), stated);
     match (end, known.server, super::served_test_data(study)) {
         (Some(end), Some(server), None) if end < server => {
             let said = format!(

@@ -29,9 +29,7 @@ pub(super) fn lay_down(
     watch: &Watch,
     tell: &mut dyn FnMut(Event),
 ) -> Result<Sizing, Failure> {
-    let space = share.space()?;
-    refuse_full(space)?;
-    let sizing = size_asked(store, asked, memory, space)?;
+    let sizing = size_now(share, store, asked, memory)?;
     sizing
         .note
         .iter()
@@ -39,6 +37,21 @@ pub(super) fn lay_down(
     open(share, store)?;
     lay_files(share, store, &sizing.files, asked.phase, watch, tell)?;
     Ok(sizing)
+}
+
+/// The size of the test data as [`lay_down`] would make it now; nothing is touched.
+///
+/// # Errors
+/// When the share does not answer, is nearly full, or has no room for it.
+pub(super) fn size_now(
+    share: &mut dyn Share,
+    store: &Writer,
+    asked: Asked,
+    memory: Memory,
+) -> Result<Sizing, Failure> {
+    let space = share.space()?;
+    refuse_full(space)?;
+    size_asked(store, asked, memory, space)
 }
 
 /// Lays down what the fresh set lacks to be as large as the read set, file by file of the same sizes,

@@ -147,12 +147,15 @@ fn a_plan_of_a_sitting_looks_whether_test_data_is_there() {
     let place = Place::new();
     place.ok(NEW);
     let plan = "measure scans --phase after --only-plan";
+    let told = place.ok(&format!("{plan} --size 64MiB"));
+    assert!(told.contains("laying down before them"), "{told}");
     place.ok(&format!("{SHORT} --phase before --workload small-read"));
     let told = place.ok(plan);
     assert!(
         told.starts_with("test data is there and is reused"),
         "{told}"
     );
+    assert!(!told.contains("laying down before them"), "{told}");
     let (laid, away) = (place.data_folder(), place.folder.path().join("away"));
     fs::rename(&laid, &away).unwrap();
     let said = place.fails(plan, 4);

@@ -40,14 +40,17 @@ fn sizing() -> Sizing {
 }
 
 fn measured(study: &mut Study, rates: [f64; 3], windows: u64) {
-    let large_read = &Workload::standard()[0];
+    measured_of(study, &Workload::standard()[0], rates, windows);
+}
+
+fn measured_of(study: &mut Study, workload: &Workload, rates: [f64; 3], windows: u64) {
     for rate in rates {
         let number = study.next_trial();
         study.trials.push(Trial {
             state: State::Complete,
             windows,
             rate_bytes_per_s: Some(rate),
-            ..Trial::begin(number, 1, Phase::Before, Timestamp::UNIX_EPOCH, large_read)
+            ..Trial::begin(number, 1, Phase::Before, Timestamp::UNIX_EPOCH, workload)
         });
     }
 }
@@ -64,8 +67,12 @@ fn a_first_sitting_tells_its_bounds_and_that_bytes_are_not_known() {
     );
     assert_eq!(said[1], "trials take about 17 min");
     assert!(
-        said[2].contains("not known before the first sitting, beside 10.7 GB"),
+        said[3].contains("not known before the first sitting, beside 10.7 GB"),
         "{said:?}"
+    );
+    assert_eq!(
+        said[2],
+        "how long laying down before them takes is not known before a sitting has written"
     );
     let mut laid = study();
     laid.data.files.push(DataFile {
@@ -86,7 +93,12 @@ fn a_first_sitting_tells_its_bounds_and_that_bytes_are_not_known() {
         said[1].starts_with("trials take 6 min at least and 60 min at most"),
         "{said:?}"
     );
-    assert!(said[2].contains("117.7 MB/s"), "{said:?}");
+    assert!(said[3].contains("117.7 MB/s"), "{said:?}");
+    // 10 GiB are 10,737 MB: 91.2 s. With 378 s they are 469.2 s.
+    assert_eq!(
+        said[2],
+        "laying down before them takes at least 91 s over this link, which carries 117.7 MB/s: at least 7.8 min in all"
+    );
 }
 
 /// Logs of 99, 100 and 101 scatter by 1 %: 6.965 × 1 % / √3 is 4.0 % and too wide for 3 %, 4.541 × 1 % / 2
@@ -120,6 +132,65 @@ fn a_later_sitting_tells_what_the_latest_makes_likely() {
     );
     assert!(
         said[2].starts_with("they read about 4.40 GB and"),
+        "{said:?}"
+    );
+}
+
+/// 10,737 MB at the median of 99, 100 and 101 MB/s are 107.4 s, whatever the link would carry; with the 990 s
+/// of the trials they are 1,097 s. Trials of 44 s, as above, are 151 s with them.
+#[test]
+fn laying_down_is_told_by_the_latest_large_writes_and_in_the_sum() {
+    let all = Workload::standard();
+    let writes = all.iter().find(|workload| workload.name == "large-write");
+    let mut study = study();
+    measured_of(&mut study, &all[3], [1e6, 1e6, 1e6], 30);
+    measured_of(&mut study, writes.unwrap(), [99e6, 101e6, 100e6], 30);
+    let line = Some(Rate(117.7e6));
+    let told = |study: &Study, request: &Request, chosen: &[Workload]| {
+        let said = sentences(study, chosen, request, &sizing(), line);
+        (said[1].clone(), said[2].clone())
+    };
+    let (_, laying) = told(&study, &request(None), &all);
+    let begin =
+        "laying down before them takes about 107 s at the 100.0 MB/s of the latest large-write: ";
+    assert_eq!(laying, format!("{begin}about 18 min in all"));
+    // An hour from the begin leaves 58 min for trials after it.
+    let (trials, laying) = told(&study, &request(Some(0.03)), &all);
+    assert!(
+        trials.ends_with("58 min at most: how much the share scatters is not known yet"),
+        "{trials}"
+    );
+    assert_eq!(
+        laying,
+        format!("{begin}8 min at least and 60 min at most in all")
+    );
+    measured(&mut study, [99e6, 100e6, 101e6], 8);
+    let (_, laying) = told(&study, &request(Some(0.03)), &all[..1]);
+    assert_eq!(laying, format!("{begin}about 3 min in all, 24 min at most"));
+    let none = Sizing {
+        files: Vec::new(),
+        ..sizing()
+    };
+    let said = sentences(&study, &all, &request(None), &none, line);
+    assert!(
+        !said.iter().any(|said| said.contains("laying down before")),
+        "{said:?}"
+    );
+    // Fresh data is laid down too: as much as there is to read.
+    study.data.files.push(DataFile {
+        number: 0,
+        set: Set::Read,
+        bytes: Bytes::GIB,
+        phase: Phase::Before,
+        complete: true,
+    });
+    let fresh = Request {
+        tags: vec![crate::study::FRESH.to_owned()],
+        ..request(None)
+    };
+    let said = sentences(&study, &all[..1], &fresh, &none, line);
+    assert!(
+        said[2].starts_with("laying down before them takes about 11 s"),
         "{said:?}"
     );
 }
