@@ -86,17 +86,6 @@ pub fn mad(values: &[f64]) -> Option<f64> {
     median(&deviations)
 }
 
-/// How many values lie so far below the others that they are of another kind: below half of the median, and
-/// further below it than five standard deviations, as [`mad`] estimates them (a rule of this house, no source).
-/// Of normal values it is one in three million.
-pub fn far_below(values: &[f64]) -> usize {
-    let Some((centre, deviation)) = median(values).zip(mad(values)) else {
-        return 0;
-    };
-    let limit = (centre / 2.0).min(centre - 5.0 * 1.4826 * deviation);
-    values.iter().filter(|value| **value < limit).count()
-}
-
 /// Standard deviation as a fraction of the mean (0.05 is 5 %).
 ///
 /// `None` for fewer than two values or a mean that is not positive.

@@ -19,6 +19,10 @@ use super::steady::warmup;
 pub const CONFIDENCE: f64 = 0.95;
 /// Confidence of the interval at each look.
 pub const LOOK_CONFIDENCE: f64 = 0.98;
+/// Of a hundred sittings that ended as soon as they knew enough and saw seconds in which hardly anything moved,
+/// in how many the interval holds the mean that trials of full length have: trials that see none end early, and
+/// most such seconds are taken for warm-up, so that the mean is too high. SIMULATED with one such second in fifty (`compare/stopped.rs`).
+pub const HOLDS_WHERE_STALLED: u8 = 87;
 /// Numbers of values at which one looks; the last is the most that is ever taken.
 pub const LOOKS: [usize; 13] = [3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 27, 33, 40];
 /// Fewer steady windows say too little of their memory.
