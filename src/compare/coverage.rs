@@ -4,7 +4,7 @@ use super::sample::{BetweenSittings, Sample, estimate};
 use super::{Quantity, Rules, Verdict};
 use crate::seed::{Seed, standard_normal};
 
-const RULES: Rules = Rules {
+pub(super) const RULES: Rules = Rules {
     confidence: 0.95,
     threshold: 0.03,
     least_trials: 3,
@@ -50,19 +50,13 @@ impl Shares {
             } else {
                 0.5 + 1.5 * rng.f64()
             };
-            let mut side = |mean: f64, sittings: &[usize], (sitting_sd, trial_sd): (f64, f64)| {
-                let mut values = Vec::new();
-                for &trials in sittings {
-                    let effect = sitting_sd * standard_normal(&mut rng);
-                    values.extend((0..trials).map(|_| {
-                        let error = trial_sd * standard_normal(&mut rng);
-                        mean * (effect + error).exp()
-                    }));
-                }
-                values
-            };
-            let before = side(1e8, layout.0, (sitting_sds.0, trial_sds.0));
-            let other = side(1e8 * truth, layout.1, (sitting_sds.1, trial_sds.1));
+            let before = side(&mut rng, 1e8, layout.0, (sitting_sds.0, trial_sds.0));
+            let other = side(
+                &mut rng,
+                1e8 * truth,
+                layout.1,
+                (sitting_sds.1, trial_sds.1),
+            );
             let samples = (
                 Sample::new(&before, layout.0, between),
                 Sample::new(&other, layout.1, between),
@@ -80,6 +74,25 @@ impl Shares {
             alarms: alarms as f64 / (STUDIES / 2) as f64,
         }
     }
+}
+
+/// Rates of a phase by the model of [`sample`](super::sample), sitting after sitting of so many trials; the
+/// standard deviations are those of the effect of a sitting and of the error of a trial, as logs.
+pub(super) fn side(
+    rng: &mut fastrand::Rng,
+    mean: f64,
+    sittings: &[usize],
+    (sitting_sd, trial_sd): (f64, f64),
+) -> Vec<f64> {
+    let mut values = Vec::new();
+    for &trials in sittings {
+        let effect = sitting_sd * standard_normal(rng);
+        values.extend((0..trials).map(|_| {
+            let error = trial_sd * standard_normal(rng);
+            mean * (effect + error).exp()
+        }));
+    }
+    values
 }
 
 /// The promise of the whole program: the interval covers the truth in 93 to 97 % of studies, and

@@ -32,7 +32,7 @@ pub struct Group {
     pub median_rate: f64,
     /// Interval of the geometric mean of the rate; `None` for fewer than two trials. Its unit is
     /// the sitting from three sittings on, else the trial, which leaves the differences between
-    /// sittings out.
+    /// sittings out and has the confidence of a look where one looked.
     pub mean_interval: Option<Interval>,
     /// Standard deviation over mean; `None` for fewer than two trials.
     pub spread: Option<f64>,
@@ -92,7 +92,8 @@ impl Group {
         // One phase alone has the two degrees of freedom between sittings from three sittings on.
         let between = BetweenSittings::of(sittings, 1);
         let sample = Sample::new(&rates, &trials_of_sittings, between);
-        let mean_interval = mean_t(&sample.logs, confidence).map(|interval| Interval {
+        let made = between.confidence(confidence, looked);
+        let mean_interval = mean_t(&sample.logs, made).map(|interval| Interval {
             low: interval.low.exp(),
             high: interval.high.exp(),
             ..interval

@@ -29,11 +29,15 @@ mod verdict;
 #[cfg(test)]
 mod coverage;
 #[cfg(test)]
+mod followed;
+#[cfg(test)]
 pub(crate) mod scene;
 #[cfg(test)]
 mod stopped;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod told;
 
 pub use account::Account;
 pub use bounds::Bounds;
@@ -42,7 +46,7 @@ pub use group::{Group, Void};
 pub use quantity::Quantity;
 pub use reshaped::Reshaped;
 pub use sample::BetweenSittings;
-pub use verdict::Verdict;
+pub use verdict::{BY_CHANCE_AFTER_EACH, BY_CHANCE_ONCE_MORE, Verdict};
 
 use std::collections::BTreeMap;
 

@@ -226,6 +226,23 @@ fn groups_know_their_sittings() {
     );
 }
 
+/// Student's t of two degrees of freedom is 4.3027 for 95 % and 6.9646 for 98 % (any table).
+#[test]
+fn the_mean_of_trials_that_were_looked_at_has_the_interval_of_a_look() {
+    let trials = trials(&scans(100, None), &[Before; 3], |index, trial| {
+        trial.rate_bytes_per_s = Some(1e8 * (0.01 * index as f64).exp());
+    });
+    let asked = [(observed::PRECISION_ASKED.to_owned(), 0.03)];
+    let looked = BTreeMap::from([(1, asked.into_iter().collect())]);
+    for (observations, reach) in [(BTreeMap::new(), 4.3027), (looked, 6.9646)] {
+        let (row, _) = row_of(&trials, &observations);
+        let interval = row.group(Before).unwrap().mean_interval.unwrap();
+        let half = (interval.high / interval.low).ln() / 2.0;
+        let expected = reach * 0.01 / 3f64.sqrt();
+        assert!((half / expected - 1.0).abs() < 1e-4, "{half} {expected}");
+    }
+}
+
 #[test]
 fn new_data_has_a_row_of_its_own_and_is_never_pooled_with_old() {
     let mut study = crate::report::testing::study(crate::report::testing::Scene::Full);

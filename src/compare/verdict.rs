@@ -11,6 +11,16 @@ pub(super) const MOST_TRIALS: usize = 200;
 /// The same for sittings, each of which is a visit to the pool.
 const MOST_SITTINGS: usize = 30;
 
+/// Of a hundred studies without a true change, in how many one is proved all the same by a person who compares
+/// two sittings in each phase and, if that proves nothing, measures up to the number that is told, if one is, and
+/// compares once more: each interval holds in 95 % for a single comparison.
+///
+/// SIMULATED where sittings scatter so much that the threshold stops none (`compare/followed.rs`).
+pub const BY_CHANCE_ONCE_MORE: u8 = 9;
+/// The same of a person who adds a sitting to each phase while nothing is proved, up to six, and compares after
+/// each.
+pub const BY_CHANCE_AFTER_EACH: u8 = 13;
+
 /// What may be said of a change.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Verdict {

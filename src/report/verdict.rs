@@ -2,7 +2,10 @@
 
 use super::grades::{self, Judgements};
 use super::words::{NONE, change, client_limited, confidence, count, size};
-use crate::compare::{BetweenSittings, Contrast, Quantity, Row, Rules, Verdict};
+use crate::compare::{
+    BY_CHANCE_AFTER_EACH, BY_CHANCE_ONCE_MORE, BetweenSittings, Comparison, Contrast, Quantity,
+    Row, Rules, Verdict,
+};
 use crate::plan::Phase;
 
 /// The interval of a contrast: `+29 % to +37 %`.
@@ -104,10 +107,7 @@ pub(super) fn verdict(
             format!("not enough trials: {} {would}", sides.join(" and "))
         }
         Verdict::NoProvableChange { trials } => {
-            let sure = contrast
-                .welch
-                .is_some_and(|welch| welch.low > 1.0 || welch.high < 1.0);
-            if sure {
+            if contrast.excludes_no_change() {
                 return format!(
                     "no provable change of {} or more: {}, {}",
                     size(rules.threshold),
@@ -136,7 +136,9 @@ pub(super) fn verdict(
             let seen = change(contrast.ratio);
             let advice = match (of_trials.or(of_sittings), rules.open(Phase::Before)) {
                 (Some(repeated), true) => {
-                    format!("; {repeated} would probably settle the {seen} seen")
+                    format!(
+                        "; {repeated}, compared once all are measured, would probably settle the {seen} seen"
+                    )
                 }
                 // As many on each side as it takes are not to be had.
                 (Some(_), false) => format!("; {seen} seen{}", more(row, contrast, other, rules)),
@@ -147,12 +149,40 @@ pub(super) fn verdict(
     }
 }
 
+/// Where a change is not proved and more of its phases can be measured: that how many sittings there shall be is
+/// settled beforehand, since whoever measures on until one is proved proves one in the end.
+pub(super) fn plan_ahead(comparison: &Comparison) -> Option<String> {
+    let rules = &comparison.rules;
+    let goes_on = |contrast: &Option<Contrast>, phase: Phase| {
+        let contrast = contrast.as_ref().filter(|_| rules.open(phase));
+        contrast.is_some_and(|contrast| {
+            matches!(contrast.verdict, Verdict::NoProvableChange { .. })
+                && !contrast.excludes_no_change()
+        })
+    };
+    let mut rows = comparison.workloads.iter();
+    rows.any(|row| {
+        goes_on(&row.during_before, Phase::During) || goes_on(&row.after_before, Phase::After)
+    })
+    .then(|| {
+        format!(
+            "Settle how many sittings each phase shall have before you measure more, and compare when all are \
+             there. Where nothing has changed, chance proves a change in {} of 100 studies that are compared \
+             once, in about {BY_CHANCE_ONCE_MORE} of 100 that are compared at two sittings in each phase and \
+             once more, and in about {BY_CHANCE_AFTER_EACH} of 100 that are compared after each sitting until one \
+             is proved.",
+            ((1.0 - rules.confidence) * 100.0).round()
+        )
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::testing::{self, Scene};
     use super::*;
     use crate::compare::compare;
     use crate::judge::judge_all;
+    use crate::stats::contrast::RatioEstimate;
 
     /// Who is asked for what can be had no more is asked in vain.
     #[test]
@@ -196,7 +226,9 @@ mod tests {
             )
         );
         rules.come_to = Phase::Before;
-        assert!(told(&contrast, &rules).contains("4 trials on each side would probably settle"));
+        let advice =
+            "; 4 trials on each side, compared once all are measured, would probably settle the ";
+        assert!(told(&contrast, &rules).contains(advice));
     }
 
     /// A range from nothing to many times as much is no finding, and what nobody can do is no advice.
@@ -234,6 +266,50 @@ mod tests {
         );
         contrast.smallest_provable = Some(0.5);
         assert!(!verdict(row, &contrast, Phase::During, &rules, &judgements).contains("too few"));
+    }
+
+    /// Who has a proof already, or can measure no more, is not told how to go on.
+    #[test]
+    fn who_may_measure_on_until_something_shows_is_told_what_that_proves() {
+        let study = testing::study(Scene::Full);
+        let mut rules = Rules::of(&study);
+        rules.come_to = Phase::After;
+        let mut comparison = compare(&study, &judge_all(&study), rules);
+        let settle =
+            |comparison: &mut Comparison, verdict: Verdict, welch: Option<RatioEstimate>| {
+                for row in &mut comparison.workloads {
+                    let contrasts = [&mut row.during_before, &mut row.after_before];
+                    for contrast in contrasts.into_iter().flatten() {
+                        (contrast.verdict, contrast.welch) = (verdict, welch);
+                    }
+                }
+            };
+        let surely = comparison.workloads[0].after_before.as_ref().unwrap().welch;
+        assert!(surely.unwrap().low > 1.0);
+        settle(&mut comparison, Verdict::Gain, surely);
+        assert_eq!(plan_ahead(&comparison), None);
+        let unproved = Verdict::NoProvableChange { trials: None };
+        // Too small to matter, and known to be.
+        settle(&mut comparison, unproved, surely);
+        assert_eq!(plan_ahead(&comparison), None);
+        let unsure = surely.map(|found| RatioEstimate { low: 0.9, ..found });
+        settle(&mut comparison, unproved, unsure);
+        let told = plan_ahead(&comparison).unwrap();
+        for part in [
+            "compare when all are there",
+            "a change in 5 of 100 studies that are compared once, in about 9 of 100",
+            "in about 13 of 100 that are compared after each sitting until one is proved.",
+        ] {
+            assert!(told.contains(part), "{part} in {told}");
+        }
+        for row in &mut comparison.workloads {
+            row.after_before = None;
+        }
+        assert_eq!(
+            plan_ahead(&comparison),
+            None,
+            "more of during is not to be had"
+        );
     }
 
     /// Half again as much and two thirds of it are equally far from no change.

@@ -175,6 +175,7 @@ pub(super) fn cautions(comparison: &Comparison, judgements: &Judgements) -> Vec<
         .chain(failed(comparison))
         .chain(paced)
         .chain(between_sittings(comparison))
+        .chain(super::verdict::plan_ahead(comparison))
         .chain(of_groups.filter_map(|caution| caution.told(comparison)))
         .collect()
 }

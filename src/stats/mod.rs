@@ -16,6 +16,7 @@
 //! | `regression` | least squares by Householder QR; a line, what it predicts and when it arrives |
 //! | `theil_sen` | a line that wrong points do not move |
 //! | `steady` | whether a series has settled, and where its warm-up ends |
+//! | `stalls` | how often a series nearly stands still |
 //! | `change_point` | where the level of a series changes |
 //! | `long_run` | how far the mean of a series with memory may be off |
 //! | `precise` | when a mean is known well enough, though one has looked before |
@@ -32,6 +33,7 @@ pub mod association;
 pub mod regression;
 pub mod theil_sen;
 pub mod steady;
+pub mod stalls;
 pub mod change_point;
 pub mod long_run;
 pub mod precise;

@@ -19,6 +19,10 @@ use super::steady::warmup;
 pub const CONFIDENCE: f64 = 0.95;
 /// Confidence of the interval at each look.
 pub const LOOK_CONFIDENCE: f64 = 0.98;
+/// Of a hundred sittings that ended as soon as they knew enough and saw seconds in which hardly anything moved,
+/// in how many the interval holds the mean that trials of full length have: trials that see none end early, and
+/// most such seconds are taken for warm-up, so that the mean is too high. SIMULATED with one such second in fifty (`compare/stopped.rs`).
+pub const HOLDS_WHERE_STALLED: u8 = 87;
 /// Numbers of values at which one looks; the last is the most that is ever taken.
 pub const LOOKS: [usize; 13] = [3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 27, 33, 40];
 /// Fewer steady windows say too little of their memory.
@@ -93,15 +97,17 @@ mod tests {
     use crate::seed::{Seed, standard_normal};
 
     const SEED: Seed = Seed(2026);
-    const STUDIES: usize = 4_000;
+    /// Spreads, as multiples of the half-width that is asked for, and the one at which least is covered.
+    const SPREADS: [f64; 7] = [0.1, 0.5, 1.0, 1.3, WORST, 2.2, 3.0];
+    const WORST: f64 = 1.7;
 
-    /// The share of sets of looked-at values whose last interval holds the truth, and the mean number of
-    /// values, when the spread is `ratio` times the half-width that is asked for; `confidence` at each look.
-    fn covered(ratio: f64, confidence: f64) -> (f64, f64) {
+    /// The share of `studies` sets of looked-at values whose last interval holds the truth, and the mean number
+    /// of values, when the spread is `ratio` times the half-width that is asked for; `confidence` at each look.
+    fn covered(ratio: f64, confidence: f64, studies: usize) -> (f64, f64) {
         let asked = 0.03;
         let (mut covered, mut taken) = (0, 0);
         let mut rng = SEED.child("looks", (ratio * 100.0) as u64).rng();
-        for _ in 0..STUDIES {
+        for _ in 0..studies {
             let mut values = Vec::new();
             for look in LOOKS {
                 while values.len() < look {
@@ -116,20 +122,41 @@ mod tests {
                 }
             }
         }
-        let share = |count| count as f64 / STUDIES as f64;
+        let share = |count| count as f64 / studies as f64;
         (share(covered), share(taken))
     }
 
-    /// Three times the chance error of 4,000 is one point.
+    /// Three times the chance error of so many is allowed about what DEVELOPERS.md tells of 20,000.
     #[test]
     fn intervals_hold_whatever_the_spread_although_one_has_looked() {
-        for ratio in [0.1, 0.5, 1.0, 1.3, 1.7, 2.2, 3.0] {
-            let (share, taken) = covered(ratio, LOOK_CONFIDENCE);
-            assert!(share >= 0.94, "{SEED}, {ratio}: {share} after {taken}");
+        const STUDIES: usize = 4_000;
+        const TOLD: f64 = 0.953;
+        let chance = |share: f64| 3.0 * (share * (1.0 - share) / STUDIES as f64).sqrt();
+        for ratio in SPREADS {
+            let (share, taken) = covered(ratio, LOOK_CONFIDENCE, STUDIES);
+            let least = TOLD - chance(TOLD);
+            assert!(share >= least, "{SEED}, {ratio}: {share} after {taken}");
         }
-        // Why: with the plain interval they do not.
-        let (plain, _) = covered(1.7, CONFIDENCE);
-        assert!(plain < 0.925, "{SEED}: {plain}");
+        // Why: with intervals of less they do not.
+        for (confidence, told) in [(CONFIDENCE, 0.902), (0.975, 0.944)] {
+            let (share, _) = covered(WORST, confidence, STUDIES);
+            let off = (share - told).abs();
+            assert!(off <= chance(told), "{SEED}, {confidence}: {share}");
+        }
+    }
+
+    #[test]
+    #[ignore = "prints figures of DEVELOPERS.md"]
+    #[expect(clippy::print_stdout, reason = "the figures are what this is for")]
+    fn print_what_holds_after_looks() {
+        println!(
+            "SIMULATED: spread over half-width: what holds with looks of 95, 97.5 and 98 %, in %"
+        );
+        for ratio in SPREADS {
+            let told = [CONFIDENCE, 0.975, LOOK_CONFIDENCE]
+                .map(|each| format!("{:.1}", covered(ratio, each, 20_000).0 * 100.0));
+            println!("  {ratio}: {}", told.join(", "));
+        }
     }
 
     /// The mean of `n` values of an autoregression has the variance `(1+r)/(1-r)/n`, for large `n`.
