@@ -34,7 +34,7 @@ fn over(rules: &Rules, phases: impl IntoIterator<Item = Phase>) -> Option<String
 const TELLING: f64 = 5.0;
 
 /// The sittings that would tell more, as far as they can be had: `; 1 more sitting before and 2 more sittings
-/// after would tell more`.
+/// after, compared once all are measured, would tell more`.
 fn more(row: &Row, contrast: &Contrast, other: Phase, rules: &Rules) -> String {
     let sittings = |phase| row.group(phase).map_or(0, |group| group.sittings);
     let (before, of_other) = match (contrast.between_sittings, rules.open(Phase::Before)) {
@@ -47,12 +47,22 @@ fn more(row: &Row, contrast: &Contrast, other: Phase, rules: &Rules) -> String {
     };
     let wanted = [(Phase::Before, before), (other, of_other)].into_iter();
     let wanted = wanted.filter(|(phase, more)| *more > 0 && rules.open(*phase));
+    // Who compares after each of them until a change is proved proves one by chance (`plan_ahead`).
+    let together = match wanted.clone().map(|(_, more)| more).sum::<usize>() {
+        0 | 1 => "",
+        _ => ", compared once all are measured,",
+    };
     let wanted: Vec<String> = wanted
         .map(|(phase, more)| format!("{} {phase}", count(more, "more sitting")))
         .collect();
     match (wanted.is_empty(), over(rules, [Phase::Before, other])) {
-        (false, None) => format!("; {} would tell more", wanted.join(" and ")),
-        (false, Some(over)) => format!("; {} would tell more; {over}", wanted.join(" and ")),
+        (false, None) => format!("; {}{together} would tell more", wanted.join(" and ")),
+        (false, Some(over)) => {
+            format!(
+                "; {}{together} would tell more; {over}",
+                wanted.join(" and ")
+            )
+        }
         (true, Some(over)) => format!("; {over}"),
         (true, None) => String::new(),
     }
@@ -221,7 +231,7 @@ mod tests {
             told(&contrast, &rules),
             format!(
                 "no provable change (a rise of 20 % or a fall of 17 % would probably have shown); {} seen; 2 more \
-                 sittings after would tell more; more of before can be measured no longer",
+                 sittings after, compared once all are measured, would tell more; more of before can be measured no longer",
                 change(contrast.ratio)
             )
         );
@@ -250,13 +260,15 @@ mod tests {
         );
         // One sitting on each side.
         rules.come_to = Phase::Before;
-        let wanted = "; 1 more sitting before and 1 more sitting during would tell more";
+        let wanted = "; 1 more sitting before and 1 more sitting during, compared once all are measured, \
+                      would tell more";
         assert_eq!(told(&rules), format!("{few}{wanted}"));
         rules.come_to = Phase::During;
         assert_eq!(
             told(&rules),
             format!(
-                "{few}; 2 more sittings during would tell more; more of before can be measured no longer"
+                "{few}; 2 more sittings during, compared once all are measured, would tell more; more of before can \
+                 be measured no longer"
             )
         );
         rules.come_to = Phase::After;
