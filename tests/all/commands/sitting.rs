@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::process::Command;
 
-use super::{NEW, Place, SHORT, stderr};
+use super::{NEW, Place, SHORT, start, stderr, wait_for_rows};
 
 #[test]
 fn a_sitting_leaves_rows_windows_latencies_and_facts() {
@@ -180,4 +180,44 @@ fn every_command_names_the_same_next_step() {
         line.contains("Run `poolproof measure scans --phase before`"),
         "{report}"
     );
+}
+
+/// A trial that was taken for the time before would spoil what the expansion is held against.
+#[test]
+fn nothing_is_measured_for_a_phase_that_is_over_by_the_record() {
+    let place = Place::new();
+    place.ok(NEW);
+    place.ok("watch scans --at 40");
+    let said = place.fails(&format!("{SHORT} --phase before"), 2);
+    assert!(
+        said.contains("the reshape began ") && said.contains("give --phase during"),
+        "{said}"
+    );
+    place.ok(&format!("{SHORT} --phase during --workload small-read"));
+    place.ok("watch scans --at 100");
+    for phase in ["before", "during"] {
+        let said = place.fails(&format!("{SHORT} --phase {phase}"), 2);
+        assert!(
+            said.contains("the reshape ended ") && said.contains("give --phase after"),
+            "{phase}: {said}"
+        );
+    }
+    assert_eq!(place.rows("trials.csv").len(), 1);
+}
+
+/// What follows the end is no cost of the reshape.
+#[test]
+fn a_sitting_beside_a_reshape_ends_with_it() {
+    let place = Place::new();
+    place.ok(NEW);
+    place.ok("watch scans --at 40");
+    let mut child = start(
+        &place,
+        "measure scans --size 64MiB --seconds 1 --trials 50 --phase during --workload small-read",
+    );
+    wait_for_rows(&place, 1);
+    place.ok("watch scans --at 100");
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    let measured = place.rows("trials.csv").len();
+    assert!((1..50).contains(&measured), "{measured}");
 }
