@@ -10,7 +10,7 @@ use super::consent::settle;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
 use super::sitting::ahead::foresee;
-use super::sitting::until::{LEAST, MOST, asked_before};
+use super::sitting::until::{LEAST, MOST, asked_before, size_as_before};
 use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, span, width};
 use crate::compare::{Rules, compare};
@@ -136,13 +136,8 @@ fn commands(phase: Phase) -> &'static [Place] {
 /// of the data to read, and lengths, by what is to be known where that was asked for.
 fn lengths(request: &mut Request, arguments: &Arguments, study: &Study) -> Result<(), Failure> {
     let before = asked_before(study);
-    let size = before.and_then(|before| before.size);
-    if let Some(size) = size.filter(|_| arguments.size.is_none() && !arguments.brief) {
-        say(&format!(
-            "as in the sitting before: {} to read (--size for more: earlier trials do not count beside it)",
-            size.iec()
-        ));
-        request.size = Some(size);
+    if arguments.size.is_none() && !arguments.brief {
+        request.size = size_as_before(study);
     }
     let free = arguments.seconds.is_none() && !arguments.brief;
     let example = before.filter(|_| free);

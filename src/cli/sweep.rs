@@ -8,6 +8,7 @@ use super::attend::attend;
 use super::mounted::{self, Moved};
 use super::screen::Screen;
 use super::sitting::ahead::needed;
+use super::sitting::until::size_as_before;
 use super::sitting::{self, Event};
 use super::test_data::{Asked, lay_down, size_now};
 use super::{Exit, Failure, owner, print, say};
@@ -40,8 +41,8 @@ pub(super) struct Arguments {
     /// Seconds for each working set, after it has been read once.
     #[arg(long, value_name = "S", default_value_t = 3, value_parser = clap::value_parser!(u64).range(1..=600))]
     seconds: u64,
-    /// Size of the data to read [default: no more than shows where caches end, at most
-    /// as for measure].
+    /// Size of the data to read [default: as sittings before were asked for, else no
+    /// more than shows where caches end].
     #[arg(long, value_name = "BYTES")]
     size: Option<Bytes>,
     #[command(flatten)]
@@ -64,7 +65,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         .moved
         .share(&store.study().config, &arguments.folder.study);
     let path = store.study().config.share.clone();
-    let (size, seconds) = (arguments.size, arguments.seconds);
+    let (size, seconds) = (
+        arguments.size.or_else(|| size_as_before(store.study())),
+        arguments.seconds,
+    );
     let watch = Arc::new(Watch::default());
     let watched = Arc::clone(&watch);
     let work = move |tell: &mut dyn FnMut(Event)| {

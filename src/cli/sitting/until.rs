@@ -8,6 +8,7 @@
 use std::collections::{BTreeMap, VecDeque};
 
 use super::{Event, Request};
+use crate::cli::say;
 use crate::compare::Quantity;
 use crate::load::Until;
 use crate::plan::{self, Workload};
@@ -98,6 +99,17 @@ pub(in crate::cli) fn asked_before(study: &Study) -> Option<Asked> {
             precision: seen.get(observed::PRECISION_ASKED),
         })
     })
+}
+
+/// The size of the data to read that the sitting before was asked for, if it was, which is said: what is laid down
+/// beyond it is read by later trials, too.
+pub(in crate::cli) fn size_as_before(study: &Study) -> Option<Bytes> {
+    let size = asked_before(study)?.size?;
+    say(&format!(
+        "as in the sitting before: {} to read (--size for more: earlier trials do not count beside it)",
+        size.iec()
+    ));
+    Some(size)
 }
 
 /// The course of one sitting.

@@ -439,8 +439,9 @@ mod tests {
     use super::*;
     use crate::plan::Workload;
 
-    /// Drives a lane of `workload`; allocations meanwhile, and operations.
-    fn driven(workload: &Workload, wanted: Known) -> (u64, u64) {
+    /// Drives a lane of `workload`; allocations meanwhile, operations, and how many were in flight on average: the
+    /// sum of their latencies over the time (Little, Operations Research 9 (1961), from memory).
+    fn driven(workload: &Workload, wanted: Known) -> (u64, u64, f64) {
         on_trial(workload, |trial| {
             let mut lane = Lane::new(trial, wanted).unwrap();
             let mut stopped = Ok(None);
@@ -450,7 +451,11 @@ mod tests {
             assert_eq!(stopped.unwrap(), None);
             let ended = lane.work(Clock(Instant::now())).0.unwrap();
             assert_eq!(ended.recording.failure, None);
-            (allocated.count_total, ended.recording.started)
+            let recording = ended.recording;
+            let latencies = recording.latency(0);
+            let waited = latencies.mean() * latencies.len() as f64;
+            let in_flight = waited / recording.ended.0 as f64;
+            (allocated.count_total, recording.started, in_flight)
         })
     }
 
@@ -462,7 +467,7 @@ mod tests {
             "large-write",
             "mixed",
         ] {
-            let (allocated, operations) = driven(&standard(name), Known::ALL);
+            let (allocated, operations, _) = driven(&standard(name), Known::ALL);
             assert_eq!(allocated, 0, "{name}");
             assert!(operations >= 8, "{name}: {operations}");
         }
@@ -474,15 +479,34 @@ mod tests {
             depth: 1024,
             ..standard("small-read-deep")
         };
-        let (allocated, operations) = driven(&deepest, Known::ALL);
+        let (allocated, operations, in_flight) = driven(&deepest, Known::ALL);
         assert_eq!(allocated, 0);
         assert!(operations >= 1024, "{operations}");
+        // The first ones and the last are not all of them at once.
+        assert!((512.0..=1024.5).contains(&in_flight), "{in_flight}");
+    }
+
+    /// What stands ready is not in flight, and its wait is no latency.
+    #[test]
+    fn writes_that_stand_ready_are_not_counted_as_in_flight() {
+        for depth in [1, 4] {
+            let workload = Workload {
+                depth,
+                ..standard("large-write")
+            };
+            let (_, operations, in_flight) = driven(&workload, Known::ALL);
+            assert!(operations > u64::from(depth + SPARE), "{operations}");
+            assert!(
+                in_flight <= f64::from(depth) * 1.001,
+                "{depth}: {in_flight}"
+            );
+        }
     }
 
     #[test]
     fn a_ring_that_knows_nothing_beforehand_does_the_same() {
         for (files, buffers) in [(false, true), (true, false), (false, false)] {
-            let (_, operations) = driven(&standard("mixed"), Known { files, buffers });
+            let (_, operations, _) = driven(&standard("mixed"), Known { files, buffers });
             assert!(operations >= 8, "{operations}");
         }
     }

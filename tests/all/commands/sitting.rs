@@ -221,3 +221,18 @@ fn a_sitting_beside_a_reshape_ends_with_it() {
     let measured = place.rows("trials.csv").len();
     assert!((1..50).contains(&measured), "{measured}");
 }
+
+/// More data than the sittings read would have their trials count no more.
+#[test]
+fn a_sweep_after_a_sitting_of_a_stated_size_keeps_to_it() {
+    let place = Place::new();
+    place.ok(NEW);
+    place.ok(&format!("{SHORT} --phase before --workload small-read"));
+    let laid = || place.laid_down().1.len();
+    let before = laid();
+    let output = place.run("sweep scans --seconds 1");
+    assert!(output.status.success());
+    assert!(stderr(&output).contains("as in the sitting before: 64.0 MiB to read"));
+    assert_eq!(laid(), before);
+    assert!(!place.rows("sweep.csv").is_empty());
+}
