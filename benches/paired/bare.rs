@@ -13,9 +13,16 @@ use std::time::{Duration, Instant};
 
 use io_uring::types::Fixed;
 use io_uring::{IoUring, opcode};
+use poolproof::plan::content::{Address, BLOCK, fill};
 use rustix::mm::{Advice, MapFlags, ProtFlags, madvise, mmap_anonymous, munmap};
 
 const HUGE: usize = 2 << 20;
+const FIRST: Address = Address {
+    study: 1,
+    file: 2,
+    block: 0,
+    generation: 0,
+};
 
 /// What a loop did, from its first call to its last.
 pub(super) struct Done {
@@ -33,6 +40,8 @@ pub(super) struct Bare<'a> {
     pub(super) block: usize,
     pub(super) depth: usize,
     pub(super) writes: bool,
+    /// Whether it makes unique content for each write, as poolproof does; else it writes the same over and over.
+    pub(super) makes: bool,
     pub(super) length: Duration,
 }
 
@@ -66,7 +75,9 @@ impl Bare<'_> {
     fn work(&self, buffer: &mut [u8], next: &AtomicUsize, begun: Instant) -> io::Result<u64> {
         let mut done = 0;
         while begun.elapsed() < self.length {
-            let place = self.places[next.fetch_add(1, Relaxed) % self.places.len()];
+            let number = next.fetch_add(1, Relaxed);
+            let place = self.places[number % self.places.len()];
+            self.make(buffer, number);
             match self.writes {
                 true => self.file.write_all_at(buffer, place)?,
                 false => self.file.read_exact_at(buffer, place)?,
@@ -74,6 +85,14 @@ impl Bare<'_> {
             done += 1;
         }
         Ok(done)
+    }
+
+    /// Makes the content of write `number`, if it does.
+    fn make(&self, buffer: &mut [u8], number: usize) {
+        if self.writes && self.makes {
+            let block = (number * self.block / BLOCK) as u64;
+            fill(buffer, Address { block, ..FIRST });
+        }
     }
 
     /// One ring.
@@ -102,6 +121,11 @@ impl Bare<'_> {
             if begun.elapsed() < self.length {
                 while let Some(slot) = free.pop() {
                     let place = self.places[next % self.places.len()];
+                    // SAFETY: the slot is free, so that nobody else has its memory.
+                    let buffer = unsafe {
+                        std::slice::from_raw_parts_mut(vectors[slot].iov_base.cast(), self.block)
+                    };
+                    self.make(buffer, next);
                     next += 1;
                     let (at, length) = (vectors[slot].iov_base.cast(), self.block as u32);
                     let entry = match self.writes {

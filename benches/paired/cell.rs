@@ -26,6 +26,8 @@ pub(super) struct Extent {
     pub(super) length: Nanos,
     /// Measurements of each side.
     pub(super) pairs: usize,
+    /// Whether the loop makes content, too.
+    pub(super) makes: bool,
 }
 
 impl Cell {
@@ -52,6 +54,10 @@ impl Cell {
         all.into_iter()
     }
 
+    pub(super) fn writes(&self) -> bool {
+        self.0.writes()
+    }
+
     /// Lets poolproof and a bare loop take turns, each being first in every other pair.
     pub(super) fn compare(
         &self,
@@ -69,7 +75,7 @@ impl Cell {
         let (engine, direct) = chosen;
         for pair in 0..extent.pairs {
             let drive = Drive::Given(engine, "as chosen".to_owned());
-            let loops = || self.bare(data, folder, &pattern, length, chosen);
+            let loops = || self.bare(data, folder, &pattern, extent, chosen);
             let (ours, bare) = match pair % 2 {
                 0 => {
                     let ours = self.ours(share, data, &pattern, length, drive)?;
@@ -131,7 +137,7 @@ impl Cell {
         data: &TestData,
         folder: &Path,
         pattern: &Pattern,
-        length: Nanos,
+        Extent { length, makes, .. }: Extent,
         (engine, direct): (Engine, bool),
     ) -> Result<Speed, Anyhow> {
         let file = if self.0.reads() { 0 } else { 2 };
@@ -152,6 +158,7 @@ impl Cell {
             block: self.0.block.0 as usize,
             depth: self.0.depth as usize,
             writes: self.0.writes(),
+            makes,
             length: Duration::from(length),
         };
         let done = match engine {

@@ -394,7 +394,7 @@ fn begin(
 /// What drives a trial of `workload`: what was asked for, what drove it before in this study, on the
 /// same kind of file system, or what a short measurement finds.
 fn drive(study: &Study, request: &Request, workload: &Workload, facts: &str) -> Drive {
-    if workload.depth == 1 {
+    if !workload.overlaps() {
         return Drive::Measured;
     }
     if let Some(engine) = request.engine {

@@ -123,6 +123,17 @@ impl Workload {
         self.read_percent < 100
     }
 
+    /// Whether anything can be done while an operation is in flight: another one, or making the content of the
+    /// next write, which a paced one waits for until it is due.
+    pub fn overlaps(&self) -> bool {
+        self.depth > 1 || self.writes_ahead()
+    }
+
+    /// Whether content is made before there is room for the write.
+    pub fn writes_ahead(&self) -> bool {
+        self.writes() && self.operations_per_second.is_none()
+    }
+
     /// Checks every field; the error says which is out of range.
     pub fn validate(&self) -> Result<(), WorkloadError> {
         let fail = |why| {

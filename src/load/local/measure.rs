@@ -109,12 +109,14 @@ impl LocalShare {
         opened: &Opened,
         watch: &Watch,
     ) -> Result<Chosen, LoadError> {
-        let deep = assignment.workload.depth > 1;
-        let usual = if deep { Engine::Ring } else { Engine::Threads };
+        let usual = match assignment.workload.depth {
+            1 => Engine::Threads,
+            _ => Engine::Ring,
+        };
         let taken = |engine, reason: &str| Ok(Chosen::taken(engine, reason));
         match &assignment.drive {
             Drive::Given(engine, reason) => taken(*engine, reason),
-            Drive::Measured if deep => {
+            Drive::Measured if assignment.workload.overlaps() => {
                 choose::choose(assignment, self.study, opened, watch, self.ring)
             }
             Drive::Measured => taken(usual, "one operation at a time"),

@@ -129,9 +129,8 @@ impl<'a> Lane<'a> {
     fn new(trial: &'a Trial<'a>, wanted: Known) -> io::Result<Self> {
         let workload = trial.workload;
         let depth = workload.depth as usize;
-        // A paced write is not taken up before it is due.
-        let ahead = workload.writes() && workload.operations_per_second.is_none();
-        let slots = workload.depth + if ahead { SPARE } else { 0 };
+        let spare = if workload.writes_ahead() { SPARE } else { 0 };
+        let slots = workload.depth + spare;
         let block = trial.job.block() as usize;
         let ring = build((depth * 2).next_power_of_two() as u32)?;
         let buffers = trial.buffers(slots as usize);
