@@ -202,12 +202,22 @@ impl Assumed {
                 ("pace of the expansion at its begin", "--reshape-rate"),
                 Some(rate),
                 (rate, ""),
-                |rate| Rate(rate.0 as f64).to_string(),
+                |rate| {
+                    format!(
+                        "{} idle, {} of it in the hours of use by priority",
+                        Rate(rate.0 as f64),
+                        percent(priority.kept(), 0)
+                    )
+                },
             );
         } else {
+            let in_use = IN_USE.map(|rate| format!("{:.0}", rate * relative(priority) / 1e6));
             ledger.list.push(Assumption {
                 what: "pace of the expansion, mean over each drive",
-                value: "80, 50, 30 MB/s idle (best, likely, worst), as far as a drive can; in use by priority".into(),
+                value: format!(
+                    "80, 50, 30 MB/s idle, {} MB/s in the hours of use by priority (best, likely, worst), as far as a drive can",
+                    in_use.join(", ")
+                ),
                 stated: false,
                 source: PRACTICE,
                 flag: "--reshape-rate",
@@ -304,9 +314,9 @@ impl Assumed {
                 [1.1, 1.0, 0.8].map(|factor| pace(mean * factor, mean * factor * kept))
             }
             None => {
-                let relative = kept / Priority::Low.kept();
-                [(80e6, 20e6), (50e6, 10e6), (30e6, 5e6)]
-                    .map(|(idle, in_use)| pace(idle, in_use * relative))
+                let relative = relative(self.priority);
+                let [best, likely, worst] = IN_USE.map(|in_use| in_use * relative);
+                [pace(80e6, best), pace(50e6, likely), pace(30e6, worst)]
             }
         }
     }
@@ -320,6 +330,15 @@ impl Assumed {
             in_use: Rate(mean * share * self.priority.kept()),
         })
     }
+}
+
+/// What is left of a reshape's pace at low priority in hours of use, in bytes per second: best, likely, worst
+/// (common practice, no source).
+const IN_USE: [f64; 3] = [20e6, 10e6, 5e6];
+
+/// So many times that is left at `priority`.
+fn relative(priority: Priority) -> f64 {
+    priority.kept() / Priority::Low.kept()
 }
 
 #[cfg(test)]

@@ -75,6 +75,7 @@ impl Durations {
         let rebuild = |bytes| run(bytes, assumed.fill_paces(REBUILD));
         let largest_new = proposal.new.iter().copied().max().unwrap_or_default();
         let terabytes = largest_new.0 as f64 / Bytes::TB.0 as f64;
+        let read_once = largest_new.0 as f64 / assumed.drive.mean_rate().0 / 3600.0;
         let device_bytes = device_bytes(proposal, space, assumed);
         let growth = match proposal.scheme {
             // A mirror is filled in one run, like a drive that is rebuilt.
@@ -94,8 +95,9 @@ impl Durations {
                 let begin = growth.ends[1].unwrap_or(start);
                 pass(begin, largest, assumed.fill_paces(REBUILD), assumed)
             },
-            self_test: SELF_TEST.map(|hours| hours * terabytes),
-            burn_in: 2.0 * largest_new.0 as f64 / assumed.drive.mean_rate().0 / 3600.0,
+            // It reads all of the drive.
+            self_test: SELF_TEST.map(|hours| (hours * terabytes).max(read_once)),
+            burn_in: 2.0 * read_once,
         }
     }
 }

@@ -84,6 +84,20 @@ fn tests_of_the_new_drive_take_hours() {
     assert_eq!(outlook.time.self_test.map(f64::round), [8.0, 15.0]);
 }
 
+/// Derived: 6 TB are read in 16.7 h at 100 MB/s, and no test of all of it takes less.
+#[test]
+fn a_self_test_takes_no_less_than_reading_the_drive() {
+    let outlook = outlook(|proposal| {
+        proposal.stated.drive_rate = Some(Bytes(100_000_000));
+        proposal.stated.inner_percent = Some(100.0);
+    });
+    let told = outlook.time.self_test;
+    assert!(
+        told.iter().all(|hours| (hours - 16.67).abs() < 0.01),
+        "{told:?}"
+    );
+}
+
 /// Derived: 1 GbE carries 117.685 MB/s, less than one drive.
 #[test]
 fn a_full_link_hides_the_gain() {

@@ -205,10 +205,19 @@ fn people(scene: &Scene<'_>) -> String {
         words::grouped(each).trim_end_matches(".00"),
         if each == 1.0 { "" } else { "s" }
     );
+    let proved = row
+        .after_before
+        .as_ref()
+        .is_some_and(|contrast| contrast.verdict.is_proved());
     match (served(Phase::Before), served(Phase::After)) {
         (Some(old), Some(new)) => format!(
-            "With many reading at once ({}) it serves {new} people, before {old}, {rate}.",
-            plain(&row.workload)
+            "With many reading at once ({}) it serves {new} people, before {old}, {rate}{}.",
+            plain(&row.workload),
+            if proved {
+                ""
+            } else {
+                "; no change of it is proved"
+            }
         ),
         (Some(old), None) => format!("It served {old} people at once before, {rate}."),
         (None, Some(new)) => format!("It serves {new} people at once, {rate}."),
