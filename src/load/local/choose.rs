@@ -104,12 +104,16 @@ pub(super) fn choose(
         used += trial.job.taken();
         match done {
             Some(done) => turns[turn % 2].push(done),
-            // What went wrong, the trial will meet and say.
+            // What went wrong, the trial will meet and say, if the plainer way of one at a time does.
             None => {
+                let engine = match assignment.workload.depth {
+                    1 => Engine::Threads,
+                    _ => Engine::Ring,
+                };
                 let reason = "taken unmeasured: operations failed or were stopped";
                 return Ok(Chosen {
                     used,
-                    ..Chosen::taken(Engine::Ring, reason)
+                    ..Chosen::taken(engine, reason)
                 });
             }
         }

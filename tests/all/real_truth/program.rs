@@ -61,6 +61,13 @@ impl Scene {
         words
     }
 
+    /// Measures one trial of a workload by threads.
+    pub(super) fn measure_by_threads(&self, workload: &str) {
+        let words = self.words(&[workload], "1").into_iter();
+        let engine = |word| if word == "ring" { "threads" } else { word };
+        poolproof(&words.map(engine).collect::<Vec<_>>());
+    }
+
     /// Measures one trial of each workload.
     pub(super) fn measure(&self, workloads: &[&str], seconds: &str) {
         poolproof(&self.words(workloads, seconds));
