@@ -177,7 +177,7 @@ pub(super) fn plan_ahead(comparison: &Comparison) -> Option<String> {
     .then(|| {
         format!(
             "Settle how many sittings each phase shall have before you measure more, and compare when all are \
-             there. Where nothing has changed, chance proves a change in {} of 100 studies that are compared \
+             there. As simulated, where nothing has changed, chance proves a change in {} of 100 studies that are compared \
              once, in about {BY_CHANCE_ONCE_MORE} of 100 that are compared at two sittings in each phase and \
              once more, and in about {BY_CHANCE_AFTER_EACH} of 100 that are compared after each sitting until one \
              is proved.",

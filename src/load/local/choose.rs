@@ -15,6 +15,7 @@ use super::ring::RingError;
 use super::threads;
 use super::trial::{Run, Trial};
 use crate::load::{Assignment, Drive, Engine, LoadError, Watch};
+use crate::plan::Workload;
 use crate::record::{Observations, observed};
 use crate::stats::describe::median;
 use crate::study::Identity;
@@ -59,6 +60,14 @@ struct Turn {
     rate: f64,
     /// Nanoseconds of processor time for an operation.
     cost: f64,
+}
+
+/// What drives `workload` where nothing was measured.
+pub(super) fn usual(workload: &Workload) -> Engine {
+    match workload.depth {
+        1 => Engine::Threads,
+        _ => Engine::Ring,
+    }
 }
 
 /// Lets threads and rings take turns on the open files of `assignment`, from its first operation on.
@@ -106,14 +115,10 @@ pub(super) fn choose(
             Some(done) => turns[turn % 2].push(done),
             // What went wrong, the trial will meet and say, if the plainer way of one at a time does.
             None => {
-                let engine = match assignment.workload.depth {
-                    1 => Engine::Threads,
-                    _ => Engine::Ring,
-                };
                 let reason = "taken unmeasured: operations failed or were stopped";
                 return Ok(Chosen {
                     used,
-                    ..Chosen::taken(engine, reason)
+                    ..Chosen::taken(usual(assignment.workload), reason)
                 });
             }
         }

@@ -109,10 +109,7 @@ impl LocalShare {
         opened: &Opened,
         watch: &Watch,
     ) -> Result<Chosen, LoadError> {
-        let usual = match assignment.workload.depth {
-            1 => Engine::Threads,
-            _ => Engine::Ring,
-        };
+        let usual = choose::usual(assignment.workload);
         let taken = |engine, reason: &str| Ok(Chosen::taken(engine, reason));
         match &assignment.drive {
             Drive::Given(engine, reason) => taken(*engine, reason),
