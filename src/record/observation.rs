@@ -123,6 +123,9 @@ pub mod names {
     /// Seconds that the choice took.
     pub const ENGINE_CHOICE: &str = "choice_s";
 
+    /// Seconds from the beginning of the trial's row until its load began: opening files, looking, choosing.
+    pub const PREPARED: &str = "prepared_s";
+
     /// Time in which some task of this client waited for I/O, in seconds.
     pub const PRESSURE_IO: &str = "pressure_io_some_s";
     /// Time in which some task of this client waited for a processor, in seconds.

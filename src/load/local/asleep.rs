@@ -23,6 +23,11 @@ impl Clocks {
         }
     }
 
+    /// The time that went by between `before` and now, sleep included.
+    pub(super) fn since(&self, before: &Self) -> Nanos {
+        self.always - before.always
+    }
+
     /// How long the machine slept between `before` and now, if it did.
     pub(super) fn slept_since(&self, before: &Self) -> Option<Nanos> {
         let slept = (self.always - before.always) - (self.running - before.running);

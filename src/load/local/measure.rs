@@ -12,12 +12,13 @@ use crate::load::{Assignment, Drive, Engine, LoadError, Measured, Watch};
 use crate::record::{Failure, Observations, observed};
 
 impl LocalShare {
-    /// Runs a trial on files that are open, from operation number `first` on.
+    /// Runs a trial on files that are open, from operation number `first` on; it was asked for at `asked`.
     pub(super) fn measure(
         &self,
         assignment: &Assignment<'_>,
         first: u64,
         opened: Opened,
+        asked: &Clocks,
         watch: &Watch,
     ) -> Result<Measured, LoadError> {
         watch.slowly(|| opened.evict())?;
@@ -70,6 +71,7 @@ impl LocalShare {
             None => Observations::default(),
         };
         let block = trial.job.block();
+        observations.put(observed::PREPARED, clocks.since(asked).secs());
         notes.extend(cost.put(&recording, block, instrument, &mut observations));
         for (name, value) in opened.seen.iter().chain(chosen.seen.iter()) {
             observations.put(name, value);

@@ -35,6 +35,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
+use self::asleep::Clocks;
 use self::folder::{Folder, Found};
 use self::observe::Observer;
 use self::passing::is_refusal;
@@ -206,6 +207,7 @@ impl Share for LocalShare {
     }
 
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError> {
+        let asked = Clocks::read();
         let opened = direct::open(self.folder(), assignment, watch)?;
         tracing::debug!(
             trial = assignment.trial,
@@ -218,12 +220,12 @@ impl Share for LocalShare {
             .files
             .refuse_foreign(self.folder(), assignment, opened.alignment)?;
         let could_refuse = opened.direct != Some(false);
-        let measured = self.measure(assignment, assignment.first, opened, watch)?;
+        let measured = self.measure(assignment, assignment.first, opened, &asked, watch)?;
         if !could_refuse || !refused(measured.recording.failure.as_ref()) {
             return Ok(measured);
         }
         let opened = direct::buffered(self.folder(), assignment, watch, direct::REFUSED_LATE)?;
-        self.measure(assignment, measured.next_first, opened, watch)
+        self.measure(assignment, measured.next_first, opened, &asked, watch)
     }
 }
 

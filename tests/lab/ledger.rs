@@ -1,0 +1,233 @@
+//! What each cell showed, run by run, and whether that is what is listed.
+//!
+//! A cell is *green* when the program was right in three of three runs, *red* when it was wrong in three
+//! of three, else *unsteady*, which counts as red. `expected.csv` lists red and unsteady cells by name: who mends
+//! one takes it from the list, or the test fails.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::time::Instant;
+
+use crate::tool::{run, say};
+
+/// Chooses what runs: `gate` a subset, `full` all.
+const LAB: &str = "POOLPROOF_LAB";
+/// Runs that decide a colour.
+const RUNS: usize = 3;
+
+/// How much of the laboratory is to run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Extent {
+    /// What the gate has time for: a subset of the cells, once unless something is unexpected.
+    Gate,
+    /// All cells, three times each.
+    Full,
+}
+
+/// The extent that was asked for; the gate's where nobody asked.
+pub(crate) fn extent() -> Extent {
+    match std::env::var(LAB).as_deref() {
+        Ok("full") => Extent::Full,
+        Ok("gate") | Err(_) => Extent::Gate,
+        Ok(other) => panic!("{LAB} is `gate` or `full`, not `{other}`"),
+    }
+}
+
+/// One statement of the program beside what happened.
+#[derive(Clone, Debug)]
+pub(crate) struct Finding {
+    /// The cell's name.
+    pub(crate) cell: String,
+    /// What happened, counted outside of the program.
+    pub(crate) truth: String,
+    /// What the program said.
+    pub(crate) said: String,
+    /// Whether that is right.
+    pub(crate) right: bool,
+}
+
+/// What a cell is, by its runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Colour {
+    Green,
+    Red,
+    Unsteady,
+}
+
+impl Colour {
+    fn word(self) -> &'static str {
+        match self {
+            Self::Green => "green",
+            Self::Red => "red",
+            Self::Unsteady => "unsteady",
+        }
+    }
+
+    fn of(runs: &[Finding]) -> Self {
+        match runs.iter().filter(|finding| finding.right).count() {
+            0 => Self::Red,
+            right if right == runs.len() => Self::Green,
+            _ => Self::Unsteady,
+        }
+    }
+}
+
+/// Runs `once` as often as it takes to know the colours of the cells it returns, prints truth beside
+/// statement, and holds the colours to the list.
+///
+/// In the gate a run that shows what is listed is enough; what differs is tried twice more, and fails when it
+/// differs each time.
+///
+/// # Panics
+/// When a cell has another colour than it is listed with, or `once` fails.
+pub(crate) fn hold(part: &str, mut once: impl FnMut(usize) -> Result<Vec<Finding>, String>) {
+    let listed = listed();
+    let ledger = Ledger::open();
+    let mut runs: BTreeMap<String, Vec<Finding>> = BTreeMap::new();
+    let mut number = 0;
+    for finding in ledger.of(part) {
+        number = number.max(finding.0);
+        runs.entry(finding.1.cell.clone())
+            .or_default()
+            .push(finding.1);
+    }
+    while number < RUNS {
+        let as_listed = |(cell, runs): (&String, &Vec<Finding>)| {
+            let expected = listed.get(cell).copied().unwrap_or(Colour::Green);
+            expected == Colour::Unsteady || Colour::of(runs) == expected
+        };
+        if extent() == Extent::Gate && number > 0 && runs.iter().all(as_listed) {
+            break;
+        }
+        number += 1;
+        let started = Instant::now();
+        let findings = once(number).unwrap_or_else(|why| panic!("{part}, run {number}: {why}"));
+        let seconds = started.elapsed().as_secs();
+        say(&format!("{part}, run {number}: {seconds} s"));
+        for finding in findings {
+            let mark = if finding.right { "right" } else { "WRONG" };
+            let Finding {
+                cell, truth, said, ..
+            } = &finding;
+            say(&format!(
+                "  {mark}  {cell}\n         truth: {truth}\n         said:  {said}"
+            ));
+            ledger.append(part, number, &finding);
+            runs.entry(cell.clone()).or_default().push(finding);
+        }
+    }
+    assert!(!runs.is_empty(), "{part} has no cells");
+    let mut differing = Vec::new();
+    for (cell, runs) in &runs {
+        let colour = Colour::of(runs);
+        let expected = listed.get(cell).copied().unwrap_or(Colour::Green);
+        // Where the gate's runs disagree it is noise, or news for the full run.
+        let open = extent() == Extent::Gate
+            && (colour == Colour::Unsteady || expected == Colour::Unsteady);
+        if colour != expected && !open {
+            differing.push(format!(
+                "{cell} is {}, and tests/lab/expected.csv has it {}",
+                colour.word(),
+                expected.word()
+            ));
+        }
+    }
+    assert!(differing.is_empty(), "{part}:\n{}", differing.join("\n"));
+}
+
+/// Says that a cell is left out, by name.
+pub(crate) fn left_out(cell: &str, why: &str) {
+    say(&format!("not run: {cell}: {why}"));
+}
+
+/// Red and unsteady cells.
+fn listed() -> BTreeMap<String, Colour> {
+    let rows = crate::proof::rows(include_str!("expected.csv")).expect("expected.csv is a table");
+    rows.into_iter()
+        .map(|row| {
+            let colour = match row["colour"].as_str() {
+                "red" => Colour::Red,
+                "unsteady" => Colour::Unsteady,
+                other => panic!("expected.csv: `{other}` is no colour of the list"),
+            };
+            (row["cell"].clone(), colour)
+        })
+        .collect()
+}
+
+/// Findings of this build that were made before, so that a full run can be taken up where it ended.
+struct Ledger {
+    file: PathBuf,
+    build: String,
+}
+
+impl Ledger {
+    fn open() -> Self {
+        let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR"));
+        std::fs::create_dir_all(&folder).expect("the build's folder can be written");
+        let program = std::fs::read(env!("CARGO_BIN_EXE_poolproof")).expect("the program is built");
+        let build = blake3::hash(&program).to_hex()[..16].to_owned();
+        Self {
+            file: folder.join("lab.csv"),
+            build,
+        }
+    }
+
+    /// Findings of a part by their run, of this very program. The gate looks anew each time.
+    fn of(&self, part: &str) -> Vec<(usize, Finding)> {
+        if extent() == Extent::Gate {
+            return Vec::new();
+        }
+        let text = std::fs::read_to_string(&self.file).unwrap_or_default();
+        let rows = crate::proof::rows(&text).unwrap_or_default();
+        rows.into_iter()
+            .filter(|row| row["build"] == self.build && row["part"] == part)
+            .map(|row| {
+                let finding = Finding {
+                    cell: row["cell"].clone(),
+                    truth: row["truth"].clone(),
+                    said: row["said"].clone(),
+                    right: row["right"] == "true",
+                };
+                (row["run"].parse().unwrap_or(0), finding)
+            })
+            .collect()
+    }
+
+    fn append(&self, part: &str, run_number: usize, finding: &Finding) {
+        let new = !self.file.exists();
+        let file = std::fs::File::options()
+            .create(true)
+            .append(true)
+            .open(&self.file)
+            .expect("the ledger can be written");
+        let mut writer = csv::Writer::from_writer(file);
+        if new {
+            writer
+                .write_record([
+                    "build", "commit", "date", "part", "run", "cell", "truth", "said", "right",
+                ])
+                .expect("the ledger can be written");
+        }
+        let told =
+            |tool, arguments: &[&str]| run(tool, arguments).unwrap_or_default().trim().to_owned();
+        let commit = told("git", &["rev-parse", "--short=10", "HEAD"]);
+        let date = told("date", &["-u", "+%Y-%m-%d"]);
+        let number = run_number.to_string();
+        let right = finding.right.to_string();
+        writer
+            .write_record([
+                &self.build,
+                &commit,
+                &date,
+                part,
+                &number,
+                &finding.cell,
+                &finding.truth,
+                &finding.said,
+                &right,
+            ])
+            .and_then(|()| writer.flush().map_err(Into::into))
+            .expect("the ledger can be written");
+    }
+}

@@ -1,0 +1,3 @@
+//! The program on real machines.
+mod cache;
+mod seeks;
