@@ -78,9 +78,13 @@ impl Colour {
 /// In the gate a run that shows what is listed is enough; what differs is tried twice more, and fails when it
 /// differs each time.
 ///
-/// # Panics
-/// When a cell has another colour than it is listed with, or `once` fails.
-pub(crate) fn hold(part: &str, mut once: impl FnMut(usize) -> Result<Vec<Finding>, String>) {
+/// Returns a sentence for each cell that has another colour than it is listed with, and for a run that could
+/// not be made: whoever holds several parts asserts once all are run.
+#[must_use]
+pub(crate) fn hold(
+    part: &str,
+    mut once: impl FnMut(usize) -> Result<Vec<Finding>, String>,
+) -> Vec<String> {
     let listed = listed();
     let ledger = Ledger::open();
     let mut runs: BTreeMap<String, Vec<Finding>> = BTreeMap::new();
@@ -101,7 +105,14 @@ pub(crate) fn hold(part: &str, mut once: impl FnMut(usize) -> Result<Vec<Finding
         }
         number += 1;
         let started = Instant::now();
-        let findings = once(number).unwrap_or_else(|why| panic!("{part}, run {number}: {why}"));
+        let findings = match once(number) {
+            Ok(findings) => findings,
+            Err(why) => {
+                let told = format!("{part}, run {number} could not be made: {why}");
+                say(&told);
+                return vec![told];
+            }
+        };
         let seconds = started.elapsed().as_secs();
         say(&format!("{part}, run {number}: {seconds} s"));
         for finding in findings {
@@ -116,7 +127,9 @@ pub(crate) fn hold(part: &str, mut once: impl FnMut(usize) -> Result<Vec<Finding
             runs.entry(cell.clone()).or_default().push(finding);
         }
     }
-    assert!(!runs.is_empty(), "{part} has no cells");
+    if runs.is_empty() {
+        return vec![format!("{part} has no cells")];
+    }
     let mut differing = Vec::new();
     for (cell, runs) in &runs {
         let colour = Colour::of(runs);
@@ -132,7 +145,23 @@ pub(crate) fn hold(part: &str, mut once: impl FnMut(usize) -> Result<Vec<Finding
             ));
         }
     }
-    assert!(differing.is_empty(), "{part}:\n{}", differing.join("\n"));
+    differing
+}
+
+/// Ends a test that has held its parts.
+///
+/// # Panics
+/// With what differs from the list.
+#[track_caller]
+pub(crate) fn as_listed(differing: &[String]) {
+    assert!(
+        differing.is_empty(),
+        "{}",
+        differing.join(
+            "
+"
+        )
+    );
 }
 
 /// Says that a cell is left out, by name.
@@ -155,21 +184,59 @@ fn listed() -> BTreeMap<String, Colour> {
         .collect()
 }
 
+/// One finding of a run that was written down.
+pub(crate) struct Entry {
+    /// What tells this program from others.
+    pub(crate) build: String,
+    pub(crate) commit: String,
+    pub(crate) date: String,
+    part: String,
+    run: usize,
+    pub(crate) finding: Finding,
+}
+
+/// All that was written down on this machine, oldest first.
+pub(crate) fn entries() -> Vec<Entry> {
+    let text = std::fs::read_to_string(file()).unwrap_or_default();
+    let rows = crate::proof::rows(&text).expect("the ledger is a table");
+    rows.into_iter()
+        .map(|mut row| {
+            let mut take = |name| row.remove(name).unwrap_or_default();
+            Entry {
+                build: take("build"),
+                commit: take("commit"),
+                date: take("date"),
+                part: take("part"),
+                run: take("run").parse().unwrap_or(0),
+                finding: Finding {
+                    cell: take("cell"),
+                    truth: take("truth"),
+                    said: take("said"),
+                    right: take("right") == "true",
+                },
+            }
+        })
+        .collect()
+}
+
+/// Where findings are written down; `POOLPROOF_LAB_LEDGER` names another place.
+fn file() -> PathBuf {
+    std::env::var_os("POOLPROOF_LAB_LEDGER").map_or_else(
+        || PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("lab.csv"),
+        PathBuf::from,
+    )
+}
+
 /// Findings of this build that were made before, so that a full run can be taken up where it ended.
 struct Ledger {
-    file: PathBuf,
     build: String,
 }
 
 impl Ledger {
     fn open() -> Self {
-        let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR"));
-        std::fs::create_dir_all(&folder).expect("the build's folder can be written");
         let program = std::fs::read(env!("CARGO_BIN_EXE_poolproof")).expect("the program is built");
-        let build = blake3::hash(&program).to_hex()[..16].to_owned();
         Self {
-            file: folder.join("lab.csv"),
-            build,
+            build: blake3::hash(&program).to_hex()[..16].to_owned(),
         }
     }
 
@@ -178,28 +245,19 @@ impl Ledger {
         if extent() == Extent::Gate {
             return Vec::new();
         }
-        let text = std::fs::read_to_string(&self.file).unwrap_or_default();
-        let rows = crate::proof::rows(&text).unwrap_or_default();
-        rows.into_iter()
-            .filter(|row| row["build"] == self.build && row["part"] == part)
-            .map(|row| {
-                let finding = Finding {
-                    cell: row["cell"].clone(),
-                    truth: row["truth"].clone(),
-                    said: row["said"].clone(),
-                    right: row["right"] == "true",
-                };
-                (row["run"].parse().unwrap_or(0), finding)
-            })
+        entries()
+            .into_iter()
+            .filter(|entry| entry.build == self.build && entry.part == part)
+            .map(|entry| (entry.run, entry.finding))
             .collect()
     }
 
     fn append(&self, part: &str, run_number: usize, finding: &Finding) {
-        let new = !self.file.exists();
+        let new = !file().exists();
         let file = std::fs::File::options()
             .create(true)
             .append(true)
-            .open(&self.file)
+            .open(file())
             .expect("the ledger can be written");
         let mut writer = csv::Writer::from_writer(file);
         if new {

@@ -178,6 +178,9 @@ impl Machine {
             *next += 1;
             *next
         };
+        if std::env::var_os("POOLPROOF_LAB_TRACE").is_some() {
+            crate::tool::say(&format!("{} < {}", self.name, script.trim()));
+        }
         let (answer, answered) = channel();
         self.waiting.lock().unwrap().insert(id, answer);
         let line = format!("{id} {}\n", BASE64_STANDARD.encode(script));

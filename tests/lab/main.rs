@@ -16,6 +16,7 @@ mod pool;
 mod proof;
 mod root;
 mod share;
+mod table;
 mod tool;
 mod walk;
 mod real_machines;

@@ -19,7 +19,7 @@ use std::sync::{Arc, Mutex};
 use std::thread;
 
 pub(crate) use counts::{Counts, Totals};
-pub(crate) use model::{Model, Turning};
+pub(crate) use model::Model;
 use queue::Queue;
 
 /// What a drive does with the next request.

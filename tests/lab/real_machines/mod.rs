@@ -1,3 +1,4 @@
 //! The program on real machines.
 mod cache;
+mod job;
 mod seeks;

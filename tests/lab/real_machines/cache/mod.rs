@@ -5,7 +5,7 @@ pub(crate) mod cells;
 use crate::count::Course;
 use crate::drive::Model;
 use crate::lab::{Lab, Plan};
-use crate::ledger::{Extent, Finding, extent, hold, left_out};
+use crate::ledger::{Extent, Finding, as_listed, extent, hold, left_out};
 use crate::pool::{ARRAY, Layout, drives, mkfs};
 use crate::proof::{Study, Told, grades};
 use crate::share::SHARED;
@@ -41,17 +41,19 @@ fn cache_matrix() {
             left_out(&condition.name(), "its pairs of values occur in others");
         }
     }
+    let mut differing = Vec::new();
     for condition in &chosen {
         if extent() == Extent::Full || GATE.contains(&condition.name().as_str()) {
-            condition_holds(condition);
+            differing.extend(condition_holds(condition));
         } else {
             left_out(&condition.name(), "POOLPROOF_LAB=full runs it");
         }
     }
+    as_listed(&differing);
 }
 
 /// Runs one condition and holds its cells to the list.
-fn condition_holds(condition: &Condition) {
+fn condition_holds(condition: &Condition) -> Vec<String> {
     let mut lab = None;
     hold(&condition.name(), |_| {
         let first = lab.is_none();
@@ -59,7 +61,7 @@ fn condition_holds(condition: &Condition) {
             lab = Some(set_up(condition)?);
         }
         once(lab.as_ref().expect("it was just set up"), condition, first)
-    });
+    })
 }
 
 /// A server with its pool and share, a client with a study.
