@@ -150,7 +150,7 @@ fn trials_of_an_older_format_get_their_new_column_from_the_next_writer() {
     let head = lines.headers().unwrap().clone();
     let column = head
         .iter()
-        .position(|name| name == "engine_reason")
+        .position(|name| name == "submission_reason")
         .unwrap();
     let without = |record: &csv::StringRecord| {
         let cells = record

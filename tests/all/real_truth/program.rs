@@ -55,7 +55,7 @@ impl Scene {
         let mut words = vec!["measure", &self.study, "--phase", "before"];
         words.extend(["--size", "64MiB", "--trials", "1", "--seconds", seconds]);
         // Of a choice by turns, what they read would have to be told from what the trial did.
-        words.extend(["--engine", "ring"]);
+        words.extend(["--submit", "ring"]);
         let named = workloads.iter().flat_map(|name| ["--workload", name]);
         words.extend(named);
         words
@@ -64,8 +64,8 @@ impl Scene {
     /// Measures one trial of a workload by threads.
     pub(super) fn measure_by_threads(&self, workload: &str) {
         let words = self.words(&[workload], "1").into_iter();
-        let engine = |word| if word == "ring" { "threads" } else { word };
-        poolproof(&words.map(engine).collect::<Vec<_>>());
+        let submission = |word| if word == "ring" { "threads" } else { word };
+        poolproof(&words.map(submission).collect::<Vec<_>>());
     }
 
     /// Measures one trial of each workload.
@@ -219,16 +219,16 @@ fn depth_32_is_32_in_flight_at_the_share() {
 }
 
 #[test]
-fn engines_take_turns_and_the_trial_goes_on_behind_them() {
+fn submissions_take_turns_and_the_trial_goes_on_behind_them() {
     let Some(scene) = Scene::set(&Config::default()) else {
         return;
     };
     let mut words = scene.words(&["small-read-deep"], "2");
-    words.retain(|word| !["--engine", "ring"].contains(word));
+    words.retain(|word| !["--submit", "ring"].contains(word));
     poolproof(&words);
     let (row, counts) = (scene.trial("small-read-deep"), scene.share.counts());
-    let (engine, reason) = (&row.0["engine"], &row.0["engine_reason"]);
-    say(&format!("truth share: {engine}: {reason}"));
+    let (submission, reason) = (&row.0["submission"], &row.0["submission_reason"]);
+    say(&format!("truth share: {submission}: {reason}"));
     assert!(reason.starts_with("measured: "), "{reason}");
     // All that the turns read is counted, and nothing of it is read again.
     let expected = row.operations_started() + scene.touched(&row) + LOOKED_AT;
@@ -237,8 +237,8 @@ fn engines_take_turns_and_the_trial_goes_on_behind_them() {
     assert!(row.number("next_operation") < row.number("pass_operations"));
     poolproof(&words);
     let again = scene.trial("small-read-deep");
-    assert_eq!(&again.0["engine"], engine);
-    assert_eq!(again.0["engine_reason"], "as trial 1");
+    assert_eq!(&again.0["submission"], submission);
+    assert_eq!(again.0["submission_reason"], "as trial 1");
 }
 
 #[test]
