@@ -142,7 +142,7 @@ impl Demo {
 
     /// Looks for caches on the path, in the quiet before anything else.
     fn sweep(&self) -> Result<(), Failure> {
-        self.say("rereading growing working sets");
+        self.say("finding where memory ends");
         let (watch, mut share) = (Watch::default(), self.share.clone());
         let store = &mut self.writer()?;
         // The museum's server has just the memory that was stated: in steps it would come to the same.

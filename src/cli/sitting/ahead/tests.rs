@@ -208,7 +208,7 @@ fn a_sweep_that_went_far_enough_beyond_the_cache_is_believed_before_what_was_sta
         .collect();
     let (memory, said) = needed(&study, Bytes::GIB);
     assert_eq!(memory.server, Some(Bytes::GIB.times(4)));
-    assert!(said.unwrap().contains("caches end at 4.00 GiB"));
+    assert!(said.unwrap().contains("memory ends at 4.00 GiB"));
     study.sweeps.pop();
     let (memory, said) = needed(&study, Bytes::GIB);
     assert_eq!(
