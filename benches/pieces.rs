@@ -3,7 +3,7 @@
 //! `cargo bench` prints medians; only ratios within one run tell anything on a shared machine.
 #![expect(
     clippy::disallowed_methods,
-    reason = "a benchmark reads clocks as the engines do"
+    reason = "a benchmark reads clocks as trials do"
 )]
 
 use std::hint::black_box;

@@ -165,7 +165,7 @@ fn template(
     let trial = Trial {
         simulated: true,
         state: State::Complete,
-        engine: measured.engine.word().to_owned(),
+        submission: measured.submission.word().to_owned(),
         direct: measured.direct,
         flush_seconds: measured.flush.map(Nanos::secs),
         next_operation: measured.next_first,

@@ -6,7 +6,7 @@ use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 use std::time::Duration;
 
-use poolproof::load::{Assignment, Drive, Engine, LocalShare, Share, Watch};
+use poolproof::load::{Assignment, Drive, LocalShare, Share, Submission, Watch};
 use poolproof::plan::{Access, Operation, Pattern, TestData, Workload};
 use poolproof::record::observed;
 use poolproof::seed::Seed;
@@ -72,9 +72,9 @@ impl Cell {
         // What poolproof drives it with, and whether past the cache, is how the loop does it, too.
         let length = extent.length;
         let chosen = self.ours(share, data, &pattern, length, Drive::Measured)?.1;
-        let (engine, direct) = chosen;
+        let (submission, direct) = chosen;
         for pair in 0..extent.pairs {
-            let drive = Drive::Given(engine, "as chosen".to_owned());
+            let drive = Drive::Given(submission, "as chosen".to_owned());
             let loops = || self.bare(data, folder, &pattern, extent, chosen);
             let (ours, bare) = match pair % 2 {
                 0 => {
@@ -91,7 +91,7 @@ impl Cell {
         }
         Ok(Found {
             workload: self.0.clone(),
-            engine,
+            submission,
             direct,
             rate: median(&rates).ok_or("no rates")?,
             cpu: median(&costs).ok_or("no times")?,
@@ -105,7 +105,7 @@ impl Cell {
         pattern: &Pattern,
         length: Nanos,
         drive: Drive,
-    ) -> Result<(Speed, (Engine, bool)), Anyhow> {
+    ) -> Result<(Speed, (Submission, bool)), Anyhow> {
         let assignment = Assignment {
             workload: &self.0,
             pattern: pattern.clone(),
@@ -128,7 +128,7 @@ impl Cell {
             took: Duration::from(measured.recording.ended),
             cpu: Duration::from_secs_f64(cpu.ok_or("no processor time")? * operations as f64 / 1e9),
         };
-        let driven = (measured.engine, measured.direct != Some(false));
+        let driven = (measured.submission, measured.direct != Some(false));
         Ok((Speed::of(&done), driven))
     }
 
@@ -138,7 +138,7 @@ impl Cell {
         folder: &Path,
         pattern: &Pattern,
         Extent { length, makes, .. }: Extent,
-        (engine, direct): (Engine, bool),
+        (submission, direct): (Submission, bool),
     ) -> Result<Speed, Anyhow> {
         let file = if self.0.reads() { 0 } else { 2 };
         let file = data.files.get(file).ok_or("no test data")?;
@@ -161,8 +161,8 @@ impl Cell {
             makes,
             length: Duration::from(length),
         };
-        let done = match engine {
-            Engine::Ring => bare.ring()?,
+        let done = match submission {
+            Submission::Ring => bare.ring()?,
             _ => bare.threads()?,
         };
         if self.0.writes() {
@@ -202,7 +202,7 @@ impl Speed {
 /// Medians over the pairs of poolproof over the bare loop.
 pub(super) struct Found {
     workload: Workload,
-    engine: Engine,
+    submission: Submission,
     direct: bool,
     /// Of the rate.
     pub(super) rate: f64,
@@ -216,7 +216,7 @@ impl fmt::Display for Found {
             f,
             "| {}| {} | {} | {:.3} | {:.2} |",
             Cell(self.workload.clone()),
-            self.engine.word(),
+            self.submission.word(),
             if self.direct { "yes" } else { "no" },
             self.rate,
             self.cpu

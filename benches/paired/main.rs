@@ -1,4 +1,4 @@
-//! The engines beside bare loops that make the same system calls and nothing else: whether the
+//! Threads and rings beside bare loops that make the same system calls and nothing else: whether the
 //! instrument can be told from its absence.
 //!
 //! `cargo bench --bench paired [-- --brief --made --only=TEXT FOLDER...]` lays down test data in each folder and lets poolproof
@@ -16,7 +16,7 @@
     clippy::disallowed_types,
     clippy::print_stdout,
     clippy::print_stderr,
-    reason = "a benchmark reads clocks and files as the engines do, and prints what it found"
+    reason = "a benchmark reads clocks and files as trials do, and prints what it found"
 )]
 
 mod bare;
@@ -113,7 +113,7 @@ fn compare_in(folder: &Path, extent: Extent, only: &str) -> Result<(), Anyhow> {
     warm(&place.path().join(&data.folder), &data)?;
     let laying = laying(&mut share, &place.path().join(&data.folder))?;
     println!("laying down beside a bare loop: {laying:.3} of its rate\n");
-    println!("| load | block | depth | engine | direct | rate | processor time | |");
+    println!("| load | block | depth | submission | direct | rate | processor time | |");
     println!("| --- | --- | --- | --- | --- | --- | --- | --- |");
     // Of reads and of writes: cells, and those that met the goal of the rate, of the processor time, and both.
     let mut met = [[0_usize; 4]; 2];

@@ -33,7 +33,7 @@ pub fn sweep_chart(rows: &[SweepRow], levels: &[Level], simulated: bool, id: &st
     let cache = cache_size(levels);
     let caption = Caption {
         id,
-        title: "Rereading growing working sets".to_owned(),
+        title: "Where memory ends".to_owned(),
         description: describe(rows, levels, cache),
         simulated,
     };
@@ -57,7 +57,7 @@ pub fn sweep_chart(rows: &[SweepRow], levels: &[Level], simulated: bool, id: &st
         if let Some(cache) = cache {
             let at = x.at((cache.0 as f64).log2());
             rule(canvas, (at, TOP), (at, BOTTOM), palette::TEXT, 1)?;
-            let words = format!("caches end below {}", cache.iec());
+            let words = format!("memory ends below {}", cache.iec());
             // On the side that has room.
             let (place, end) = match at > (LEFT + RIGHT) / 2 {
                 true => (at - 6, HPos::Right),
@@ -117,7 +117,7 @@ fn describe(rows: &[SweepRow], levels: &[Level], cache: Option<Bytes>) -> String
         text += &format!(" {} up to {}.", level.rate, level.up_to.iec());
     }
     text + &match cache {
-        Some(size) => format!(" Caches on the path end below {}.", size.iec()),
-        None => " No cache shows.".to_owned(),
+        Some(size) => format!(" Memory ends below {}.", size.iec()),
+        None => " No memory shows.".to_owned(),
     }
 }

@@ -15,7 +15,7 @@ use super::sitting::{self, Event, Request};
 use super::{Exit, Failure, owner, print, say, span, width};
 use crate::compare::{Rules, compare};
 use crate::judge::judge_all;
-use crate::load::{Engine, Share, Watch};
+use crate::load::{Share, Submission, Watch};
 use crate::plan::Phase;
 use crate::ready::{next_by, out_of_phase};
 use crate::report;
@@ -46,10 +46,12 @@ pub(super) struct Arguments {
     /// Only this workload; may be repeated.
     #[arg(long, value_name = "NAME")]
     workload: Vec<String>,
-    /// Trials of each workload, with --precision the most of them [default: 5, brief: 3, with --precision: 40].
+    /// Trials of each workload, with --precision the most of them [default: as study.toml says, 6 of a new
+    /// study; brief: 3, with --precision: 40].
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1000))]
     trials: Option<u16>,
-    /// Seconds of each trial, with --precision the most of them where it only reads [default: 30, brief: 5].
+    /// Seconds of each trial, with --precision the most of them where it only reads [default: as study.toml
+    /// says, 25 of a new study; brief: 6].
     #[arg(long, value_name = "S", value_parser = clap::value_parser!(u32).range(1..=86_400))]
     seconds: Option<u32>,
     /// Ends trials that only read, and the sitting, as soon as they are known so well: half of the 95 % interval
@@ -69,8 +71,8 @@ pub(super) struct Arguments {
     fresh: bool,
     /// What keeps several blocks in flight: a thread for each, or an io_uring ring [default: what is faster
     /// here, by a short measurement before a workload's first trial; the same from then on].
-    #[arg(long, value_name = "threads|ring", value_parser = parse_engine)]
-    engine: Option<Engine>,
+    #[arg(long, value_name = "threads|ring", value_parser = parse_submission)]
+    submit: Option<Submission>,
     /// Only tells what the sitting would take, lay down, read and write; measures and writes nothing.
     #[arg(long)]
     only_plan: bool,
@@ -111,8 +113,8 @@ pub(super) fn parse_phase(text: &str) -> Result<Phase, String> {
     phase.ok_or_else(|| unknown("phase", text, Phase::ALL.map(Phase::word)))
 }
 
-fn parse_engine(text: &str) -> Result<Engine, String> {
-    Engine::from_word(text).ok_or_else(|| "write threads or ring".to_owned())
+fn parse_submission(text: &str) -> Result<Submission, String> {
+    Submission::from_word(text).ok_or_else(|| "write threads or ring".to_owned())
 }
 
 fn parse_tag(text: &str) -> Result<String, String> {
@@ -180,9 +182,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::new(Exit::Usage, message));
     }
     let fresh = arguments.fresh.then(|| FRESH.to_owned());
+    let root = &arguments.folder.study;
+    let mut store = Writer::open(root, &owner("measure"), Timestamp::now())?;
     let usual = match arguments.brief {
         true => Request::brief(arguments.phase),
-        false => Request::usual(arguments.phase),
+        false => Request::usual(arguments.phase, store.study().config.run),
     };
     let said = arguments.trials.is_some() || arguments.seconds.is_some();
     let mut request = Request {
@@ -193,12 +197,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         // Whoever says how much is to be measured gets it.
         within: arguments.within.or(usual.within.filter(|_| !said)),
         size: arguments.size,
-        engine: arguments.engine,
+        submission: arguments.submit,
         reshape: Some(arguments.folder.study.clone()),
         ..usual
     };
-    let root = &arguments.folder.study;
-    let mut store = Writer::open(root, &owner("measure"), Timestamp::now())?;
     if store.study().config.simulated {
         let message = format!(
             "{} is a simulated study: it has no share to measure",

@@ -24,6 +24,7 @@ mod mounted;
 mod new;
 mod next;
 mod plan;
+mod removed;
 mod report;
 mod screen;
 mod seal;
@@ -105,6 +106,10 @@ struct StudyFolder {
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
     crate::sys::give_memory_back();
     let words = status::spelled_out(arguments.into_iter().collect());
+    if let Some(sentence) = removed::refusal(&words) {
+        say(&format!("error: {sentence}"));
+        return Exit::Usage.code();
+    }
     let arguments = match help::parsed(words) {
         Ok(arguments) => arguments,
         Err(error) => {

@@ -6,7 +6,7 @@ use jiff::ZonedDateTime;
 use jiff::civil::DateTime;
 
 use super::{Exit, Failure, data, print};
-use crate::pool::{Objection, Outlook, Priority, Proposal, Scheme, Stated};
+use crate::pool::{Objection, Outlook, Proposal, Scheme, Stated};
 use crate::report;
 use crate::store;
 use crate::study::{Config, KnownPool};
@@ -16,7 +16,7 @@ const EXAMPLES: &str = "Examples:
   poolproof plan
       an example: the scan archive of a lighthouse museum, four 6 TB drives in RAID 6 growing to five
   poolproof plan --pool raid6 --drives 4 --drive-size 6TB --adding 1 --link-gigabits 10
-  poolproof plan --pool layered1 --sizes 4TB,4TB,8TB --new-size 8TB
+  poolproof plan --pool uneven1 --sizes 4TB,4TB,8TB --new-size 8TB
   poolproof plan --pool raidz2 --drives 5 --drive-size 10TB --used-percent 90
   poolproof plan --pool raid5 --drives 4 --drive-size 6TB --becoming raid6
   poolproof plan --pool raid6 --drives 4 --drive-size 6001175126016 --start 2026-03-06T17:00
@@ -55,8 +55,8 @@ pub(super) struct Arguments {
 #[derive(Debug, Default, clap::Args)]
 #[command(next_help_heading = "The pool")]
 struct PoolFlags {
-    /// Layout: raid0, raid1, raid10, raid5, raid6; layered1, layered2 (parity in layers, for drives of
-    /// unequal size); raidz1, raidz2, raidz3.
+    /// Layout: raid0, raid1, raid10, raid5, raid6; uneven1, uneven2 (one or two parities over drives of
+    /// unequal size, all of each in use); raidz1, raidz2, raidz3.
     #[arg(long, value_name = "LAYOUT")]
     pool: Option<Scheme>,
     /// Drives now.
@@ -116,9 +116,9 @@ struct AssumeFlags {
     /// Part that the file system keeps.
     #[arg(long, value_name = "PERCENT")]
     reserve_percent: Option<f64>,
-    /// Priority of the expansion over users: low, normal, high.
-    #[arg(long, value_name = "WORD")]
-    priority: Option<Priority>,
+    /// Part of the drives' time that the reshape gets while people work, as 20%.
+    #[arg(long, value_name = "PERCENT", value_parser = parse_share)]
+    reshape_share: Option<f64>,
     /// Bytes of each drive that an expansion passes in a second at its begin, as 60MB.
     #[arg(long, value_name = "SIZE")]
     reshape_rate: Option<Bytes>,
@@ -142,6 +142,16 @@ struct AssumeFlags {
     power_cuts: Option<f64>,
 }
 
+fn parse_share(text: &str) -> Result<f64, String> {
+    let number = text.strip_suffix('%').unwrap_or(text).trim_end();
+    let percent: f64 = number.parse().unwrap_or(f64::NAN);
+    let advice = || "write a percentage from 1% to 100%, as 20%".to_owned();
+    (1.0..=100.0)
+        .contains(&percent)
+        .then_some(percent)
+        .ok_or_else(advice)
+}
+
 impl AssumeFlags {
     fn stated(&self) -> Stated {
         Stated {
@@ -153,7 +163,7 @@ impl AssumeFlags {
             mtu: self.mtu,
             used_percent: self.used_percent,
             reserve_percent: self.reserve_percent,
-            priority: self.priority,
+            reshape_share_percent: self.reshape_share,
             reshape_rate: self.reshape_rate,
             use_hours: self.use_hours,
             use_from: self.use_from,
@@ -164,6 +174,7 @@ impl AssumeFlags {
             local: self.local,
             used_only: self.used_only,
             used_seen: None,
+            loads: None,
         }
     }
 }

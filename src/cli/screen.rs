@@ -337,8 +337,8 @@ fn details(trial: &Trial, judged: Option<&Judgement>) -> Vec<String> {
         .flush_seconds
         .map_or(String::new(), |seconds| format!(", flush {seconds:.1} s"));
     let ran = format!(
-        "    engine {}, {direct}, {} operations in {:.1} s, warm-up {} s{flush}",
-        trial.engine, trial.operations, trial.seconds, trial.warmup_windows
+        "    submitted by {}, {direct}, {} operations in {:.1} s, warm-up {} s{flush}",
+        trial.submission, trial.operations, trial.seconds, trial.warmup_windows
     );
     let grade = judged.map(|judged| {
         let sentence = report::grade_sentence(&judged.ruling);

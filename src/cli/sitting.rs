@@ -6,8 +6,8 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::judge::{Case, Judgement, cache_size, judge, levels};
-use crate::load::{Assignment, Drive, Engine, LoadError, Measured, Share, UNTOLD, Watch};
-use crate::plan::{Access, Memory, Pattern, Phase, Set, Sizing, Workload};
+use crate::load::{Assignment, Drive, LoadError, Measured, Share, Submission, UNTOLD, Watch};
+use crate::plan::{Access, Memory, Pattern, Phase, RunPlan, Set, Sizing, Workload};
 use crate::record::{Observations, Recording, observed, summarize};
 use crate::reshape::assess;
 use crate::store::{self, Writer};
@@ -47,7 +47,7 @@ pub(super) struct Request {
     pub(super) size: Option<Bytes>,
     pub(super) brief: bool,
     /// What is to keep several operations in flight, where the person said it.
-    pub(super) engine: Option<Engine>,
+    pub(super) submission: Option<Submission>,
     /// Folder of the study, where a real reshape is looked at with each trial of the phase during.
     pub(super) reshape: Option<PathBuf>,
 }
@@ -258,6 +258,11 @@ fn choose(all: &[Workload], request: &Request) -> Result<Vec<Workload>, Failure>
     // What is written goes to the write set, old data or not.
     let fits = |workload: &&Workload| !request.fresh() || !workload.writes();
     let names = &request.workloads;
+    if all.is_empty() {
+        let message =
+            "study.toml has no [[workload]], so there is nothing to measure: put one back";
+        return Err(Failure::new(Exit::Study, message));
+    }
     if names.is_empty() {
         return Ok(all.iter().filter(fits).cloned().collect());
     }
@@ -316,28 +321,29 @@ pub(super) fn served_test_data(study: &Study) -> Option<Bytes> {
 }
 
 impl Request {
-    /// A first look at all workloads: three trials of 5 s each, or as many as two minutes allow.
+    /// A first look at all workloads: three trials of 6 s each, or as many as end within the two minutes for
+    /// which a person waits at the screen.
     pub(super) fn brief(phase: Phase) -> Self {
         Self {
             phase,
             tags: Vec::new(),
             workloads: Vec::new(),
             trials: 3,
-            seconds: 5,
+            seconds: 6,
             precision: None,
             within: Some(BRIEF),
             size: None,
             brief: true,
-            engine: None,
+            submission: None,
             reshape: None,
         }
     }
 
-    /// A sitting of five trials of 30 s of each workload.
-    pub(super) fn usual(phase: Phase) -> Self {
+    /// A run as the study is measured: `run` of its `study.toml`.
+    pub(super) fn usual(phase: Phase, run: RunPlan) -> Self {
         Self {
-            trials: 5,
-            seconds: 30,
+            trials: usize::from(run.trials),
+            seconds: u64::from(run.seconds),
             within: None,
             brief: false,
             ..Self::brief(phase)
@@ -397,13 +403,13 @@ fn drive(study: &Study, request: &Request, workload: &Workload, facts: &str) -> 
     if !workload.overlaps() {
         return Drive::Measured;
     }
-    if let Some(engine) = request.engine {
-        return Drive::Given(engine, "asked for".to_owned());
+    if let Some(submission) = request.submission {
+        return Drive::Given(submission, "asked for".to_owned());
     }
-    let usual = study.engine_of(workload, facts);
-    let usual = usual.and_then(|(word, first)| Some((Engine::from_word(word)?, first)));
+    let usual = study.submission_of(workload, facts);
+    let usual = usual.and_then(|(word, first)| Some((Submission::from_word(word)?, first)));
     match usual {
-        Some((engine, first)) => Drive::Given(engine, format!("as trial {first}")),
+        Some((submission, first)) => Drive::Given(submission, format!("as trial {first}")),
         None => Drive::Measured,
     }
 }
@@ -504,8 +510,8 @@ fn failed(
 }
 
 fn finish(mut trial: Trial, measured: &Measured, watch: &Watch) -> Trial {
-    trial.engine = measured.engine.word().to_owned();
-    trial.engine_reason = line(&measured.engine_reason);
+    trial.submission = measured.submission.word().to_owned();
+    trial.submission_reason = line(&measured.submission_reason);
     trial.direct = measured.direct;
     trial.flush_seconds = measured.flush.map(Nanos::secs);
     trial.next_operation = measured.next_first;

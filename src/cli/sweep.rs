@@ -1,4 +1,4 @@
-//! `poolproof sweep`: where caches end, and how fast each is.
+//! `poolproof sweep`: where memory ends, and how fast each level of it is.
 
 use std::sync::Arc;
 
@@ -28,11 +28,13 @@ mod tests;
 use reread::Reread;
 use steps::Steps;
 
-/// Reads growing parts of the test data again and again: where a cache ends, the rate falls.
+/// Finds where memory ends: reads growing parts of the test data again and again.
 ///
+/// Memory serves a part that fits in it, and the rate falls where it ends, be it this machine's, the
+/// server's or a fast drive's.
 /// What is found tells later sittings how large the test data has to be. Where there is none, or too
 /// little, test data is laid down in steps, each of which is read, until one is seen to be twice as large as
-/// the caches: with --size all of it at once.
+/// that memory: with --size all of it at once.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:\n  poolproof sweep scans\n  poolproof sweep scans --seconds 5")]
 pub(super) struct Arguments {
@@ -42,7 +44,7 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "S", default_value_t = 3, value_parser = clap::value_parser!(u64).range(1..=600))]
     seconds: u64,
     /// Size of the data to read [default: as sittings before were asked for, else no
-    /// more than shows where caches end].
+    /// more than shows where memory ends].
     #[arg(long, value_name = "BYTES")]
     size: Option<Bytes>,
     #[command(flatten)]
@@ -54,7 +56,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let mut store = Writer::open(root, &owner("sweep"), Timestamp::now())?;
     if store.study().config.simulated {
         let message = format!(
-            "{} is a simulated study: it has no share to sweep",
+            "{} is a simulated study: it has no share to read",
             root.display()
         );
         return Err(Failure::new(Exit::Study, message));
@@ -133,7 +135,7 @@ pub(super) fn sweep(
             match reread.ends_again(share, store, end, watch, tell)? {
                 Ok(true) => break,
                 Ok(false) => tell(Event::Note(format!(
-                    "a cache seemed to end at {}, and no longer does: more is laid down",
+                    "memory seemed to end at {}, and no longer does: more is laid down",
                     end.iec()
                 ))),
                 Err(exit) => return Ok(exit),
@@ -167,7 +169,7 @@ fn cache_sentence(study: &Study, client: Bytes) -> Option<String> {
         ),
     };
     Some(format!(
-        "a cache of up to {} serves this share: {next}",
+        "memory of up to {} serves this share: {next}",
         cache.iec()
     ))
 }

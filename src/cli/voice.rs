@@ -17,7 +17,7 @@ pub(super) struct Loudness {
     /// Say nothing but results, errors, and what somebody has to act upon.
     #[arg(short, long, global = true, conflicts_with = "verbose")]
     quiet: bool,
-    /// Say more: of each trial its engine, its warm-up, its grade with the reason and what limited it.
+    /// Say more: of each trial how it was submitted, its warm-up, its grade with the reason and what limited it.
     #[arg(short, long, global = true)]
     verbose: bool,
 }

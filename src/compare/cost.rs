@@ -20,6 +20,7 @@ use crate::reshape::probing_cost;
 use crate::stats::association::association;
 use crate::stats::describe::mean;
 use crate::study::{Study, Trial};
+use crate::units::Bytes;
 
 /// Confidence of the intervals here.
 const CONFIDENCE: f64 = 0.95;
@@ -64,6 +65,8 @@ pub struct Felt {
     pub probes: usize,
     /// Probes that failed.
     pub failed: usize,
+    /// Bytes of one read.
+    pub block_bytes: u64,
     /// Reads of them, those that were due and never started included.
     pub operations: u64,
     /// Mean latency in nanoseconds, or rate in bytes per second.
@@ -236,7 +239,7 @@ impl Cost {
         let before = probed_before(study, reshaped);
         let held_against = |kind| {
             let baseline = baseline(study, comparison, &before, kind == Kind::Small);
-            felt(probes, kind, baseline)
+            felt(probes, kind, block(study, kind == Kind::Small), baseline)
         };
         Self {
             small: held_against(Kind::Small),
@@ -265,13 +268,22 @@ impl Cost {
     }
 }
 
-fn felt(rows: &[Probe], kind: Kind, baseline: Option<Baseline>) -> Option<Felt> {
+/// What a small or a large probe reads at a time.
+fn block(study: &Study, small: bool) -> Bytes {
+    match small {
+        true => study.config.run.probe_block,
+        false => Bytes::MIB,
+    }
+}
+
+fn felt(rows: &[Probe], kind: Kind, block: Bytes, baseline: Option<Baseline>) -> Option<Felt> {
     let small = kind == Kind::Small;
     let of_kind = rows.iter().filter(|row| row.kind == kind).count();
     let good = good(rows, kind);
     Some(Felt {
         probes: good.len(),
         failed: of_kind - good.len(),
+        block_bytes: block.0,
         operations: good.iter().map(|row| row.reads).sum(),
         value: if small { latency(&good) } else { rate(&good) }?,
         p50_ns: median_latency(&good).filter(|_| small),
@@ -280,14 +292,14 @@ fn felt(rows: &[Probe], kind: Kind, baseline: Option<Baseline>) -> Option<Felt> 
     })
 }
 
-/// Whether a workload reads as a probe does, one at a time.
-fn like_probe(load: &Workload, small: bool) -> bool {
-    let (access, block) = match small {
-        true => (Access::Random, 4 << 10),
-        false => (Access::Sequential, 1 << 20),
+/// Whether a workload reads as a probe does that reads `block` at a time, one at a time.
+fn like_probe(load: &Workload, small: bool, block: Bytes) -> bool {
+    let access = match small {
+        true => Access::Random,
+        false => Access::Sequential,
     };
     let alone = load.depth == 1 && load.streams == 1 && load.span.is_none();
-    load.read_percent == 100 && load.access == access && load.block.0 == block && alone
+    load.read_percent == 100 && load.access == access && load.block == block && alone
 }
 
 /// What probes are held against: those of the time `before` where there are enough, which read at the same
@@ -324,7 +336,7 @@ pub(super) fn by_probes(before: &[Probe], small: bool) -> Option<Baseline> {
 
 fn measured_before(study: &Study, comparison: &Comparison, small: bool) -> Option<Baseline> {
     let mut rows = comparison.workloads.iter();
-    let row = rows.find(|row| like_probe(&row.load, small))?;
+    let row = rows.find(|row| like_probe(&row.load, small, block(study, small)))?;
     let group = row
         .group(Phase::Before)
         .filter(|group| group.void.is_none())?;
@@ -561,7 +573,7 @@ mod tests {
         let expected = (13.0 * 30.0 + 17.0 * 12.0) / 30.0;
         assert!((small.value / 1e6 - expected).abs() < 1e-6, "{small:?}");
         assert_eq!(small.baseline.unwrap().workload, "small-read");
-        // large-read of the standard set keeps eight reads in flight.
+        // large-read of the standard set keeps four reads in flight.
         assert_eq!(cost.large.unwrap().baseline, None);
     }
 

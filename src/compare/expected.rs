@@ -11,7 +11,7 @@ use super::diff;
 use super::location::{Unexplained, explain};
 use super::{BetweenSittings, Bounds, Comparison, Contrast, Group, Row, Verdict};
 use crate::judge::{Judgement, Limit};
-use crate::plan::{Phase, Workload};
+use crate::plan::{Phase, StandardSet};
 use crate::pool::{self, IpVersion, Outlook, payload_rate};
 use crate::record::observed;
 use crate::study::Study;
@@ -131,11 +131,8 @@ struct Context<'a> {
 impl Context<'_> {
     /// `None` for a workload without a model, and for one that was not measured after.
     fn expectation(&self, row: &Row) -> Option<Expectation> {
-        let standard = Workload::standard();
-        let same = |load: &&Workload| {
-            load.name == row.workload && load.signature() == row.load.signature()
-        };
-        standard.iter().find(same)?;
+        let workloads = &self.study.config.workloads;
+        (workloads.contains(&row.load) && StandardSet::knows(&row.load)).then_some(())?;
         let contrast = row.after_before.as_ref()?;
         let model = self
             .outlook
@@ -253,7 +250,7 @@ impl Context<'_> {
         if below_models {
             let sentence = format!(
                 "with {} in flight some drives idle by chance, and more drives idle more often",
-                model.work.in_flight()
+                model.in_flight
             );
             reasons.push(reason("idle-drives", sentence));
         }

@@ -2,7 +2,7 @@
 
 use super::{Excluded, Quantity};
 use crate::stats::describe::median;
-use crate::study::{State, Trial, baseline, commonest_engine};
+use crate::study::{State, Trial, baseline, commonest_submission};
 use crate::units::Bytes;
 
 /// Reading trials may be shorter or longer than usual by this factor. The mean of a steady state is
@@ -18,7 +18,7 @@ const PRECISE_FACTOR: f64 = 5.0;
 ///
 /// `precise` tells whether a trial ended before its time because its mean was known well enough.
 ///
-/// The latest trial says how the workload is measured. The engine and the usual length are those of
+/// The latest trial says how the workload is measured. How operations are submitted and the usual length are those of
 /// the earliest phase that was measured, before the expansion as a rule, since the others are held
 /// against it.
 pub(super) fn poolable<'a>(
@@ -29,11 +29,11 @@ pub(super) fn poolable<'a>(
 ) -> Vec<&'a Trial> {
     let usable = sift(trials, excluded, |trial| unusable(trial, latest));
     let reference = baseline(&usable);
-    let Some(engine) = commonest_engine(&reference).map(str::to_owned) else {
+    let Some(submission) = commonest_submission(&reference).map(str::to_owned) else {
         return usable;
     };
-    let of_engine = |trial: &&&Trial| trial.engine == engine;
-    let alike: Vec<&Trial> = reference.iter().filter(of_engine).copied().collect();
+    let of_submission = |trial: &&&Trial| trial.submission == submission;
+    let alike: Vec<&Trial> = reference.iter().filter(of_submission).copied().collect();
     let lengths: Vec<f64> = alike.iter().map(|trial| trial.windows as f64).collect();
     let usual = median(&lengths).unwrap_or(0.0);
     let mostly = 2 * alike.iter().filter(|trial| precise(trial)).count() > alike.len();
@@ -46,7 +46,7 @@ pub(super) fn poolable<'a>(
             true => PRECISE_FACTOR,
             false => LENGTH_FACTOR,
         };
-        other_engine(trial, &engine).or_else(|| other_length(trial, usual, factor))
+        other_submission(trial, &submission).or_else(|| other_length(trial, usual, factor))
     })
 }
 
@@ -70,16 +70,16 @@ fn sift<'a>(
     kept
 }
 
-fn other_engine(trial: &Trial, engine: &str) -> Option<String> {
-    let named = |engine: &str| match engine {
-        "" => "an unnamed engine".to_owned(),
-        engine => format!("the engine {engine}"),
+fn other_submission(trial: &Trial, submission: &str) -> Option<String> {
+    let named = |submission: &str| match submission {
+        "" => "a way that is not named".to_owned(),
+        submission => submission.to_owned(),
     };
-    (trial.engine != engine).then(|| {
+    (trial.submission != submission).then(|| {
         format!(
-            "driven by {}, where most of those it would stand beside were driven by {}",
-            named(&trial.engine),
-            named(engine)
+            "submitted by {}, where most of those it would stand beside were submitted by {}",
+            named(&trial.submission),
+            named(submission)
         )
     })
 }

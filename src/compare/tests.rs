@@ -27,7 +27,7 @@ fn trial(number: u64, phase: Phase, workload: &Workload) -> Trial {
     let started = "2026-03-02T08:00:00Z".parse().expect("a time");
     Trial {
         state: State::Complete,
-        engine: "threads".to_owned(),
+        submission: "threads".to_owned(),
         windows: 30,
         rate_bytes_per_s: Some(1e8),
         mean_ns: Some(2_000_000),
@@ -109,30 +109,29 @@ fn short_trials_stand_beside_long_ones_where_they_ended_because_they_were_sure()
 }
 
 #[test]
-fn trials_of_another_engine_are_left_out_as_the_phase_before_says() {
-    let engines = ["threads", "ring", "threads", "ring", "ring", "threads"];
+fn trials_of_another_submission_are_left_out_as_the_phase_before_says() {
+    let submissions = ["threads", "ring", "threads", "ring", "ring", "threads"];
     let phases = [Before, Before, Before, After, After, After];
     let trials = trials(&scans(100, None), &phases, |index, trial| {
-        trial.engine = engines[index].to_owned();
+        trial.submission = submissions[index].to_owned();
     });
     let (row, left_out) = row(&trials);
     assert_eq!(numbers(&left_out), [2, 4, 5]);
     assert_eq!(
         left_out[1].1,
-        "driven by the engine ring, where most of those it would stand beside were driven by the \
-         engine threads"
+        "submitted by ring, where most of those it would stand beside were submitted by threads"
     );
     assert_eq!(row.group(Before).unwrap().trials, [1, 3]);
     assert_eq!(row.group(After).unwrap().trials, [6]);
 }
 
 #[test]
-fn of_equally_common_engines_the_later_one_counts_and_without_before_the_next_phase() {
-    let engines = ["ring", "threads", "threads", "threads"];
+fn of_equally_common_submissions_the_later_one_counts_and_without_before_the_next_phase() {
+    let submissions = ["ring", "threads", "threads", "threads"];
     let trials = trials(
         &scans(100, None),
         &[During, During, After, After],
-        |index, trial| trial.engine = engines[index].to_owned(),
+        |index, trial| trial.submission = submissions[index].to_owned(),
     );
     assert_eq!(numbers(&row(&trials).1), [1]);
 }

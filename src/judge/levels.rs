@@ -1,4 +1,4 @@
-//! Where caches end: levels in the rate of rereading growing working sets.
+//! Where memory ends: levels in the rate of rereading growing working sets.
 
 use crate::stats::change_point::{difference_sd, levels as segments};
 use crate::study::SweepRow;

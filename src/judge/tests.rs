@@ -357,7 +357,7 @@ fn parity_is_part_of_what_a_small_write_costs() {
 #[test]
 fn beside_reads_nothing_is_said_of_those_that_parity_may_need() {
     let ruling = |read: f64| {
-        let (asked, written) = (0.7 * 4e7, 2.0 * 0.3 * 4e7);
+        let (asked, written) = (0.75 * 4e7, 2.0 * 0.25 * 4e7);
         let each: Vec<(String, f64)> = (0..4)
             .flat_map(|member| {
                 [
@@ -385,7 +385,7 @@ fn beside_reads_nothing_is_said_of_those_that_parity_may_need() {
     // What they did not read at all came from elsewhere, whatever parity needs.
     let less = ruling(0.2).ruling;
     assert_eq!(less.grade, Grade::X, "{less:?}");
-    assert!((less.cached.unwrap().low - 0.7 * 0.8).abs() < 0.01);
+    assert!((less.cached.unwrap().low - 0.75 * 0.8).abs() < 0.01);
 }
 
 /// Reads that were slow at first, while the reshape was at work, and fast again in a pause of it.

@@ -1,4 +1,4 @@
-//! Drives a share: the stream that decides and the engines that do.
+//! Drives a share: the stream that decides and the ways of submission that carry it out.
 //!
 //! What stands under a sitting is a [`Share`]: a mounted directory of this machine, or a made-up
 //! one on virtual time. Both take the same assignments and give the same recordings.
@@ -29,7 +29,7 @@ use crate::units::Nanos;
 
 /// What an operation goes through on its way; part of every trial's row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Engine {
+pub enum Submission {
     /// A thread for each operation in flight, with positioned reads and writes.
     Threads,
     /// An io_uring ring for each stream.
@@ -38,7 +38,7 @@ pub enum Engine {
     Simulated,
 }
 
-impl Engine {
+impl Submission {
     /// The word used in tables and files.
     pub fn word(self) -> &'static str {
         match self {
@@ -48,15 +48,15 @@ impl Engine {
         }
     }
 
-    /// The engine of a mounted share that has this word.
+    /// The submission of a mounted share that has this word.
     pub fn from_word(word: &str) -> Option<Self> {
         [Self::Threads, Self::Ring]
             .into_iter()
-            .find(|engine| engine.word() == word)
+            .find(|submission| submission.word() == word)
     }
 }
 
-/// How the engine of a trial is found. A made-up share has one of its own.
+/// How the submission of a trial is found. A made-up share has one of its own.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub enum Drive {
     /// Threads for one operation at a time, a ring for more.
@@ -65,10 +65,10 @@ pub enum Drive {
     /// Where more than one operation is in flight, by a short measurement of both before the trial.
     Measured,
     /// This one, for a reason that goes into the trial's row.
-    Given(Engine, String),
+    Given(Submission, String),
 }
 
-/// One trial, as an engine is asked for it.
+/// One trial, as whatever submits its operations is asked for it.
 #[derive(Debug)]
 pub struct Assignment<'a> {
     /// What kind of load.
@@ -99,9 +99,9 @@ pub struct Measured {
     /// From the end of the last write to the end of the flush; `None` for a trial that only reads.
     pub flush: Option<Nanos>,
     /// What drove it.
-    pub engine: Engine,
+    pub submission: Submission,
     /// Why that; empty where nothing was chosen.
-    pub engine_reason: String,
+    pub submission_reason: String,
     /// Whether transfers passed the client's cache: `Some(true)` when that was seen of a block,
     /// `Some(false)` for buffered files, `None` for files open for direct I/O of which nobody tells.
     pub direct: Option<bool>,
@@ -229,7 +229,7 @@ pub trait Share {
     /// this call.
     ///
     /// # Errors
-    /// When the files cannot be opened or no engine can be set up, so that nothing was measured.
+    /// When the files cannot be opened or nothing can be set up to drive it, so that nothing was measured.
     fn run(&mut self, assignment: &Assignment<'_>, watch: &Watch) -> Result<Measured, LoadError>;
 }
 

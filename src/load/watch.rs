@@ -1,9 +1,9 @@
-//! What engines and the one who waits for them share.
+//! What those who submit operations and the one who waits for them share.
 
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering::Relaxed};
 use std::sync::{Arc, OnceLock};
 
-/// Operations that each thread of an engine may have ended before it tells of them.
+/// Operations that each submitting thread may have ended before it tells of them.
 pub const UNTOLD: u64 = 16;
 
 /// How far it is, whether it moves, and whether to stop. Clones look at the same.
@@ -20,7 +20,7 @@ struct Watched {
 }
 
 impl Watch {
-    /// Asks the engines to come to an end, for a reason that completes "stopped: …". The first
+    /// Asks whatever submits operations to come to an end, for a reason that completes "stopped: …". The first
     /// reason stays.
     pub fn stop(&self, reason: &'static str) {
         self.0.reason.get_or_init(|| reason);

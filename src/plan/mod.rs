@@ -4,11 +4,13 @@
 
 pub mod content;
 mod data;
+mod earlier;
 mod pattern;
 mod permutation;
 mod phase;
 mod schedule;
 mod sizing;
+mod standard;
 mod sweep;
 mod workload;
 
@@ -18,5 +20,6 @@ pub use permutation::Permutation;
 pub use phase::Phase;
 pub use schedule::order;
 pub use sizing::{Memory, Sizing, SizingError, Space, keep_free, size};
+pub use standard::{RunPlan, STANDARD, StandardSet};
 pub use sweep::{sweep_workload, working_sets};
-pub use workload::{Access, CLASS_BLOCK, CLASS_WRITES, STANDARD, Workload, WorkloadError};
+pub use workload::{Access, CLASS_BLOCK, CLASS_WRITES, Workload, WorkloadError};

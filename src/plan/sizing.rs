@@ -91,18 +91,22 @@ pub enum SizingError {
     TooSmall(Bytes),
 }
 
-/// The smallest read set: 64 files of 1 MiB, so that every workload gets some.
+/// The smallest file, so that it holds the largest block of the standard set.
+const SMALLEST_FILE: Bytes = Bytes(4 << 20);
+/// The smallest read set: 16 of these files, so that every workload gets some.
 const SMALLEST: Bytes = Bytes(64 << 20);
-/// The read set of a first, short look.
-const BRIEF: Bytes = Bytes(1 << 30);
+/// The smallest write set: 8 of them, for the same reason.
+const SMALLEST_WRITTEN: Bytes = Bytes(32 << 20);
+/// The read set of a first, short look: with the write set 1.5 GB, an hour of film.
+const BRIEF: Bytes = Bytes(1_200_000_000);
 /// Test data is so many times the largest memory where the budget allows.
 const MEMORY_FACTOR: u64 = 2;
 
 /// Decides the size of the test data.
 ///
 /// `asked` is the read set that the person wants; without it, it is twice the largest memory, at
-/// most a quarter of free space (`brief`: at most 1 GiB). The write set has a quarter of the read
-/// set. What is already laid down is never made smaller, and counts as available.
+/// most a quarter of free space (`brief`: at most 1.2 GB). The write set has a quarter of the read
+/// set, and 32 MiB at least. What is already laid down is never made smaller, and counts as available.
 ///
 /// # Errors
 /// When the budget leaves no room, or less than was asked.
@@ -116,11 +120,15 @@ pub fn size(
     // Fresh data stays beside whatever is laid down.
     let own = present.bytes(Set::Read) + present.bytes(Set::Write);
     let room = (space.available + own).saturating_sub(keep_free(space.total));
-    let read_share = |whole: Bytes| whole.share(4, 5);
+    let read_share = |whole: Bytes| {
+        whole
+            .share(4, 5)
+            .min(whole.saturating_sub(SMALLEST_WRITTEN))
+    };
     let wanted = match asked {
         Some(asked) if asked < SMALLEST => return Err(SizingError::TooSmall(asked)),
         Some(asked) => {
-            let needs = asked + asked.share(1, 4);
+            let needs = asked + written(asked);
             if needs > room && asked > present.bytes(Set::Read) {
                 return Err(SizingError::TooLarge { asked, needs, room });
             }
@@ -143,7 +151,7 @@ pub fn size(
     }
     let wanted = whole_mebibytes(wanted);
     let mut files = Vec::new();
-    for (set, all) in [(Set::Read, wanted), (Set::Write, wanted.share(1, 4))] {
+    for (set, all) in [(Set::Read, wanted), (Set::Write, written(wanted))] {
         let lacking = whole_mebibytes(all.saturating_sub(present.bytes(set)));
         files.extend(pieces(lacking, file_size(wanted)).map(|bytes| (set, bytes)));
     }
@@ -165,6 +173,11 @@ pub fn size(
     })
 }
 
+/// The write set beside a read set of so many bytes.
+fn written(read: Bytes) -> Bytes {
+    read.share(1, 4).max(SMALLEST_WRITTEN)
+}
+
 /// The next multiple of 1 MiB.
 fn whole_mebibytes(amount: Bytes) -> Bytes {
     Bytes(amount.0.next_multiple_of(1 << 20))
@@ -177,9 +190,9 @@ fn pieces(whole: Bytes, piece: Bytes) -> impl Iterator<Item = Bytes> {
         .map(move |at| Bytes(whole.0 - at).min(piece))
 }
 
-/// 32 to 64 files, so that they can be dealt out to workloads.
+/// 32 to 64 files, so that they can be dealt out to workloads; fewer of a small set.
 fn file_size(set: Bytes) -> Bytes {
-    Bytes((set.0 / 64).next_power_of_two().max(1 << 20))
+    Bytes((set.0 / 64).next_power_of_two()).max(SMALLEST_FILE)
 }
 
 #[cfg(test)]
@@ -286,7 +299,8 @@ mod tests {
             size(present, None, brief, memory, space(20_000, 18_000)).unwrap()
         };
         let brief = laid(TestData::default(), &ask(&TestData::default(), true));
-        assert_eq!(brief.bytes(Set::Read), Bytes::GIB);
+        assert_eq!(brief.bytes(Set::Read), whole_mebibytes(BRIEF));
+        assert!((1.49e9..1.51e9).contains(&(brief.total().0 as f64)));
         let full = laid(brief.clone(), &ask(&brief, false));
         assert!(full.bytes(Set::Read) >= Bytes::GIB.times(1024));
         assert!(full.files.len() < 200, "{} files", full.files.len());

@@ -1,4 +1,4 @@
-//! Growing working sets, read again and again: where a cache ends, the rate falls.
+//! Growing working sets, read again and again: where memory ends, the rate falls.
 
 use super::{Access, Workload};
 use crate::units::Bytes;

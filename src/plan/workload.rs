@@ -68,51 +68,7 @@ pub struct WorkloadError {
     why: &'static str,
 }
 
-/// The names of the standard set, in the order of tables.
-pub const STANDARD: [&str; 6] = [
-    "large-read",
-    "large-write",
-    "small-read",
-    "small-read-deep",
-    "small-write-deep",
-    "mixed",
-];
-
 impl Workload {
-    /// The standard set.
-    ///
-    /// `small-read` is what a waiting person feels; `small-read-deep` is what the pool can do.
-    pub fn standard() -> Vec<Self> {
-        let load = |name: &str, read_percent, access, block, depth| Self {
-            name: name.to_owned(),
-            read_percent,
-            access,
-            block,
-            depth,
-            streams: 1,
-            operations_per_second: None,
-            span: None,
-        };
-        use Access::{Random, Sequential};
-        let kib = |n| Bytes::KIB.times(n);
-        let [
-            large_read,
-            large_write,
-            small_read,
-            small_read_deep,
-            small_write_deep,
-            mixed,
-        ] = STANDARD;
-        vec![
-            load(large_read, 100, Sequential, Bytes::MIB, 8),
-            load(large_write, 0, Sequential, Bytes::MIB, 8),
-            load(small_read, 100, Random, kib(4), 1),
-            load(small_read_deep, 100, Random, kib(4), 32),
-            load(small_write_deep, 0, Random, kib(4), 32),
-            load(mixed, 70, Random, kib(16), 8),
-        ]
-    }
-
     /// Whether any operation reads.
     pub fn reads(&self) -> bool {
         self.read_percent > 0
@@ -203,18 +159,6 @@ impl Workload {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_standard_set_is_valid_and_has_its_names() {
-        let set = Workload::standard();
-        assert_eq!(
-            set.iter().map(|w| w.name.as_str()).collect::<Vec<_>>(),
-            STANDARD
-        );
-        for workload in set {
-            workload.validate().unwrap();
-        }
-    }
 
     #[test]
     fn fields_out_of_range_are_refused_by_name() {

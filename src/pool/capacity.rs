@@ -25,8 +25,8 @@ impl Capacity {
     /// With levels and RAID-Z the smallest drive counts: `data drives × smallest` (OSTEP chapter 38
     /// for equal drives). Layers use the rest of bigger drives as far as enough of them have it.
     pub fn of(scheme: Scheme, sizes: &[Bytes]) -> Self {
-        if scheme.layered() {
-            return Self::layered(scheme, sizes, slice(sizes, scheme.parity()));
+        if scheme.uneven() {
+            return Self::of_layers(scheme, sizes, slice(sizes, scheme.parity()));
         }
         let drives = sizes.len() as u64;
         let raw = sizes.iter().copied().sum();
@@ -49,7 +49,7 @@ impl Capacity {
     /// of it, and layers are not cut anew; what is left above them makes more layers.
     pub fn grown(&self, scheme: Scheme, sizes: &[Bytes], new: &[Bytes]) -> Self {
         let all = [sizes, new].concat();
-        if !scheme.layered() {
+        if !scheme.uneven() {
             return Self::of(scheme, &all);
         }
         let mut layers = self.layers.clone();
@@ -67,10 +67,10 @@ impl Capacity {
             }
         }
         layers.extend(slice(&left, scheme.parity()));
-        Self::layered(scheme, &all, layers)
+        Self::of_layers(scheme, &all, layers)
     }
 
-    fn layered(scheme: Scheme, sizes: &[Bytes], layers: Vec<Layer>) -> Self {
+    fn of_layers(scheme: Scheme, sizes: &[Bytes], layers: Vec<Layer>) -> Self {
         let raw: Bytes = sizes.iter().copied().sum();
         let sum = |drives: fn(&Layer, u32) -> u32| -> Bytes {
             let of = |layer: &Layer| {
@@ -180,12 +180,12 @@ mod tests {
     /// Derived: 4, 4, 8, 8 with one parity: 4 TB × (4 − 1) below, 4 TB × (2 − 1) above.
     #[test]
     fn layers_use_the_rest() {
-        let mixed = Capacity::of(Scheme::Layered1, &tb(&[4, 4, 8, 8]));
+        let mixed = Capacity::of(Scheme::Uneven1, &tb(&[4, 4, 8, 8]));
         assert_eq!(mixed.usable, Bytes::TB.times(16));
         assert_eq!(mixed.wasted, Bytes(0));
         assert_eq!(mixed.layers.len(), 2);
         // Two big drives have no third for a layer of their own with two parities.
-        let double = Capacity::of(Scheme::Layered2, &tb(&[4, 4, 8, 8]));
+        let double = Capacity::of(Scheme::Uneven2, &tb(&[4, 4, 8, 8]));
         assert_eq!(double.usable, Bytes::TB.times(8));
         assert_eq!(double.wasted, Bytes::TB.times(8));
     }
@@ -196,15 +196,15 @@ mod tests {
     #[test]
     fn layers_that_exist_are_not_cut_anew() {
         let sizes = tb(&[4, 4, 8, 8]);
-        let old = Capacity::of(Scheme::Layered1, &sizes);
-        let grown = old.grown(Scheme::Layered1, &sizes, &tb(&[6]));
+        let old = Capacity::of(Scheme::Uneven1, &sizes);
+        let grown = old.grown(Scheme::Uneven1, &sizes, &tb(&[6]));
         assert_eq!(grown.usable, Bytes::TB.times(20));
         assert_eq!(grown.wasted, Bytes::TB.times(2));
-        assert_eq!(usable(Scheme::Layered1, &[4, 4, 6, 8, 8]), 22);
+        assert_eq!(usable(Scheme::Uneven1, &[4, 4, 6, 8, 8]), 22);
         // A second big drive finds the first one's rest.
         let sizes = tb(&[4, 4, 8]);
-        let old = Capacity::of(Scheme::Layered1, &sizes);
-        let grown = old.grown(Scheme::Layered1, &sizes, &tb(&[8]));
+        let old = Capacity::of(Scheme::Uneven1, &sizes);
+        let grown = old.grown(Scheme::Uneven1, &sizes, &tb(&[8]));
         assert_eq!(grown.usable, Bytes::TB.times(16));
     }
 
@@ -223,8 +223,8 @@ mod tests {
 
     fn parity() -> impl Strategy<Value = (Scheme, Scheme)> {
         prop_oneof![
-            Just((Scheme::Layered1, Scheme::Raid5)),
-            Just((Scheme::Layered2, Scheme::Raid6)),
+            Just((Scheme::Uneven1, Scheme::Raid5)),
+            Just((Scheme::Uneven2, Scheme::Raid6)),
         ]
     }
 
@@ -255,19 +255,19 @@ mod tests {
 
         #[test]
         fn layers_hold_at_least_what_the_smallest_member_gives(
-            (layered, plain) in parity(),
+            (uneven, plain) in parity(),
             sizes in prop::collection::vec(1..40u64, 4..12),
             new in prop::collection::vec(1..40u64, 1..3),
         ) {
             let (sizes, new) = (tb(&sizes), tb(&new));
-            let old = Capacity::of(layered, &sizes);
+            let old = Capacity::of(uneven, &sizes);
             prop_assert!(old.usable >= Capacity::of(plain, &sizes).usable);
             let smallest = *sizes.iter().min().unwrap();
             if new.iter().all(|size| *size >= smallest) {
                 let all = [sizes.clone(), new.clone()].concat();
-                let grown = old.grown(layered, &sizes, &new);
+                let grown = old.grown(uneven, &sizes, &new);
                 prop_assert!(grown.usable >= Capacity::of(plain, &all).usable);
-                prop_assert!(grown.usable <= Capacity::of(layered, &all).usable);
+                prop_assert!(grown.usable <= Capacity::of(uneven, &all).usable);
             }
         }
 

@@ -17,7 +17,7 @@ mod scheme;
 mod speed;
 mod zone;
 
-pub use assumptions::{Assumed, Assumption, Priority, RangeError, Stated};
+pub use assumptions::{Assumed, Assumption, RangeError, Stated};
 pub use capacity::{Capacity, OldBlocks, old_blocks};
 pub use ceiling::{IpVersion, frames_per_second, payload_rate};
 pub use course::{Course, Pace, UseHours, finish, naive_over_true, place_after};
@@ -31,5 +31,5 @@ pub use outlook::{
 };
 pub use proposal::{Objection, Proposal};
 pub use scheme::{ParseSchemeError, Scheme};
-pub use speed::{Model, Multiple, Promise, Work, busy_share, multiples, promises};
+pub use speed::{Load, Model, Multiple, Promise, Work, busy_share, multiples, promises};
 pub use zone::{Drive, relative_rate};

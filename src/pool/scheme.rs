@@ -1,7 +1,7 @@
 //! Every way a pool can be laid out that a plan knows: the levels, and the layouts that refine them.
 //!
 //! [`Level`] says how much redundancy there is, which is all that measuring needs. A plan has to
-//! know more: whether bigger drives are used in full (layered), and whether old data keeps its old
+//! know more: whether bigger drives are used in full (uneven), and whether old data keeps its old
 //! share of parity (RAID-Z).
 
 use std::fmt;
@@ -25,10 +25,13 @@ pub enum Scheme {
     Raid5,
     /// Two rotating parities; the smallest drive counts.
     Raid6,
-    /// One parity in layers, so that bigger drives are used beyond the size of the smallest.
-    Layered1,
-    /// Two parities in layers.
-    Layered2,
+    /// One parity over drives of unequal size, in layers, so that bigger drives are used beyond the size of
+    /// the smallest; `layered1` in formats before 4.
+    #[serde(alias = "layered1")]
+    Uneven1,
+    /// The same with two parities; `layered2` in formats before 4.
+    #[serde(alias = "layered2")]
+    Uneven2,
     /// One parity for each block, in stripes as wide as the block needs.
     RaidZ1,
     /// Two parities for each block.
@@ -45,8 +48,8 @@ impl Scheme {
         Self::Raid10,
         Self::Raid5,
         Self::Raid6,
-        Self::Layered1,
-        Self::Layered2,
+        Self::Uneven1,
+        Self::Uneven2,
         Self::RaidZ1,
         Self::RaidZ2,
         Self::RaidZ3,
@@ -60,15 +63,15 @@ impl Scheme {
             Self::Raid10 => "raid10",
             Self::Raid5 => "raid5",
             Self::Raid6 => "raid6",
-            Self::Layered1 => "layered1",
-            Self::Layered2 => "layered2",
+            Self::Uneven1 => "uneven1",
+            Self::Uneven2 => "uneven2",
             Self::RaidZ1 => "raidz1",
             Self::RaidZ2 => "raidz2",
             Self::RaidZ3 => "raidz3",
         }
     }
 
-    /// The name in a sentence: `RAID 6`, `RAID-Z2`, `layered single parity`.
+    /// The name in a sentence: `RAID 6`, `RAID-Z2`, `single parity over uneven drives`.
     pub fn title(self) -> &'static str {
         match self {
             Self::Raid0 => "RAID 0",
@@ -76,8 +79,8 @@ impl Scheme {
             Self::Raid10 => "RAID 10",
             Self::Raid5 => "RAID 5",
             Self::Raid6 => "RAID 6",
-            Self::Layered1 => "layered single parity",
-            Self::Layered2 => "layered double parity",
+            Self::Uneven1 => "single parity over uneven drives",
+            Self::Uneven2 => "double parity over uneven drives",
             Self::RaidZ1 => "RAID-Z1",
             Self::RaidZ2 => "RAID-Z2",
             Self::RaidZ3 => "RAID-Z3",
@@ -88,8 +91,8 @@ impl Scheme {
     pub fn parity(self) -> u32 {
         match self {
             Self::Raid0 | Self::Raid1 | Self::Raid10 => 0,
-            Self::Raid5 | Self::Layered1 | Self::RaidZ1 => 1,
-            Self::Raid6 | Self::Layered2 | Self::RaidZ2 => 2,
+            Self::Raid5 | Self::Uneven1 | Self::RaidZ1 => 1,
+            Self::Raid6 | Self::Uneven2 | Self::RaidZ2 => 2,
             Self::RaidZ3 => 3,
         }
     }
@@ -132,9 +135,9 @@ impl Scheme {
         }
     }
 
-    /// Whether drives are cut into layers.
-    pub fn layered(self) -> bool {
-        matches!(self, Self::Layered1 | Self::Layered2)
+    /// Whether drives of unequal size are cut into layers, so that all of each is used.
+    pub fn uneven(self) -> bool {
+        matches!(self, Self::Uneven1 | Self::Uneven2)
     }
 
     /// Whether each block carries its own parity, which it keeps when the pool grows.
@@ -158,8 +161,8 @@ impl Scheme {
             Self::Raid0 => Level::Raid0,
             Self::Raid1 => Level::Raid1,
             Self::Raid10 => Level::Raid10,
-            Self::Raid5 | Self::Layered1 | Self::RaidZ1 => Level::Raid5,
-            Self::Raid6 | Self::Layered2 | Self::RaidZ2 | Self::RaidZ3 => Level::Raid6,
+            Self::Raid5 | Self::Uneven1 | Self::RaidZ1 => Level::Raid5,
+            Self::Raid6 | Self::Uneven2 | Self::RaidZ2 | Self::RaidZ3 => Level::Raid6,
         }
     }
 }
@@ -184,20 +187,33 @@ impl fmt::Display for Scheme {
 
 /// A word that names no scheme.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "'{0}' is no layout of a pool: write raid0, raid1, raid10, raid5, raid6, layered1, layered2, raidz1, raidz2 or raidz3"
-)]
-pub struct ParseSchemeError(String);
+pub enum ParseSchemeError {
+    /// It named none.
+    #[error(
+        "'{0}' is no layout of a pool: write raid0, raid1, raid10, raid5, raid6, uneven1, uneven2, raidz1, raidz2 or raidz3"
+    )]
+    Unknown(String),
+    /// It named one in formats before 4.
+    #[error("'{0}' is now {1}: write that")]
+    Renamed(&'static str, Scheme),
+}
+
+/// Words of formats before 4.
+const RENAMED: [(&str, Scheme); 2] = [("layered1", Scheme::Uneven1), ("layered2", Scheme::Uneven2)];
 
 /// Reads `raid6` or `raidz2`. The case of letters does not matter.
 impl FromStr for Scheme {
     type Err = ParseSchemeError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let is = |word: &str| word.eq_ignore_ascii_case(text.trim());
+        if let Some((word, scheme)) = RENAMED.into_iter().find(|(word, _)| is(word)) {
+            return Err(ParseSchemeError::Renamed(word, scheme));
+        }
         Self::ALL
             .into_iter()
-            .find(|scheme| scheme.word().eq_ignore_ascii_case(text.trim()))
-            .ok_or_else(|| ParseSchemeError(text.to_owned()))
+            .find(|scheme| is(scheme.word()))
+            .ok_or_else(|| ParseSchemeError::Unknown(text.to_owned()))
     }
 }
 
@@ -218,6 +234,12 @@ mod tests {
             assert!(error.contains(scheme.word()), "{error}");
         }
         assert_eq!(" RAIDZ2".parse(), Ok(Scheme::RaidZ2));
+        for (word, scheme) in RENAMED {
+            let read: Scheme = serde_json::from_str(&format!("\"{word}\"")).unwrap();
+            assert_eq!(read, scheme);
+            let error = word.parse::<Scheme>().unwrap_err().to_string();
+            assert!(error.contains(scheme.word()), "{error}");
+        }
     }
 
     #[test]

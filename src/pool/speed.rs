@@ -17,11 +17,11 @@ pub enum Work {
     LargeWrite,
     /// Random reads of one block, one at a time.
     SmallRead,
-    /// Random reads of one block, 32 in flight.
+    /// Random reads of one block, many in flight.
     SmallReadDeep,
-    /// Random writes of one block, 32 in flight.
+    /// Random writes of one block, many in flight.
     SmallWriteDeep,
-    /// Seven random reads to three writes, 8 in flight.
+    /// Random reads and writes of one block, more of them reads, many in flight.
     Mixed,
 }
 
@@ -52,31 +52,37 @@ impl Work {
     pub fn large(self) -> bool {
         matches!(self, Self::LargeRead | Self::LargeWrite)
     }
+}
 
+/// A kind of work as one workload asks for it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Load {
+    /// What kind.
+    pub work: Work,
     /// Bytes of one operation.
-    pub fn block_bytes(self) -> u64 {
-        match self {
-            Self::LargeRead | Self::LargeWrite => 1 << 20,
-            Self::Mixed => 16 << 10,
-            _ => 4 << 10,
-        }
-    }
-
+    pub block_bytes: u64,
     /// Operations in flight.
-    pub fn in_flight(self) -> u32 {
-        match self {
-            Self::LargeRead | Self::LargeWrite | Self::Mixed => 8,
-            Self::SmallRead => 1,
-            Self::SmallReadDeep | Self::SmallWriteDeep => 32,
-        }
-    }
-
+    pub in_flight: u32,
     /// The share of operations that read.
-    pub fn read_share(self) -> f64 {
-        match self {
-            Self::LargeRead | Self::SmallRead | Self::SmallReadDeep => 1.0,
-            Self::LargeWrite | Self::SmallWriteDeep => 0.0,
-            Self::Mixed => 0.7,
+    pub read_share: f64,
+}
+
+/// As the standard set asks for it.
+impl From<Work> for Load {
+    fn from(work: Work) -> Self {
+        let (block_bytes, in_flight, read_share) = match work {
+            Work::LargeRead => (4 << 20, 4, 1.0),
+            Work::LargeWrite => (4 << 20, 4, 0.0),
+            Work::SmallRead => (16 << 10, 1, 1.0),
+            Work::SmallReadDeep => (16 << 10, 24, 1.0),
+            Work::SmallWriteDeep => (16 << 10, 24, 0.0),
+            Work::Mixed => (16 << 10, 24, 0.75),
+        };
+        Self {
+            work,
+            block_bytes,
+            in_flight,
+            read_share,
         }
     }
 }
@@ -130,8 +136,14 @@ pub fn busy_share(drives: u32, in_flight: f64) -> f64 {
     in_flight / (in_flight + (drives - 1.0))
 }
 
-/// Speed of `work` on `drives` drives by every model that has a say.
-pub fn multiples(scheme: Scheme, drives: u32, work: Work) -> Vec<Multiple> {
+/// Speed of `load` on `drives` drives by every model that has a say.
+pub fn multiples(scheme: Scheme, drives: u32, load: impl Into<Load>) -> Vec<Multiple> {
+    let Load {
+        work,
+        in_flight,
+        read_share,
+        ..
+    } = load.into();
     let plain = |model, drives| Multiple {
         model,
         idling: false,
@@ -150,12 +162,12 @@ pub fn multiples(scheme: Scheme, drives: u32, work: Work) -> Vec<Multiple> {
         false => [Model::Chen, Model::Ostep],
     };
     let both = models.map(|model| {
-        let saturated = small(model, scheme, drives, work.read_share());
+        let saturated = small(model, scheme, drives, read_share);
         let share = match model {
             Model::WholeRecords => 1.0,
             _ => {
-                let at_once = at_once(model, scheme, drives, work.read_share());
-                busy_share(drives, f64::from(work.in_flight()) * at_once)
+                let at_once = at_once(model, scheme, drives, read_share);
+                busy_share(drives, f64::from(in_flight) * at_once)
             }
         };
         let idling = Multiple {
@@ -232,10 +244,15 @@ impl Promise {
     }
 }
 
-/// What growing from `old` drives of one scheme to `new` of another promises for `work`.
-pub fn promises(before: (Scheme, u32), after: (Scheme, u32), work: Work) -> Vec<Promise> {
-    let old = multiples(before.0, before.1, work);
-    let new = multiples(after.0, after.1, work);
+/// What growing from `old` drives of one scheme to `new` of another promises for `load`.
+pub fn promises(
+    before: (Scheme, u32),
+    after: (Scheme, u32),
+    load: impl Into<Load>,
+) -> Vec<Promise> {
+    let load = load.into();
+    let old = multiples(before.0, before.1, load);
+    let new = multiples(after.0, after.1, load);
     old.iter()
         .filter_map(|old| {
             let same = |new: &&Multiple| new.model == old.model && new.idling == old.idling;
@@ -264,11 +281,12 @@ mod tests {
 
     #[test]
     fn work_is_that_of_the_standard_set() {
-        for (work, load) in Work::ALL.into_iter().zip(Workload::standard()) {
-            assert_eq!(work.word(), load.name);
-            assert_eq!(work.block_bytes(), load.block.0);
-            assert_eq!(work.in_flight(), load.depth * load.streams);
-            assert_eq!(work.read_share(), f64::from(load.read_percent) / 100.0);
+        for (work, workload) in Work::ALL.into_iter().zip(Workload::standard()) {
+            let load = Load::from(work);
+            assert_eq!(work.word(), workload.name);
+            assert_eq!(load.block_bytes, workload.block.0);
+            assert_eq!(load.in_flight, workload.depth * workload.streams);
+            assert_eq!(load.read_share, f64::from(workload.read_percent) / 100.0);
         }
     }
 
@@ -367,7 +385,7 @@ mod tests {
             drives in 4..40u32,
         ) {
             // Each copy of a mirror has to be written.
-            prop_assume!(scheme != Scheme::Raid1 || work.read_share() == 1.0);
+            prop_assume!(scheme != Scheme::Raid1 || Load::from(work).read_share == 1.0);
             for promise in promises((scheme, drives), (scheme, drives + 2), work) {
                 // A small write that costs an operation on each drive gains nothing, and of more
                 // drives slightly more wait.

@@ -112,16 +112,16 @@ pub mod names {
     /// The same: of a thousand operations the slowest.
     pub const INSTRUMENT_P999: &str = "instrument_p999_ns";
 
-    /// Operations per second on a ring, when the engine was chosen: the median of its turns.
+    /// Operations per second on a ring, when the submission was chosen: the median of its turns.
     pub const RING_RATE: &str = "choice_ring_operations_per_s";
     /// The same on threads.
     pub const THREADS_RATE: &str = "choice_threads_operations_per_s";
-    /// Processor time for an operation on a ring, when the engine was chosen.
+    /// Processor time for an operation on a ring, when the submission was chosen.
     pub const RING_PROCESSOR: &str = "choice_ring_processor_ns_per_operation";
     /// The same on threads.
     pub const THREADS_PROCESSOR: &str = "choice_threads_processor_ns_per_operation";
     /// Seconds that the choice took.
-    pub const ENGINE_CHOICE: &str = "choice_s";
+    pub const SUBMISSION_CHOICE: &str = "choice_s";
 
     /// Seconds from the beginning of the trial's row until its load began: opening files, looking, choosing.
     pub const PREPARED: &str = "prepared_s";

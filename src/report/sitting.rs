@@ -130,28 +130,28 @@ pub(super) fn rate(trial: &Trial) -> String {
 
 /// What drove a trial and why that, in plain words; `None` where no reason is recorded, as of made-up
 /// shares.
-pub(super) fn engine(study: &Study, trial: &Trial) -> Option<String> {
-    let reason = plain(&trial.engine_reason);
+pub(super) fn submission(study: &Study, trial: &Trial) -> Option<String> {
+    let reason = plain(&trial.submission_reason);
     if reason.is_empty() {
         return None;
     }
-    let engine = match trial.engine.as_str() {
+    let submission = match trial.submission.as_str() {
         "ring" => "an io_uring ring".to_owned(),
         "threads" => "threads".to_owned(),
         other => plain(other),
     };
-    // A study keeps an engine once it is chosen; why is told by the trial that it was chosen for.
+    // A study keeps to a way of submission once it is chosen; why is told by the trial that it was chosen for.
     let first = reason.strip_prefix("as trial ");
     let first = first.and_then(|number| number.parse().ok());
     let chosen = first.and_then(|number: u64| study.trials.iter().find(|t| t.trial == number));
-    let why = match chosen.map(|first| plain(&first.engine_reason)) {
+    let why = match chosen.map(|first| plain(&first.submission_reason)) {
         Some(first) if first.starts_with(MEASURED) => format!("{reason}, {}", in_turns(&first)),
         _ => in_turns(&reason),
     };
-    Some(format!("{engine}: {why}"))
+    Some(format!("{submission}: {why}"))
 }
 
-/// How the reason of an engine that was chosen by measurement begins.
+/// How the reason of a way of submission that was chosen by measurement begins.
 const MEASURED: &str = "measured: ";
 
 /// A reason that comes of a measurement, for who does not know how one is made; others as they are.
@@ -294,15 +294,15 @@ mod tests {
     use crate::judge::judge_all;
 
     #[test]
-    fn an_engine_is_told_with_its_reason_that_of_the_first_trial_included() {
+    fn a_submission_is_told_with_its_reason_that_of_the_first_trial_included() {
         let mut study = testing::study(Scene::Full);
-        assert_eq!(engine(&study, &study.trials[0]), None);
-        study.trials[0].engine = "ring".into();
-        study.trials[0].engine_reason = "measured: 1.40 times the rate".into();
-        study.trials[1].engine = "ring".into();
-        study.trials[1].engine_reason = format!("as trial {}", study.trials[0].trial);
-        study.trials[2].engine_reason = "one operation at a time".into();
-        let told = |index: usize| engine(&study, &study.trials[index]).unwrap();
+        assert_eq!(submission(&study, &study.trials[0]), None);
+        study.trials[0].submission = "ring".into();
+        study.trials[0].submission_reason = "measured: 1.40 times the rate".into();
+        study.trials[1].submission = "ring".into();
+        study.trials[1].submission_reason = format!("as trial {}", study.trials[0].trial);
+        study.trials[2].submission_reason = "one operation at a time".into();
+        let told = |index: usize| submission(&study, &study.trials[index]).unwrap();
         let why =
             "chosen by measurement, both in turns on this share: 1.40 times the rate of the other";
         assert_eq!(told(0), format!("an io_uring ring: {why}"));
@@ -317,12 +317,12 @@ mod tests {
         let asked = Some(study.trials[0].trial);
         let text = super::super::why_text(&study, asked, &judgements, 110).unwrap();
         assert!(
-            text.contains("engine    an io_uring ring: chosen by"),
+            text.contains("submitted an io_uring ring: chosen by"),
             "{text}"
         );
         let json = super::super::why_json(&study, asked, &judgements).unwrap();
         assert!(
-            json.contains(r#""engine_reason": "measured: 1.40"#),
+            json.contains(r#""submission_reason": "measured: 1.40"#),
             "{json}"
         );
     }

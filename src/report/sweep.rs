@@ -1,4 +1,4 @@
-//! A sweep as text: where caches end, and how fast each level is.
+//! A sweep as text: where memory ends, and how fast each level of it is.
 
 use crate::judge::{cache_size, levels};
 use crate::study::Study;
@@ -13,10 +13,10 @@ pub fn sweep_text(study: &Study) -> String {
         ""
     };
     let Some(first) = rows.first() else {
-        return format!("{mark}no sweep yet\n");
+        return format!("{mark}where memory ends was not measured\n");
     };
     let mut text = format!(
-        "{mark}Sweep {}: rereading growing working sets\n",
+        "{mark}Where memory ends: sweep {}, rereading growing working sets\n",
         first.sweep
     );
     for row in rows {
@@ -48,11 +48,8 @@ pub fn sweep_text(study: &Study) -> String {
         };
     }
     text += &match cache_size(&found) {
-        Some(size) => format!(
-            "{mark}a cache of up to {} is live on the path\n",
-            size.iec()
-        ),
-        None => format!("{mark}no cache shows up to the size of the test data\n"),
+        Some(size) => format!("{mark}memory ends below {}\n", size.iec()),
+        None => format!("{mark}no memory shows up to the size of the test data\n"),
     };
     text
 }

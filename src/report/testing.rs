@@ -52,8 +52,8 @@ const WINDOWS: usize = 24;
 /// Operations a second before the expansion, and the factors during and after it, by workload of
 /// the standard set.
 const RATES: [(f64, f64, f64); 6] = [
-    (330.0, 0.58, 1.47),
-    (240.0, 0.52, 1.31),
+    (82.5, 0.58, 1.47),
+    (60.0, 0.52, 1.31),
     (62.0, 0.5, 1.01),
     (420.0, 0.6, 1.27),
     (150.0, 0.55, 1.22),
@@ -240,8 +240,8 @@ fn blank(
         tags: format!("room=tower;day={sitting}"),
         state: State::Complete,
         cause: String::new(),
-        engine: "threads".into(),
-        engine_reason: String::new(),
+        submission: "threads".into(),
+        submission_reason: String::new(),
         direct: Some(true),
         steady: false,
         warmup_windows: 0,

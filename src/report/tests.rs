@@ -428,9 +428,9 @@ fn the_page_names_the_study_in_each_command() {
 }
 
 #[test]
-fn the_evidence_of_a_trial_tells_why_its_engine_was_taken() {
+fn the_evidence_of_a_trial_tells_why_its_submission_was_taken() {
     let mut study = testing::study(Scene::Full);
-    study.trials[0].engine_reason = "measured: 1.40 times the rate".into();
+    study.trials[0].submission_reason = "measured: 1.40 times the rate".into();
     let judgements = judge_all(&study);
     let html = Rendered::of(study, judgements).html;
     let told = "1.40 times the rate of the other";

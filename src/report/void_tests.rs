@@ -93,7 +93,7 @@ fn text_calls_it_void_and_shows_no_figure_of_it() {
     let ratio = row.after_before.as_ref().unwrap().ratio;
     assert!(!text.contains(&format!("{ratio:.3}")), "{text}");
     assert!(
-        text.contains("about 83 % cached") && text.contains("A, 2.2 %, 5 trials"),
+        text.contains("about 83 % cached") && text.contains("A, 2.0 %, 5 trials"),
         "{text}"
     );
     let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");

@@ -152,7 +152,7 @@ fn summary(study: &Study, trial: &Trial, judged: &Judgement) -> Vec<(&'static st
         ("cached", grades::share(&judged.ruling)),
         ("limit", plain(&judged.limiting.sentence())),
     ];
-    summary.extend(sitting::engine(study, trial).map(|engine| ("engine", engine)));
+    summary.extend(sitting::submission(study, trial).map(|submission| ("submitted", submission)));
     summary
 }
 
@@ -260,9 +260,9 @@ struct WhyJson<'a> {
     phase: &'static str,
     workload: &'a str,
     signature: String,
-    engine: &'a str,
+    submission: &'a str,
     /// Empty where none is recorded.
-    engine_reason: &'a str,
+    submission_reason: &'a str,
     grade: &'static str,
     grade_words: &'static str,
     reason: &'a str,
@@ -356,8 +356,8 @@ pub fn why_json(
         phase: trial.phase.word(),
         workload: &trial.workload,
         signature: trial.as_workload().signature(),
-        engine: &trial.engine,
-        engine_reason: &trial.engine_reason,
+        submission: &trial.submission,
+        submission_reason: &trial.submission_reason,
         grade: ruling.grade.letter(),
         grade_words: ruling.grade.words(),
         reason: &ruling.reason,

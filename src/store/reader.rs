@@ -129,6 +129,9 @@ fn snapshot_of(disk: &impl Disk, name: String, latest: Option<usize>) -> Result<
     });
     let (windows, torn) = windows?;
     study.windows = windows;
+    // What was laid down has the sizes that the set asked for.
+    let begun = !study.trials.is_empty() || !study.data.files.is_empty();
+    study.config.complete_set(begun);
     remark_torn(names::WINDOWS, torn, &mut remarks);
     remarks.extend(rest?);
     study.remarks = remarks;

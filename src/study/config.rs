@@ -13,16 +13,17 @@ use super::place::placed;
 use super::{Audience, Limits, Place, ShellCommand};
 use crate::facts::counters::is_nfs;
 use crate::facts::{Mount, server};
-use crate::plan::{STANDARD, Workload};
+use crate::plan::{RunPlan, STANDARD, StandardSet, Workload};
 use crate::pool::{Level, Pool, PoolError, Scheme, Stated};
 use crate::reshape::{Hours, Source, Zones};
 use crate::seed::Seed;
 use crate::units::Bytes;
 
 /// The format that this version writes. Format 1 kept the manifest of test data in `testdata.toml`,
-/// rewritten as a whole; since format 2 it is the table `testdata.csv`. Since format 3 trials have the
-/// column `engine_reason`.
-pub const FORMAT: u32 = 3;
+/// rewritten as a whole; since format 2 it is the table `testdata.csv`. Since format 3 trials say
+/// why their operations were submitted as they were. Since format 4 the columns of it are `submission` and
+/// `submission_reason` (`engine` and `engine_reason` before), and `study.toml` holds the whole set of workloads.
+pub const FORMAT: u32 = 4;
 
 /// What may be added to `study.toml`, each line a remark: with one `#` less it holds.
 const EXAMPLES: &str = r##"
@@ -52,7 +53,7 @@ const EXAMPLES: &str = r##"
 #command = "ssh archive cat /proc/mdstat"
 #timeout_seconds = 30
 
-## A load of your own, beside the standard ones; there may be several.
+## A load of your own, beside those above; there may be several.
 #[[workload]]
 #name = "patron"              # lower-case letters, digits, hyphens
 #read_percent = 100
@@ -109,7 +110,10 @@ pub struct Config {
     /// What a report assumes of the people who use the share.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub report: Option<Audience>,
-    /// Workloads beside the standard set, or in place of those of the same name.
+    /// How a run is measured where nothing else is said.
+    #[serde(default = "RunPlan::standard")]
+    pub run: RunPlan,
+    /// All workloads: the standard set as the study began with it, and others.
     #[serde(default, rename = "workload", skip_serializing_if = "Vec::is_empty")]
     pub workloads: Vec<Workload>,
 }
@@ -244,7 +248,7 @@ pub struct Expansion {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Planning {
-    /// The layout, where the level does not tell it: `layered1`, `raidz2`.
+    /// The layout, where the level does not tell it: `uneven1`, `raidz2`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub scheme: Option<Scheme>,
     /// The level that the pool is meant to become.
@@ -407,8 +411,8 @@ pub enum ConfigError {
 
 /// The most member drives of a server.
 const MEMBERS: usize = 1024;
-/// The most workloads beside the standard set.
-const WORKLOADS: usize = 256;
+/// The most workloads: 256 beside the standard set.
+const WORKLOADS: usize = 256 + STANDARD.len();
 
 /// A step on the way to a value in `study.toml`.
 enum Step {
@@ -435,6 +439,7 @@ fn locate(text: &str, path: &[Step]) -> Option<Range<usize>> {
 impl Config {
     /// A study of `share`, a mounted directory, of which nothing more is said.
     pub fn new(id: Identity, seed: Seed, created: Timestamp, share: String) -> Self {
+        let StandardSet { workloads, run } = StandardSet::standard();
         Self {
             format: FORMAT,
             id,
@@ -452,7 +457,8 @@ impl Config {
             reshape: None,
             limits: None,
             report: None,
-            workloads: Vec::new(),
+            run,
+            workloads,
         }
     }
 
@@ -513,6 +519,9 @@ impl Config {
         {
             let why = format!("there are more than {MEMBERS} members");
             return Some((at(&["server", "members"]), why));
+        }
+        if let Err(why) = self.run.validate() {
+            return Some((at(&["run"]), format!("[run]: {why}")));
         }
         if self.workloads.len() > WORKLOADS {
             let why = format!("there are more than {WORKLOADS} workloads");
@@ -578,7 +587,7 @@ impl Config {
         let body = toml::to_string_pretty(self).expect("a configuration is plain data");
         let examples = if self.simulated { "" } else { EXAMPLES };
         format!(
-            "# A poolproof study. You may change limits and add workloads; id, seed, share and\n# mount belong to what was measured already.\n{body}{examples}"
+            "# A poolproof study. You may change limits and add workloads; id, seed, share, mount,\n# [run] and the workloads belong to what was measured already.\n{body}{examples}"
         )
     }
 
@@ -644,21 +653,6 @@ impl Config {
     pub fn writable(&self) -> bool {
         self.format <= FORMAT
     }
-
-    /// All workloads: the standard set, with those of `study.toml` in place of their namesakes or
-    /// behind them.
-    pub fn all_workloads(&self) -> Vec<Workload> {
-        let own = |name: &str| self.workloads.iter().find(|w| w.name == name).cloned();
-        let standard = Workload::standard()
-            .into_iter()
-            .map(|w| own(&w.name).unwrap_or(w));
-        let more = self
-            .workloads
-            .iter()
-            .filter(|w| !STANDARD.contains(&w.name.as_str()))
-            .cloned();
-        standard.chain(more).collect()
-    }
 }
 
 #[cfg(test)]
@@ -702,7 +696,7 @@ mod tests {
             "{text}"
         );
         assert_eq!(Config::parse(&text), Ok(example()));
-        assert_eq!(example().all_workloads().len(), 7);
+        assert_eq!(example().all_workloads(), example().workloads);
     }
 
     #[test]

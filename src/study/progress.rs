@@ -238,7 +238,7 @@ impl Cells for ProbeRow {
 }
 
 impl ProbeRow {
-    /// The kind of a probe of small reads: 4 KiB in random order, paced, one at a time.
+    /// The kind of a probe of small reads: `probe_block` of `[run]` in random order, paced, one at a time.
     pub const SMALL: &str = "probe-small";
     /// The kind of a probe of large reads: 1 MiB in order, one at a time.
     pub const LARGE: &str = "probe-large";

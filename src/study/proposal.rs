@@ -3,8 +3,8 @@
 use jiff::civil::DateTime;
 
 use super::{Config, Mounted, Study, Trial};
-use crate::plan::Phase;
-use crate::pool::{Proposal, Scheme, Stated};
+use crate::plan::{Phase, StandardSet, Workload};
+use crate::pool::{Load, Proposal, Scheme, Stated, Work};
 use crate::reshape::Source;
 use crate::units::Bytes;
 
@@ -71,6 +71,7 @@ impl Config {
             link_gigabits: self.link_gigabits,
             local: !self.simulated && self.mount.as_ref().is_some_and(Mounted::is_local),
             used_only: source == Some(Source::Btrfs),
+            loads: Some(self.loads()),
             ..Stated::default()
         };
         KnownPool {
@@ -81,6 +82,20 @@ impl Config {
             external: plan.external,
             stated: plan.assume.or(&from_pool),
         }
+    }
+
+    /// Each kind of work as this study asks for it, where it has a workload of a standard set for it.
+    fn loads(&self) -> [Load; 6] {
+        Work::ALL.map(|work| {
+            let is_it = |load: &&Workload| load.name == work.word() && StandardSet::knows(load);
+            let workload = self.workloads.iter().find(is_it);
+            workload.map_or(Load::from(work), |workload| Load {
+                work,
+                block_bytes: workload.block.0,
+                in_flight: workload.depth,
+                read_share: f64::from(workload.read_percent) / 100.0,
+            })
+        })
     }
 
     /// The rate of the innermost tracks over that of the outermost, where it was stated for the
@@ -120,6 +135,19 @@ mod tests {
     use crate::pool::Level;
     use crate::seed::Seed;
     use crate::study::{Expansion, Identity, Planning};
+
+    #[test]
+    fn a_study_with_the_earlier_set_is_planned_with_it() {
+        let created = "2026-03-02T08:00:00Z".parse().unwrap();
+        let mut config = Config::new(Identity(1), Seed(1), created, "/mnt/scans".into());
+        assert_eq!(config.loads(), Work::ALL.map(Load::from));
+        config.format = 3;
+        config.workloads.clear();
+        config.complete_set(true);
+        let [large_read, .., mixed] = config.loads();
+        assert_eq!((large_read.block_bytes, large_read.in_flight), (1 << 20, 8));
+        assert_eq!((mixed.in_flight, mixed.read_share), (8, 0.7));
+    }
 
     #[test]
     fn what_is_missing_is_named_and_the_plan_goes_before_the_pool() {

@@ -73,12 +73,12 @@ pub struct Trial {
     /// Why it failed or was interrupted.
     #[serde(with = "super::tables::guarded")]
     pub cause: String,
-    /// What drove it.
-    #[serde(with = "super::tables::guarded")]
-    pub engine: String,
+    /// How its operations were submitted; `engine` in formats before 4.
+    #[serde(alias = "engine", with = "super::tables::guarded")]
+    pub submission: String,
     /// Why that did; empty in trials of versions that did not choose, and of made-up shares.
-    #[serde(default, with = "super::tables::guarded")]
-    pub engine_reason: String,
+    #[serde(default, alias = "engine_reason", with = "super::tables::guarded")]
+    pub submission_reason: String,
     /// Whether transfers passed the client's cache; empty where they should have and nobody tells.
     pub direct: Option<bool>,
     /// Whether a steady state was reached.
@@ -233,8 +233,8 @@ impl Trial {
             tags: String::new(),
             state: State::Interrupted,
             cause: String::new(),
-            engine: String::new(),
-            engine_reason: String::new(),
+            submission: String::new(),
+            submission_reason: String::new(),
             direct: None,
             steady: false,
             warmup_windows: 0,

@@ -38,6 +38,8 @@ pub struct Prober {
     data: TestData,
     seed: Seed,
     simulated: bool,
+    /// Bytes of a small read.
+    block: Bytes,
     course: Course,
 }
 
@@ -107,6 +109,7 @@ impl Prober {
             data: study.data.clone(),
             seed: study.config.seed,
             simulated: study.config.simulated,
+            block: study.config.run.probe_block,
             course: Course {
                 next_small: next(SMALL),
                 next_large: next(LARGE),
@@ -127,7 +130,7 @@ impl Prober {
             rows.push(self.run(&large(), 1, place));
         }
         self.course.since_large += seconds as f64;
-        let row = self.run(&small(self.course.period), left, place);
+        let row = self.run(&small(self.block, self.course.period), left, place);
         if let Some(mean) = row.mean_ns {
             self.course.period = (mean as f64 / 1e9 / BUDGET).clamp(self.course.least, SLOWEST);
         }
@@ -240,12 +243,12 @@ fn fill(row: &mut ProbeRow, measured: &Measured, small: bool) {
     }
 }
 
-fn small(period: f64) -> Workload {
+fn small(block: Bytes, period: f64) -> Workload {
     Workload {
         name: SMALL.to_owned(),
         read_percent: 100,
         access: Access::Random,
-        block: Bytes::KIB.times(4),
+        block,
         depth: 1,
         streams: 1,
         operations_per_second: Some(1.0 / period),
@@ -257,9 +260,8 @@ fn large() -> Workload {
     Workload {
         name: LARGE.to_owned(),
         access: Access::Sequential,
-        block: Bytes::MIB,
         operations_per_second: None,
-        ..small(PERIOD)
+        ..small(Bytes::MIB, PERIOD)
     }
 }
 

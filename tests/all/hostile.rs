@@ -105,11 +105,11 @@ impl Scene {
                 trial.state = poolproof::study::State::Failed;
                 trial.cause = "CAUSE".into();
             }
-            trial.engine = "ENGINE".into();
-            trial.engine_reason = "ENGINE".into();
+            trial.submission = "SUBMISSION".into();
+            trial.submission_reason = "SUBMISSION".into();
         }
         let mut table = render(&trials, true);
-        for word in ["TAGS", "NOTES", "WORKLOAD", "CAUSE", "ENGINE"] {
+        for word in ["TAGS", "NOTES", "WORKLOAD", "CAUSE", "SUBMISSION"] {
             table = table.replace(word, &quoted(HOSTILE));
         }
         fs::write(file("trials.csv"), table).unwrap();

@@ -147,7 +147,9 @@ fn what_makes_no_sense_is_a_slip_of_the_finger() {
         ("--used-percent 140", "--used-percent"),
         ("--read-error NaN", "--read-error"),
         ("--start tomorrow", "--start"),
-        ("--priority urgent", "low, normal or high"),
+        ("--reshape-share urgent", "from 1% to 100%, as 20%"),
+        ("--priority low", "--priority is now --reshape-share"),
+        ("--pool layered1", "is now uneven1"),
         ("--csv --json", "cannot be used with"),
     ] {
         fails(words, 2, why);
@@ -166,9 +168,9 @@ fn a_mirror_gains_no_space_and_pairs_do() {
 /// zpool-attach(8): old blocks keep their ratio: five-wide RAID-Z2 3 to 2, six-wide 4 to 2.
 #[test]
 fn layouts_of_unequal_drives_and_old_blocks() {
-    let layered = json("--pool layered1 --sizes 4TB,4TB,8TB --new-size 8TB");
+    let uneven = json("--pool uneven1 --sizes 4TB,4TB,8TB --new-size 8TB");
     let plain = json("--pool raid5 --sizes 4TB,4TB,8TB --new-size 8TB");
-    assert_eq!(figure(&layered, "usable", "after"), 16_000_000_000_000u64);
+    assert_eq!(figure(&uneven, "usable", "after"), 16_000_000_000_000u64);
     assert_eq!(figure(&plain, "usable", "after"), 12_000_000_000_000u64);
     assert_eq!(figure(&plain, "wasted", "after"), 8_000_000_000_000u64);
     let raid_z = json("--pool raidz2 --drives 5 --drive-size 10TB --used-percent 100");
@@ -196,7 +198,7 @@ fn two_lines_tell_the_pool_from_one_user() {
     assert_eq!(figure(&fast, "large-read ratio", "OSTEP ch. 38"), 1.5);
 }
 
-/// Common practice, no source: five 4 TB drives in RAID 5 grown by one at low priority took 27 h
+/// Common practice, no source: five 4 TB drives in RAID 5 grown by one that made way for its users took 27 h
 /// 23 min.
 #[test]
 fn on_the_machine_of_the_pool_no_link_stands_between() {
@@ -210,8 +212,9 @@ fn on_the_machine_of_the_pool_no_link_stands_between() {
 
 #[test]
 fn the_likely_hours_are_those_of_the_trade() {
-    let plan =
-        json("--pool raid5 --drives 5 --drive-size 4TB --priority low --start 2026-03-03T09:00");
+    let plan = json(
+        "--pool raid5 --drives 5 --drive-size 4TB --reshape-share 20% --start 2026-03-03T09:00",
+    );
     let hours = |case| figure(&plan, "expansion", case).as_f64().unwrap();
     let taken = 27.0 + 23.0 / 60.0;
     assert!(hours("best") < taken && taken < hours("worst"));
@@ -235,7 +238,7 @@ fn every_assumption_is_listed_with_its_source_and_can_be_set() {
     }
     let set = json(
         "--drive-rate 210MB --inner-percent 60 --rpm 5400 --drive-operations 70 --link-gigabits 2.5 \
-         --mtu 9000 --used-percent 70 --reserve-percent 1 --priority high --reshape-rate 60MB \
+         --mtu 9000 --used-percent 70 --reserve-percent 1 --reshape-share 25% --reshape-rate 60MB \
          --use-hours 6 --use-from 10 --weekends --annual-failure-percent 4 --read-error 1e-15 \
          --power-cuts 2",
     );

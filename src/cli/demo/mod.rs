@@ -1,7 +1,7 @@
 //! `poolproof demo`: the whole job on a made-up share, in virtual time.
 //!
 //! The same plan, check, streams, records, watch, store, comparison and page as in a real study; only
-//! the engine and the clock are made up. The same seed gives the same bytes.
+//! submission and the clock are made up. The same seed gives the same bytes.
 
 mod days;
 mod keeper;
@@ -17,7 +17,7 @@ use super::{Exit, Failure, note, owner, print, say, telling_width, width};
 use crate::judge::judge_all;
 use crate::load::{Share, Watch};
 use crate::plan::Phase;
-use crate::pool::{self, Stated};
+use crate::pool::Stated;
 use crate::reshape::Source;
 use crate::seed::Seed;
 use crate::sim::{
@@ -52,7 +52,6 @@ const FOLDER: &str = "poolproof-demo";
 /// works, so that phases are compared under like loads and sittings differ by little else.
 const HOURS: [i8; 5] = [9, 11, 13, 15, 17];
 const TRIALS: usize = 2;
-const SECONDS: u64 = 30;
 const SWEEP_SECONDS: u64 = 3;
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -143,7 +142,7 @@ impl Demo {
 
     /// Looks for caches on the path, in the quiet before anything else.
     fn sweep(&self) -> Result<(), Failure> {
-        self.say("rereading growing working sets");
+        self.say("finding where memory ends");
         let (watch, mut share) = (Watch::default(), self.share.clone());
         let store = &mut self.writer()?;
         // The museum's server has just the memory that was stated: in steps it would come to the same.
@@ -175,25 +174,20 @@ impl Demo {
             format!(", reshape at {}", percent(done, 1))
         });
         self.say(&format!("measuring {phase}{place}"));
+        let mut writer = self.writer()?;
+        let run = writer.study().config.run;
         let request = Request {
-            phase,
             tags: vec![format!("hour={hour}")],
-            workloads: Vec::new(),
             trials: TRIALS,
-            seconds: SECONDS,
-            precision: None,
-            within: None,
-            size: None,
-            brief: false,
-            engine: None,
             reshape: (phase == Phase::During).then(|| self.root.clone()),
+            ..Request::usual(phase, run)
         };
         let (watch, mut share) = (Watch::default(), self.share.clone());
         let mut tell = |event| {
             tell(event);
             turn();
         };
-        sitting::hold(&mut share, &mut self.writer()?, &request, &watch, &mut tell)?;
+        sitting::hold(&mut share, &mut writer, &request, &watch, &mut tell)?;
         Ok(())
     }
 
@@ -224,10 +218,10 @@ fn config(scenario: &Scenario) -> Config {
         DriveKind::Solid(_) => None,
     };
     let id = Identity(u128::from(seed.0) << 64 | u128::from(seed.child("id", 0).0));
-    let priority = match scenario.reshape.priority {
-        Priority::Low => pool::Priority::Low,
-        Priority::Normal => pool::Priority::Normal,
-        Priority::High => pool::Priority::High,
+    let share = match scenario.reshape.priority {
+        Priority::Low => 20.0,
+        Priority::Normal => 40.0,
+        Priority::High => 100.0,
     };
     Config {
         simulated: true,
@@ -244,7 +238,7 @@ fn config(scenario: &Scenario) -> Config {
         plan: Some(Planning {
             assume: Stated {
                 used_percent: Some((scenario.filled * 100.0).round()),
-                priority: Some(priority),
+                reshape_share_percent: Some(share),
                 use_hours: Some(10.0),
                 use_from: Some(8),
                 weekends: Some(true),

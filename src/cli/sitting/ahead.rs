@@ -275,7 +275,7 @@ pub(in crate::cli) fn needed(study: &Study, client: Bytes) -> (Memory, Option<St
     match (end, known.server, super::served_test_data(study)) {
         (Some(end), Some(server), None) if end < server => {
             let said = format!(
-                "a sweep has found that caches end at {} at most, so that the {} of memory that were stated ask for no more test data",
+                "a sweep has found that memory ends at {} at most, so that the {} of memory that were stated ask for no more test data",
                 end.iec(),
                 server.iec()
             );

@@ -151,7 +151,7 @@ fn sitting_with(
         within: None,
         size: Some(Bytes::GIB),
         brief: true,
-        engine: None,
+        submission: None,
         reshape: None,
     };
     let ended = hold(
@@ -233,16 +233,16 @@ fn a_full_or_missing_share_ends_the_sitting_at_once() {
 fn a_share_that_falls_silent_ends_the_sitting_and_the_next_goes_on_behind_what_was_read() {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path().join("scans");
-    let (ended, trials) = sitting(&root, &[Well, Silenced(10 << 20), Well]);
+    let (ended, trials) = sitting(&root, &[Well, Silenced(40 << 20), Well]);
     let failure = ended.unwrap_err();
     assert_eq!(failure.exit, Exit::Share);
     let says = "trial 2 failed: the share /mnt/scans has not answered for 60 s (measuring)";
     assert!(failure.message.starts_with(says), "{}", failure.message);
     assert_eq!(states(&trials), [State::Complete, State::Failed]);
-    // Ten blocks of 1 MiB that ended, eight in flight with those that each of them may have left untold,
+    // Ten blocks of 4 MiB that ended, four in flight with those that each of them may have left untold,
     // and those before the trial.
     let skipped = trials[1].next_operation - trials[1].first_operation;
-    assert_eq!(skipped, 10 + 8 * (1 + UNTOLD) + BEFORE);
+    assert_eq!(skipped, 10 + 4 * (1 + UNTOLD) + BEFORE);
 }
 
 /// Steps of the clock move the hour at which trials begin, and nothing that was measured.
@@ -291,7 +291,7 @@ fn fresh_data_is_laid_down_once_dealt_alike_and_read_in_an_order_of_its_own() {
             within: None,
             size: (phase == Phase::Before).then_some(Bytes::GIB),
             brief: true,
-            engine: None,
+            submission: None,
             reshape: None,
         };
         hold(

@@ -48,7 +48,7 @@ fn request(workloads: &[&str]) -> Request {
     Request {
         workloads: workloads.iter().map(|name| (*name).to_owned()).collect(),
         size: Some(Bytes::GIB.times(4)),
-        ..Request::usual(Phase::Before)
+        ..Request::usual(Phase::Before, RunPlan::standard())
     }
 }
 
@@ -86,8 +86,8 @@ fn a_quiet_share_is_known_in_less_time_and_each_trial_says_why_it_ended() {
     for trial in &study.trials {
         assert_eq!(seen(trial, observed::PRECISION_ASKED), Some(0.05));
         let early = seen(trial, observed::ENDED_PRECISE) == Some(1.0);
-        assert_eq!(early, trial.windows < 30, "{trial:?}");
-        assert!((6..=30).contains(&trial.windows) && trial.state == State::Complete);
+        assert_eq!(early, trial.windows < 25, "{trial:?}");
+        assert!((6..=25).contains(&trial.windows) && trial.state == State::Complete);
         let reached = seen(trial, observed::PRECISION_REACHED);
         assert!(
             !early || trial.steady && reached.unwrap() <= 0.05,
@@ -103,7 +103,7 @@ fn a_quiet_share_is_known_in_less_time_and_each_trial_says_why_it_ended() {
     };
     assert!(names.iter().all(known), "{:?}", sat.notes);
     let asked = until::Asked {
-        seconds: 30,
+        seconds: 25,
         size: request(&names).size,
         precision: Some(0.05),
     };
@@ -133,7 +133,7 @@ fn writing_trials_keep_their_length_and_no_round_begins_that_may_end_too_late() 
             .map(|trial| trial.windows)
             .collect::<Vec<_>>()
     };
-    assert!(of("large-write").iter().all(|windows| *windows == 30));
+    assert!(of("large-write").iter().all(|windows| *windows == 25));
     let trials = sat.study.trials.iter();
     let seconds: f64 = trials
         .map(|trial| trial.windows as f64 + trial.flush_seconds.unwrap_or(0.0))

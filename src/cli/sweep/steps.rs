@@ -1,4 +1,4 @@
-//! How much test data a sweep lays down before it reads on: no more than finds where caches end.
+//! How much test data a sweep lays down before it reads on: no more than finds where memory ends.
 //!
 //! It grows by doubling, or to twice the size at which a cache seems to end, and at last to the set that
 //! a sitting would lay down. Each step is read as the whole would be: working sets lie at the front of the
@@ -79,7 +79,7 @@ impl Steps {
         self.now = next.min(self.whole);
     }
 
-    /// Where `rows` show that a cache ends, if they go on far enough beyond it.
+    /// Where `rows` show that memory ends, if they go on far enough beyond it.
     pub(super) fn end(&self, rows: &[SweepRow]) -> Option<Bytes> {
         proven_cache_size(rows, self.memory.largest())
     }
@@ -87,7 +87,7 @@ impl Steps {
     /// What is said before the first of several steps.
     pub(super) fn ahead(&self) -> String {
         format!(
-            "lays down at most {} of test data, {} to read, in steps: no more once it has read on to twice the size at which a cache ends",
+            "lays down at most {} of test data, {} to read, in steps: no more once it has read on to twice the size at which memory ends",
             self.most.iec(),
             self.whole.iec()
         )
@@ -100,16 +100,16 @@ impl Steps {
         let (most, read) = (self.most.iec(), study.data.bytes(Set::Read).iec());
         match self.end(rows).filter(|_| self.may_end_early()) {
             Some(end) if laid.0 == 0 => format!(
-                "laid down nothing of at most {most}: the {read} to read that were there are twice the {} at which a cache ends, and no more is needed",
+                "laid down nothing of at most {most}: the {read} to read that were there are twice the {} at which memory ends, and no more is needed",
                 end.iec()
             ),
             Some(end) => format!(
-                "laid down {} of at most {most}: the {read} to read are twice the {} at which a cache ends, and no more is needed",
+                "laid down {} of at most {most}: the {read} to read are twice the {} at which memory ends, and no more is needed",
                 laid.iec(),
                 end.iec()
             ),
             None => format!(
-                "laid down {}, as much as a sitting would: less did not show for sure where a cache ends",
+                "laid down {}, as much as a sitting would: less did not show for sure where memory ends",
                 laid.iec()
             ),
         }

@@ -127,7 +127,7 @@ fn a_small_cache_behind_much_stated_memory_is_found_with_little_data() {
             rig.said
         );
         let told = format!(
-            "laid down {} of at most 160 GiB: the {} to read are twice the {} at which a cache ends",
+            "laid down {} of at most 160 GiB: the {} to read are twice the {} at which memory ends",
             laid.iec(),
             read.iec(),
             end.iec()
@@ -253,7 +253,7 @@ fn a_share_that_was_slow_for_a_while_does_not_end_laying_down() {
         over: false,
     });
     rig.sweep(None, 1).unwrap();
-    let told = "a cache seemed to end at 512 MiB, and no longer does: more is laid down";
+    let told = "memory seemed to end at 512 MiB, and no longer does: more is laid down";
     assert!(rig.said.iter().any(|said| said == told), "{:?}", rig.said);
     let whole = Bytes::GIB.times(16);
     assert_eq!((rig.read_set(), rig.sets()), (whole, working_sets(whole)));

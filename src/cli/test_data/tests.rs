@@ -217,7 +217,7 @@ fn a_share_that_fills_up_keeps_what_is_complete_and_the_next_sitting_goes_on() {
         assert!(data.file(4).is_none(), "a number is never used twice");
         assert_eq!(
             (data.bytes(Set::Read), rig.share.used()),
-            (Bytes::GIB, data.total())
+            (Bytes::MIB.times(1145), data.total())
         );
     }
 }

@@ -1,4 +1,4 @@
-//! Which engine drives a workload: both take turns on the share for a second, and the better one is
+//! How the operations of a workload are submitted: both take turns on the share for a second, and the better one is
 //! taken.
 //!
 //! Neither is better everywhere. A ring keeps many operations in flight for little processor time;
@@ -14,23 +14,23 @@ use super::direct::Opened;
 use super::ring::RingError;
 use super::threads;
 use super::trial::{Run, Trial};
-use crate::load::{Assignment, Drive, Engine, LoadError, Watch};
+use crate::load::{Assignment, Drive, LoadError, Submission, Watch};
 use crate::plan::Workload;
 use crate::record::{Observations, observed};
 use crate::stats::describe::median;
 use crate::study::Identity;
 use crate::units::Nanos;
 
-/// Turns of each engine, and how long one is.
+/// Turns of each submission, and how long one is.
 const TURNS: usize = 3;
 const TURN: Nanos = Nanos(150_000_000);
 /// All turns of the one are faster than all of the other by this factor, or the rates are alike. By
-/// chance alone equal engines would line up so in one of ten measurements, and then it does not matter.
+/// chance alone equal ways would line up so in one of ten measurements, and then it does not matter.
 const APART: f64 = 1.05;
 
-/// The engine that was chosen.
+/// The submission that was chosen.
 pub(super) struct Chosen {
-    pub(super) engine: Engine,
+    pub(super) submission: Submission,
     /// Why, for the trial's row.
     pub(super) reason: String,
     pub(super) seen: Observations,
@@ -41,10 +41,10 @@ pub(super) struct Chosen {
 }
 
 impl Chosen {
-    /// An engine that was taken without a measurement.
-    pub(super) fn taken(engine: Engine, reason: &str) -> Self {
+    /// A way of submission that was taken without a measurement.
+    pub(super) fn taken(submission: Submission, reason: &str) -> Self {
         Self {
-            engine,
+            submission,
             reason: reason.to_owned(),
             seen: Observations::default(),
             used: 0,
@@ -53,7 +53,7 @@ impl Chosen {
     }
 }
 
-/// What an engine reached in a turn.
+/// What a way of submission reached in a turn.
 #[derive(Clone, Copy, Debug)]
 struct Turn {
     /// Operations per second, flush included.
@@ -63,17 +63,17 @@ struct Turn {
 }
 
 /// What drives `workload` where nothing was measured.
-pub(super) fn usual(workload: &Workload) -> Engine {
+pub(super) fn usual(workload: &Workload) -> Submission {
     match workload.depth {
-        1 => Engine::Threads,
-        _ => Engine::Ring,
+        1 => Submission::Threads,
+        _ => Submission::Ring,
     }
 }
 
 /// Lets threads and rings take turns on the open files of `assignment`, from its first operation on.
 ///
 /// # Errors
-/// When an engine breaks down in its midst.
+/// When a way of submission breaks down in its midst.
 pub(super) fn choose(
     assignment: &Assignment<'_>,
     study: Identity,
@@ -98,7 +98,7 @@ pub(super) fn choose(
                     let why = refused(&error);
                     return Ok(Chosen {
                         note: Some(format!("{why}: threads instead")),
-                        ..Chosen::taken(Engine::Threads, &why)
+                        ..Chosen::taken(Submission::Threads, &why)
                     });
                 }
                 Err(RingError::Work(error)) => {
@@ -124,7 +124,7 @@ pub(super) fn choose(
         }
     }
     let [ring, threads] = &turns;
-    let (engine, reason) = decide(ring, threads);
+    let (submission, reason) = decide(ring, threads);
     let mut seen = Observations::default();
     for (turns, rate, cost) in [
         (ring, observed::RING_RATE, observed::RING_PROCESSOR),
@@ -133,11 +133,11 @@ pub(super) fn choose(
         seen.put_some(rate, middle(turns, |turn| turn.rate));
         seen.put_some(cost, middle(turns, |turn| turn.cost));
     }
-    seen.put(observed::ENGINE_CHOICE, begun.elapsed().as_secs_f64());
+    seen.put(observed::SUBMISSION_CHOICE, begun.elapsed().as_secs_f64());
     Ok(Chosen {
         seen,
         used,
-        ..Chosen::taken(engine, &reason)
+        ..Chosen::taken(submission, &reason)
     })
 }
 
@@ -172,8 +172,8 @@ fn middle(turns: &[Turn], of: fn(&Turn) -> f64) -> Option<f64> {
     median(&turns.iter().map(of).collect::<Vec<_>>())
 }
 
-/// The faster engine; of equally fast ones the cheaper; and why.
-fn decide(ring: &[Turn], threads: &[Turn]) -> (Engine, String) {
+/// The faster submission; of equally fast ones the cheaper; and why.
+fn decide(ring: &[Turn], threads: &[Turn]) -> (Submission, String) {
     let ratio = |of: fn(&Turn) -> f64| {
         let [ring, threads] = [ring, threads].map(|turns| middle(turns, of).unwrap_or(f64::NAN));
         ring / threads
@@ -185,17 +185,17 @@ fn decide(ring: &[Turn], threads: &[Turn]) -> (Engine, String) {
         least >= APART * most
     };
     let (by_rate, by_cost) = (
-        |engine, times: f64| (engine, format!("measured: {times:.2} times the rate")),
-        |engine, part: f64| {
+        |submission, times: f64| (submission, format!("measured: {times:.2} times the rate")),
+        |submission, part: f64| {
             let why = format!("measured: rates alike, {part:.2} of the processor time");
-            (engine, why)
+            (submission, why)
         },
     );
     match (apart(threads, ring), apart(ring, threads)) {
-        (true, _) => by_rate(Engine::Ring, rate),
-        (_, true) => by_rate(Engine::Threads, 1.0 / rate),
-        _ if cost > 1.0 => by_cost(Engine::Threads, 1.0 / cost),
-        _ => by_cost(Engine::Ring, cost),
+        (true, _) => by_rate(Submission::Ring, rate),
+        (_, true) => by_rate(Submission::Threads, 1.0 / rate),
+        _ if cost > 1.0 => by_cost(Submission::Threads, 1.0 / cost),
+        _ => by_cost(Submission::Ring, cost),
     }
 }
 
@@ -207,36 +207,36 @@ mod tests {
         rates.map(|rate| Turn { rate, cost }).to_vec()
     }
 
-    fn decided(ring: &[Turn], threads: &[Turn]) -> (Engine, String) {
+    fn decided(ring: &[Turn], threads: &[Turn]) -> (Submission, String) {
         decide(ring, threads)
     }
 
     #[test]
-    fn the_faster_engine_is_taken_whatever_it_costs() {
+    fn the_faster_submission_is_taken_whatever_it_costs() {
         let (slow, fast) = (
             turns([90.0, 100.0, 95.0], 1.0),
             turns([190.0, 205.0, 250.0], 9.0),
         );
         assert_eq!(
             decided(&fast, &slow),
-            (Engine::Ring, "measured: 2.16 times the rate".to_owned())
+            (Submission::Ring, "measured: 2.16 times the rate".to_owned())
         );
-        assert_eq!(decided(&slow, &fast).0, Engine::Threads);
+        assert_eq!(decided(&slow, &fast).0, Submission::Threads);
         assert_eq!(decided(&slow, &fast).1, "measured: 2.16 times the rate");
     }
 
     #[test]
-    fn of_engines_that_noise_does_not_tell_apart_the_cheaper_is_taken() {
+    fn of_submissions_that_noise_does_not_tell_apart_the_cheaper_is_taken() {
         // The medians differ by a third, but the turns overlap.
         let (ring, threads) = (
             turns([90.0, 120.0, 130.0], 4.0),
             turns([80.0, 90.0, 95.0], 10.0),
         );
         let why = "measured: rates alike, 0.40 of the processor time".to_owned();
-        assert_eq!(decided(&ring, &threads), (Engine::Ring, why.clone()));
-        assert_eq!(decided(&threads, &ring), (Engine::Threads, why));
+        assert_eq!(decided(&ring, &threads), (Submission::Ring, why.clone()));
+        assert_eq!(decided(&threads, &ring), (Submission::Threads, why));
         // They do not overlap, and differ by less than matters.
         let (ring, threads) = (turns([100.0; 3], 5.0), turns([104.0; 3], 5.5));
-        assert_eq!(decided(&ring, &threads).0, Engine::Ring);
+        assert_eq!(decided(&ring, &threads).0, Submission::Ring);
     }
 }

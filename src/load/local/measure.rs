@@ -8,7 +8,7 @@ use super::direct::Opened;
 use super::ring::RingError;
 use super::trial::{Run, Trial};
 use super::{LocalShare, instrument, sample, threads};
-use crate::load::{Assignment, Drive, Engine, LoadError, Measured, Watch};
+use crate::load::{Assignment, Drive, LoadError, Measured, Submission, Watch};
 use crate::record::{Failure, Observations, observed};
 
 impl LocalShare {
@@ -41,8 +41,8 @@ impl LocalShare {
         });
         let trial = Trial::new(&own, own.first, self.study, &opened, watch);
         let clocks = Clocks::read();
-        let driven = self.drive(&trial, chosen.engine, &mut notes)?;
-        let (run, engine) = (driven.run, driven.engine);
+        let driven = self.drive(&trial, chosen.submission, &mut notes)?;
+        let (run, submission) = (driven.run, driven.submission);
         let flushed = assignment
             .workload
             .writes()
@@ -94,8 +94,8 @@ impl LocalShare {
         Ok(Measured {
             recording,
             flush,
-            engine,
-            engine_reason: driven.instead.unwrap_or(chosen.reason),
+            submission,
+            submission_reason: driven.instead.unwrap_or(chosen.reason),
             direct: opened.direct,
             next_first: trial.job.next_first(),
             interrupted: run.stopped.is_some(),
@@ -112,9 +112,9 @@ impl LocalShare {
         watch: &Watch,
     ) -> Result<Chosen, LoadError> {
         let usual = choose::usual(assignment.workload);
-        let taken = |engine, reason: &str| Ok(Chosen::taken(engine, reason));
+        let taken = |submission, reason: &str| Ok(Chosen::taken(submission, reason));
         match &assignment.drive {
-            Drive::Given(engine, reason) => taken(*engine, reason),
+            Drive::Given(submission, reason) => taken(*submission, reason),
             Drive::Measured if assignment.workload.overlaps() => {
                 choose::choose(assignment, self.study, opened, watch, self.ring)
             }
@@ -123,16 +123,16 @@ impl LocalShare {
         }
     }
 
-    /// Runs a trial on `engine`, or on threads where the kernel has no rings for it.
+    /// Runs a trial by `submission`, or on threads where the kernel has no rings for it.
     fn drive(
         &self,
         trial: &Trial<'_>,
-        engine: Engine,
+        submission: Submission,
         notes: &mut Vec<String>,
     ) -> Result<Driven, LoadError> {
         let name = &trial.workload.name;
         let mut instead = None;
-        if engine == Engine::Ring {
+        if submission == Submission::Ring {
             match (self.ring)(trial) {
                 Ok(run) => {
                     if run.unlocked {
@@ -140,7 +140,7 @@ impl LocalShare {
                     }
                     return Ok(Driven {
                         run,
-                        engine,
+                        submission,
                         instead,
                     });
                 }
@@ -158,7 +158,7 @@ impl LocalShare {
             .map_err(|error| LoadError::io("starting threads for", name, error))?;
         Ok(Driven {
             run,
-            engine: Engine::Threads,
+            submission: Submission::Threads,
             instead,
         })
     }
@@ -167,7 +167,7 @@ impl LocalShare {
 /// A run, and what drove it.
 struct Driven {
     run: Run,
-    engine: Engine,
+    submission: Submission,
     /// Why that and not what was chosen.
     instead: Option<String>,
 }

@@ -65,7 +65,7 @@ pub struct LocalShare {
     ring: RunOnRings,
 }
 
-/// The engine for deep queues.
+/// Submission for deep queues.
 type RunOnRings = fn(&Trial<'_>) -> Result<Run, RingError>;
 
 impl LocalShare {

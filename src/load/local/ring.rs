@@ -1,4 +1,4 @@
-//! The engine for deep queues on Linux: an io_uring ring for each stream.
+//! Submission for deep queues on Linux: an io_uring ring for each stream.
 //!
 //! Many threads on few cores book their own scheduling as latency of the storage; one thread that
 //! keeps a ring full does not. What is written next is made while the ring is full, and what ends meanwhile

@@ -1,4 +1,4 @@
-//! The engine for deep queues, where the system has no ring: threads do instead.
+//! Submission for deep queues, where the system has no ring: threads do instead.
 
 use std::io;
 

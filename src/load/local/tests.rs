@@ -1,4 +1,4 @@
-//! Trials on a folder of this machine, with engines that are refused or slow to end.
+//! Trials on a folder of this machine, with rings that are refused or slow to end.
 
 use std::io;
 use std::path::Path;
@@ -6,7 +6,7 @@ use std::thread::sleep;
 use std::time::Duration;
 
 use super::*;
-use crate::load::{Drive, Engine};
+use crate::load::{Drive, Submission};
 use crate::plan::{Operation, Pattern, Phase, Set, Workload};
 use crate::record::observed;
 use crate::seed::Seed;
@@ -30,7 +30,7 @@ fn share(folder: &Path) -> (LocalShare, TestData) {
     };
     for set in [Set::Read, Set::Write] {
         for _ in 0..4 {
-            let file = data.next_file(set, Bytes::MIB, Phase::Before);
+            let file = data.next_file(set, Bytes::MIB.times(4), Phase::Before);
             data.next_number += 1;
             data.files.push(file);
         }
@@ -100,7 +100,7 @@ fn threads_take_over_where_rings_are_refused() {
     let (mut share, data) = share(folder.path());
     share.ring = |_| Err(RingError::Setup(io::Error::from_raw_os_error(libc::EPERM)));
     let measured = run(&mut share, &data, &standard("small-read-deep"));
-    assert_eq!(measured.engine, Engine::Threads);
+    assert_eq!(measured.submission, Submission::Threads);
     let says = |note: &String| note.starts_with("no io_uring ring here (Operation not permitted");
     assert!(measured.notes.iter().any(says), "{:?}", measured.notes);
     assert!(measured.recording.failure.is_none());
@@ -108,17 +108,17 @@ fn threads_take_over_where_rings_are_refused() {
 }
 
 #[test]
-fn an_engine_is_chosen_by_measuring_and_the_trial_goes_on_behind() {
+fn a_submission_is_chosen_by_measuring_and_the_trial_goes_on_behind() {
     let folder = tempfile::tempdir_in("/var/tmp").unwrap();
     let (mut share, data) = share(folder.path());
     for name in ["small-read-deep", "small-write-deep"] {
         let measured = run_with(&mut share, &data, &standard(name), Drive::Measured);
-        let reason = &measured.engine_reason;
+        let reason = &measured.submission_reason;
         assert!(reason.starts_with("measured: "), "{name}: {reason}");
         let seen = |name| measured.observations.get(name).unwrap_or(f64::NAN);
         assert!(seen(observed::RING_RATE) > 0.0 && seen(observed::THREADS_RATE) > 0.0);
         assert!(seen(observed::RING_PROCESSOR) > 0.0 && seen(observed::THREADS_PROCESSOR) > 0.0);
-        assert!((0.5..60.0).contains(&seen(observed::ENGINE_CHOICE)));
+        assert!((0.5..60.0).contains(&seen(observed::SUBMISSION_CHOICE)));
         let started = measured.recording.started;
         assert!(
             measured.next_first > started + 32,
@@ -137,29 +137,29 @@ fn no_choice_is_made_where_there_is_none() {
     let (mut share, data) = share(folder.path());
     let one = run_with(&mut share, &data, &standard("small-read"), Drive::Measured);
     assert_eq!(
-        (one.engine, one.engine_reason.as_str()),
-        (Engine::Threads, "one operation at a time")
+        (one.submission, one.submission_reason.as_str()),
+        (Submission::Threads, "one operation at a time")
     );
     let deep = standard("small-read-deep");
-    let asked = Drive::Given(Engine::Threads, "asked for".to_owned());
+    let asked = Drive::Given(Submission::Threads, "asked for".to_owned());
     let given = run_with(&mut share, &data, &deep, asked);
     assert_eq!(
-        (given.engine, given.engine_reason.as_str()),
-        (Engine::Threads, "asked for")
+        (given.submission, given.submission_reason.as_str()),
+        (Submission::Threads, "asked for")
     );
     share.ring = |_| Err(RingError::Setup(io::Error::from_raw_os_error(libc::EPERM)));
     let refused = run_with(&mut share, &data, &deep, Drive::Measured);
     let why = "no io_uring ring here (Operation not permitted (os error 1))";
     assert_eq!(
-        (refused.engine, refused.engine_reason.as_str()),
-        (Engine::Threads, why)
+        (refused.submission, refused.submission_reason.as_str()),
+        (Submission::Threads, why)
     );
-    // What is compared keeps its engine where it can, and says where it cannot.
-    let usual = Drive::Given(Engine::Ring, "as trial 1".to_owned());
+    // What is compared keeps its way of submission where it can, and says where it cannot.
+    let usual = Drive::Given(Submission::Ring, "as trial 1".to_owned());
     let instead = run_with(&mut share, &data, &deep, usual);
     assert_eq!(
-        (instead.engine, instead.engine_reason.as_str()),
-        (Engine::Threads, why)
+        (instead.submission, instead.submission_reason.as_str()),
+        (Submission::Threads, why)
     );
     assert!(
         instead

@@ -1,4 +1,4 @@
-//! The engine that works anywhere: a thread for each operation in flight, with positioned reads and
+//! Submission that works anywhere: a thread for each operation in flight, with positioned reads and
 //! writes.
 
 use std::io;

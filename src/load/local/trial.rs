@@ -1,4 +1,4 @@
-//! One trial as its engine sees it, and what the engine hands back.
+//! One trial as its way of submission sees it, and what that hands back.
 
 use std::io;
 use std::time::Instant;
@@ -16,7 +16,7 @@ use crate::record::Recording;
 use crate::study::Identity;
 use crate::units::Nanos;
 
-/// What the engines of one trial share.
+/// What the ways of submission of one trial share.
 pub(super) struct Trial<'a> {
     pub(super) job: Job,
     pub(super) workload: &'a Workload,
@@ -39,7 +39,7 @@ pub(super) struct Ended {
     pub(super) unlocked: bool,
 }
 
-/// What the engines of one trial hand back.
+/// What the ways of submission of one trial hand back.
 pub(super) struct Run {
     pub(super) streams: Vec<Recording>,
     /// When an end was asked for, from the start of the trial.

@@ -2,7 +2,7 @@
 //!
 //! Several threads take the next mebibyte of the next file, read it, and compare it while others read.
 //! Reads pass this client's cache where that is to be had, which is tried with the first file as the
-//! engines try it. A read that fails is made again in small pieces, so that only what cannot be
+//! trials try it. A read that fails is made again in small pieces, so that only what cannot be
 //! read counts; a block that differs is read once more, which tells a drive from a transport.
 
 use std::collections::{BTreeMap, VecDeque};

@@ -2,11 +2,11 @@
 
 mod stated;
 
-pub use stated::{Priority, RangeError, Stated};
+pub use stated::{RangeError, Stated};
 
 use stated::check;
 
-use super::{Drive, IpVersion, Pace, UseHours, payload_rate};
+use super::{Drive, IpVersion, Load, Pace, UseHours, Work, payload_rate};
 use crate::units::{Bytes, Nanos, Rate, percent};
 
 /// One thing that the plan takes for granted.
@@ -41,8 +41,8 @@ pub struct Assumed {
     pub used: f64,
     /// The part of the pool that its file system keeps, 0 to 1.
     pub reserve: f64,
-    /// How much the expansion makes way.
-    pub priority: Priority,
+    /// The part of the drives' time that the reshape gets while people work, 0 to 1.
+    pub reshape_share: f64,
     /// Rate at which the expansion passes each drive at its begin, where it was stated.
     pub reshape_rate: Option<Rate>,
     /// When people work.
@@ -53,6 +53,8 @@ pub struct Assumed {
     pub read_error: f64,
     /// Power cuts in a year.
     pub power_cuts: f64,
+    /// Each kind of work as it is asked for.
+    pub loads: [Load; 6],
     /// All of it in words.
     pub list: Vec<Assumption>,
 }
@@ -173,12 +175,18 @@ impl Assumed {
             ),
             |reserve| percent(reserve / 100.0, 1),
         );
-        let priority = ledger.take(
-            ("priority of the expansion", "--priority"),
-            stated.priority,
-            (Priority::Low, PRACTICE),
-            |priority| priority.word().to_owned(),
-        );
+        let reshape_share = ledger.take(
+            (
+                "part of the drives' time for the reshape while people work",
+                "--reshape-share",
+            ),
+            stated.reshape_share_percent,
+            (
+                USUAL_SHARE * 100.0,
+                "from 50 MB/s idle and 10 MB/s in use; common practice, no source",
+            ),
+            |share| percent(share / 100.0, 0),
+        ) / 100.0;
         let use_hours = ledger.take(
             ("hours of use in a day", "--use-hours"),
             stated.use_hours,
@@ -204,18 +212,18 @@ impl Assumed {
                 (rate, ""),
                 |rate| {
                     format!(
-                        "{} idle, {} of it in the hours of use by priority",
+                        "{} idle, {} of it in the hours of use",
                         Rate(rate.0 as f64),
-                        percent(priority.kept(), 0)
+                        percent(reshape_share, 0)
                     )
                 },
             );
         } else {
-            let in_use = IN_USE.map(|rate| format!("{:.0}", rate * relative(priority) / 1e6));
+            let in_use = IN_USE.map(|rate| format!("{:.0}", rate * relative(reshape_share) / 1e6));
             ledger.list.push(Assumption {
                 what: "pace of the expansion, mean over each drive",
                 value: format!(
-                    "80, 50, 30 MB/s idle, {} MB/s in the hours of use by priority (best, likely, worst), as far as a drive can",
+                    "80, 50, 30 MB/s idle, {} MB/s in the hours of use (best, likely, worst), as far as a drive can",
                     in_use.join(", ")
                 ),
                 stated: false,
@@ -268,7 +276,7 @@ impl Assumed {
             mtu,
             used: used / 100.0,
             reserve: reserve / 100.0,
-            priority,
+            reshape_share,
             reshape_rate: stated.reshape_rate.map(|rate| Rate(rate.0 as f64)),
             hours: UseHours {
                 from,
@@ -278,6 +286,7 @@ impl Assumed {
             annual_failure: annual / 100.0,
             read_error,
             power_cuts,
+            loads: stated.loads.unwrap_or_else(|| Work::ALL.map(Load::from)),
             list: ledger.list,
         })
     }
@@ -297,7 +306,7 @@ impl Assumed {
 
     /// Mean paces of a reshape over each drive: best, likely, worst.
     ///
-    /// Idle 80, 50, 30 MB/s; in use at low priority 20, 10, 5 MB/s (common practice, no source: 30 to 80
+    /// Idle 80, 50, 30 MB/s; in use, with a fifth of the drives' time, 20, 10, 5 MB/s (common practice, no source: 30 to 80
     /// lightly used, 5 to 20 busy). A stated rate is that of the outermost tracks and is brought to
     /// the mean over zones; best is 10 % above it and worst 20 % below (assumed). No pace exceeds what
     /// a drive can.
@@ -307,14 +316,14 @@ impl Assumed {
             idle: Rate(idle.min(most)),
             in_use: Rate(in_use.min(idle).min(most)),
         };
-        let kept = self.priority.kept();
+        let kept = self.reshape_share;
         match self.reshape_rate {
             Some(Rate(seen)) => {
                 let mean = seen * f64::midpoint(1.0, self.zone_ratio());
                 [1.1, 1.0, 0.8].map(|factor| pace(mean * factor, mean * factor * kept))
             }
             None => {
-                let relative = relative(self.priority);
+                let relative = relative(self.reshape_share);
                 let [best, likely, worst] = IN_USE.map(|in_use| in_use * relative);
                 [pace(80e6, best), pace(50e6, likely), pace(30e6, worst)]
             }
@@ -327,18 +336,21 @@ impl Assumed {
         let mean = self.drive.mean_rate().0;
         shares.map(|share| Pace {
             idle: Rate(mean * share),
-            in_use: Rate(mean * share * self.priority.kept()),
+            in_use: Rate(mean * share * self.reshape_share),
         })
     }
 }
 
-/// What is left of a reshape's pace at low priority in hours of use, in bytes per second: best, likely, worst
-/// (common practice, no source).
+/// The part of the drives' time that a reshape usually gets in hours of use: a fifth, from 50 MB/s idle and
+/// 10 MB/s in use (common practice, no source).
+const USUAL_SHARE: f64 = 0.2;
+
+/// What is left of a reshape's pace then, in bytes per second: best, likely, worst (common practice, no source).
 const IN_USE: [f64; 3] = [20e6, 10e6, 5e6];
 
-/// So many times that is left at `priority`.
-fn relative(priority: Priority) -> f64 {
-    priority.kept() / Priority::Low.kept()
+/// So many times that is left with another `share` of the drives' time.
+fn relative(share: f64) -> f64 {
+    share / USUAL_SHARE
 }
 
 #[cfg(test)]

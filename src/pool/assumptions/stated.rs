@@ -1,55 +1,31 @@
 //! What the person said in place of defaults, and the ranges it has to be in.
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 
+use super::super::Load;
 use crate::units::Bytes;
 
-/// How much the pool makes way for its users while it grows.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Priority {
-    /// Users come first.
-    Low,
-    /// Half and half.
-    Normal,
-    /// The expansion comes first.
-    High,
-}
-
-impl Priority {
-    /// All priorities, lowest first.
-    pub const ALL: [Self; 3] = [Self::Low, Self::Normal, Self::High];
-
-    /// The word used on the command line and in files.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Low => "low",
-            Self::Normal => "normal",
-            Self::High => "high",
-        }
+/// Reads percent, or a word of formats before 4 for them: what the reshape kept of its pace then.
+fn read_share<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<f64>, D::Error> {
+    #[derive(Deserialize)]
+    #[serde(untagged, expecting = "a percentage, or low, normal or high")]
+    enum Share {
+        Percent(f64),
+        Word(Priority),
     }
-
-    /// The part of its pace that the expansion keeps while people work: a fifth at low priority, from
-    /// 50 MB/s idle and 10 MB/s in use (common practice, no source); the others are assumed.
-    pub(super) fn kept(self) -> f64 {
-        match self {
-            Self::Low => 0.2,
-            Self::Normal => 0.4,
-            Self::High => 1.0,
-        }
+    #[derive(Deserialize)]
+    #[serde(rename_all = "lowercase")]
+    enum Priority {
+        Low,
+        Normal,
+        High,
     }
-}
-
-/// Reads `low`, `normal` or `high`.
-impl std::str::FromStr for Priority {
-    type Err = &'static str;
-
-    fn from_str(text: &str) -> Result<Self, Self::Err> {
-        Self::ALL
-            .into_iter()
-            .find(|priority| priority.word() == text.trim().to_ascii_lowercase())
-            .ok_or("write low, normal or high")
-    }
+    Ok(Some(match Share::deserialize(deserializer)? {
+        Share::Percent(percent) => percent,
+        Share::Word(Priority::Low) => 20.0,
+        Share::Word(Priority::Normal) => 40.0,
+        Share::Word(Priority::High) => 100.0,
+    }))
 }
 
 /// What the person said in place of a default; all of it optional. The table `[plan.assume]` of
@@ -81,9 +57,14 @@ pub struct Stated {
     /// Percent of the pool that its file system keeps for itself.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reserve_percent: Option<f64>,
-    /// How much the expansion makes way.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub priority: Option<Priority>,
+    /// Percent of the drives' time that the reshape gets while people work. Formats before 4 had the words
+    /// `low`, `normal` and `high` of `priority` for it.
+    #[serde(
+        alias = "priority",
+        deserialize_with = "read_share",
+        skip_serializing_if = "Option::is_none"
+    )]
+    pub reshape_share_percent: Option<f64>,
     /// Bytes of each drive that the expansion passes in a second at its begin, while nobody works.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reshape_rate: Option<Bytes>,
@@ -115,6 +96,9 @@ pub struct Stated {
     /// Percent of the share that held data before the expansion, as it showed it: where nobody states another.
     #[serde(skip)]
     pub used_seen: Option<f64>,
+    /// Each kind of work as the study asks for it; that of the standard set where there is no study.
+    #[serde(skip)]
+    pub loads: Option<[Load; 6]>,
 }
 
 impl Stated {
@@ -131,7 +115,7 @@ impl Stated {
             mtu: self.mtu.or(other.mtu),
             used_percent: self.used_percent.or(other.used_percent),
             reserve_percent: self.reserve_percent.or(other.reserve_percent),
-            priority: self.priority.or(other.priority),
+            reshape_share_percent: self.reshape_share_percent.or(other.reshape_share_percent),
             reshape_rate: self.reshape_rate.or(other.reshape_rate),
             use_hours: self.use_hours.or(other.use_hours),
             use_from: self.use_from.or(other.use_from),
@@ -142,6 +126,7 @@ impl Stated {
             local: self.local || other.local,
             used_only: self.used_only || other.used_only,
             used_seen: self.used_seen.or(other.used_seen),
+            loads: self.loads.or(other.loads),
         }
     }
 }
@@ -209,6 +194,12 @@ pub(super) fn check(stated: &Stated) -> Result<(), RangeError> {
             "the reserve",
             "0 to 50 percent",
             "--reserve-percent",
+        ),
+        (
+            within(stated.reshape_share_percent, 1.0, 100.0),
+            "the part of the drives' time that the reshape gets",
+            "1 to 100 percent",
+            "--reshape-share",
         ),
         (
             rate(stated.reshape_rate),

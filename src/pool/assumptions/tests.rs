@@ -119,12 +119,17 @@ fn of_drives_that_do_not_turn_no_turns_are_taken_for_granted() {
 #[test]
 fn what_was_stated_is_written_and_read_back() {
     let stated = Stated {
-        priority: Some(Priority::High),
+        reshape_share_percent: Some(25.0),
         used_percent: Some(70.0),
         ..Stated::default()
     };
     let text = toml::to_string(&stated).unwrap();
     assert_eq!(toml::from_str::<Stated>(&text).unwrap(), stated);
     assert!(toml::from_str::<Stated>("used = 3").is_err());
-    assert_eq!("HIGH".parse(), Ok(Priority::High));
+    // Formats before 4 had words.
+    for (word, percent) in [("low", 20.0), ("normal", 40.0), ("high", 100.0)] {
+        let older: Stated = toml::from_str(&format!("priority = \"{word}\"")).unwrap();
+        assert_eq!(older.reshape_share_percent, Some(percent));
+    }
+    assert!(toml::from_str::<Stated>("priority = \"urgent\"").is_err());
 }

@@ -37,7 +37,7 @@ pub(super) fn cautions(
         say(&format!(
             "{} of the new drive cannot be used: {}.",
             more.si(),
-            match proposal.scheme.layered() {
+            match proposal.scheme.uneven() {
                 true => "too few drives are as big, or a layer that exists would have to be cut",
                 false => "the smallest drive counts",
             }

@@ -135,7 +135,7 @@ fn device_bytes(proposal: &Proposal, space: &Space, assumed: &Assumed) -> Bytes 
     if proposal.used_only() {
         return Bytes((smallest.0 as f64 * assumed.used).round() as u64);
     }
-    if !proposal.scheme.layered() {
+    if !proposal.scheme.uneven() {
         return smallest;
     }
     let old = &space.before.layers;

@@ -1,7 +1,7 @@
 //! Speed in bytes and operations per second: multiples of a drive, the place of the data, the link.
 
 use super::super::assumptions::Assumed;
-use super::super::{Promise, Work, promises};
+use super::super::{Load, Promise, Work, promises};
 use super::{Side, Space};
 
 /// The lowest and the highest of what models say.
@@ -42,6 +42,8 @@ impl Range {
 pub struct Expected {
     /// The kind of work.
     pub work: Work,
+    /// Operations in flight.
+    pub in_flight: u32,
     /// What each model promises.
     pub promises: Vec<Promise>,
     /// New over old by the drives alone.
@@ -74,24 +76,27 @@ pub(super) fn expected(
 ) -> Vec<Expected> {
     let (old, new) = (assumed.used, place_after(before, after, space));
     let payload = assumed.payload().0;
-    Work::ALL
-        .into_iter()
-        .map(|work| {
+    assumed
+        .loads
+        .iter()
+        .map(|&load| {
+            let work = load.work;
             let promises = promises(
                 (before.scheme, before.drives),
                 (after.scheme, after.drives),
-                work,
+                load,
             );
             let (drive_before, drive_after) =
-                (drive(assumed, work, old), drive(assumed, work, new));
+                (drive(assumed, load, old), drive(assumed, load, new));
             let pool_before = Range::of(promises.iter().map(|p| p.before)).times(drive_before);
             let pool_after = Range::of(promises.iter().map(|p| p.after)).times(drive_after);
             let link = match work.large() {
                 true => payload,
-                false => payload / work.block_bytes() as f64,
+                false => payload / load.block_bytes as f64,
             };
             Expected {
                 work,
+                in_flight: load.in_flight,
                 ratio: Range::of(promises.iter().map(Promise::ratio)),
                 location: drive_after / drive_before,
                 pool_before,
@@ -120,14 +125,14 @@ fn place_after(before: Side, after: Side, space: &Space) -> f64 {
 /// What one drive gives, when data fills the fraction `filled` of it from the outermost track on: the
 /// mean rate of reading all of that (the middle of the rates at its ends, as
 /// [`super::super::Drive::mean_rate`]), or random operations over it.
-fn drive(assumed: &Assumed, work: Work, filled: f64) -> f64 {
+fn drive(assumed: &Assumed, load: Load, filled: f64) -> f64 {
     let drive = &assumed.drive;
     let rate = f64::midpoint(drive.outer.0, drive.rate_at(filled).0);
-    if work.large() {
+    if load.work.large() {
         return rate;
     }
     assumed.drive_operations.unwrap_or_else(|| {
         let wait = drive.mean_seek(filled) + drive.half_turn();
-        1.0 / (wait.secs() + work.block_bytes() as f64 / rate)
+        1.0 / (wait.secs() + load.block_bytes as f64 / rate)
     })
 }

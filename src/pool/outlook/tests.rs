@@ -1,7 +1,7 @@
 //! Outlooks with known answers.
 
 use super::super::proposal::tests::museum;
-use super::super::{Objection, Priority, Stated, Work};
+use super::super::{Objection, Stated, Work};
 use super::*;
 use crate::units::Bytes;
 use proptest::prelude::*;
@@ -38,7 +38,7 @@ fn the_museum_gains_half_its_space() {
     assert!(!said(&outlook, "No space is gained"));
 }
 
-/// Common practice, no source: a pool of five 4 TB drives in RAID 5, grown by one at low priority,
+/// Common practice, no source: a pool of five 4 TB drives in RAID 5, grown by one that made way for its users,
 /// took 27 h 23 min. Two days of office hours or none make no difference to whether it is within.
 #[test]
 fn a_grown_pool_of_five_took_27_hours_and_23_minutes() {
@@ -48,7 +48,7 @@ fn a_grown_pool_of_five_took_27_hours_and_23_minutes() {
             of(Scheme::Raid5, 5, 1, 4)(proposal);
             proposal.start = jiff::civil::date(2026, 3, 3).at(9, 0, 0, 0);
             proposal.stated = Stated {
-                priority: Some(Priority::Low),
+                reshape_share_percent: Some(20.0),
                 use_hours: Some(hours),
                 ..Stated::default()
             };
@@ -236,7 +236,7 @@ fn old_blocks_of_raid_z_keep_their_parity() {
 #[test]
 fn layers_pass_over_what_the_new_drive_joins() {
     let outlook = outlook(|proposal| {
-        of(Scheme::Layered1, 4, 1, 4)(proposal);
+        of(Scheme::Uneven1, 4, 1, 4)(proposal);
         proposal.members[2..].fill(Bytes::TB.times(8));
         proposal.new = vec![Bytes::TB.times(6)];
     });

@@ -6,7 +6,7 @@ use crate::compare::{Account, Bounds};
 use crate::report::words::{NONE, change, count, latency};
 use crate::stats::describe::median;
 use crate::text::plain;
-use crate::units::{Rate, percent, range};
+use crate::units::{Bytes, Rate, percent, range};
 
 pub(super) fn section(account: &Account) -> Section {
     let cost = &account.cost;
@@ -58,7 +58,7 @@ fn small(felt: &Felt, beside: &str) -> String {
     let worst = latency(felt.max_ns.map(|ns| ns as f64));
     let before = match &felt.baseline {
         Some(before) => against(felt, before),
-        None => no_match("4 KiB at random, one at a time"),
+        None => no_match(felt, "at random"),
     };
     format!(
         "By probes a small read took {value} on average ({median}worst {worst}; {reads} of {}){beside}{before}{}{}.",
@@ -104,7 +104,7 @@ fn large(felt: &Felt, beside: &str) -> String {
             Rate(*value),
             plain(workload)
         ),
-        None => no_match("1 MiB in order, one at a time"),
+        None => no_match(felt, "in order"),
     };
     format!(
         "By probes large reads of one user got {} ({}){beside}{before}{}{}.",
@@ -115,8 +115,11 @@ fn large(felt: &Felt, beside: &str) -> String {
     )
 }
 
-fn no_match(how: &str) -> String {
-    format!("; nothing was measured before that reads as the probes do ({how})")
+fn no_match(felt: &Felt, how: &str) -> String {
+    let block = Bytes(felt.block_bytes);
+    format!(
+        "; nothing was measured before that reads as the probes do ({block} {how}, one at a time)"
+    )
 }
 
 fn failed(felt: &Felt) -> String {

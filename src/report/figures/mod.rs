@@ -155,14 +155,14 @@ fn sweep(study: &Study) -> Option<Figure> {
     let first = rows.first()?;
     let found = levels(rows);
     let ends = match cache_size(&found) {
-        Some(size) => format!("caches on the path end below {}", size.iec()),
-        None => "no cache shows up to the size of the test data".to_owned(),
+        Some(size) => format!("memory ends below {}", size.iec()),
+        None => "no memory shows up to the size of the test data".to_owned(),
     };
     let id = "sweep".to_owned();
     Some(Figure {
         svg: sweep_chart(rows, &found, first.simulated, &id),
         caption: format!(
-            "Rereading growing working sets, sweep {}: {ends}.",
+            "Where memory ends, by rereading growing working sets (sweep {}): {ends}.",
             first.sweep
         ),
         points: Vec::new(),

@@ -22,7 +22,7 @@ pub(super) fn probes(live: &Live<'_>) -> Markup {
         (heading(live, "Latest probes"))
         @if rows.is_empty() { p { "None yet." } } @else {
             div.scroll tabindex="0" { table {
-                caption { (banner(live)) "Small reads are 4 KiB at random, paced; large ones 1 MiB in order. Latencies count from the moment a read was due." }
+                caption { (banner(live)) "Small reads are " (live.study.config.run.probe_block) " at random, paced; large ones 1 MiB in order. Latencies count from the moment a read was due." }
                 thead { tr {
                     th scope="col" { "Begun" } th.word scope="col" { "Reads" } th scope="col" { "Number" }
                     th scope="col" { "Mean" } th scope="col" { "Worst" } th scope="col" { "Rate" }

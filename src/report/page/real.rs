@@ -220,7 +220,7 @@ fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement, said: &Sai
                 @else { "Rate: " (sitting::rate(trial)) ". " }
                 "Cached part: " (super::unbroken(&grades::share(&judged.ruling))) ". "
                 bdi { (sentence_case(&super::unbroken(&plain(&judged.limiting.sentence())))) } "."
-                @if let Some(engine) = sitting::engine(context.study, trial) { " Driven by " bdi { (engine) } "." }
+                @if let Some(submission) = sitting::submission(context.study, trial) { " Driven by " bdi { (submission) } "." }
             }
             @if judged.evidence.is_empty() { p { "Nothing was observed beside the operations." } }
             @else { div.scroll tabindex="0" { (signs(context, &judged.evidence)) } }

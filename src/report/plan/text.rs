@@ -173,7 +173,7 @@ fn time(outlook: &Outlook, width: usize) -> String {
         );
     }
     say("Heavier use, a drive that answers slowly, and measuring at full load all make it longer; a \
-         higher priority makes it shorter and users wait for it."
+         larger part of the drives' time (--reshape-share) makes it shorter, and users wait for it."
         .into());
     let [least, most] = time.self_test.map(|taken| hours(Some(taken)));
     say(format!(
@@ -287,7 +287,7 @@ mod tests {
             Scheme::Raid1,
             Scheme::Raid5,
             Scheme::Raid6,
-            Scheme::Layered1,
+            Scheme::Uneven1,
             Scheme::RaidZ2,
         ] {
             let text = outlook_text(&outlook(scheme, &[4, 4, 6, 6], 6), 80);

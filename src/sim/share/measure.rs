@@ -4,7 +4,7 @@
 //! be seen; then the trial.
 
 use super::SimulatedShare;
-use crate::load::{Assignment, Engine, Job, Measured, Stream, Watch};
+use crate::load::{Assignment, Job, Measured, Stream, Submission, Watch};
 use crate::plan::Pattern;
 use crate::record::Observations;
 use crate::sim::counters::Counters;
@@ -84,8 +84,8 @@ impl SimulatedShare {
         Measured {
             recording: job.merge(recordings, outcome.stopped),
             flush: workload.writes().then_some(outcome.flush),
-            engine: Engine::Simulated,
-            engine_reason: String::new(),
+            submission: Submission::Simulated,
+            submission_reason: String::new(),
             direct: Some(direct),
             next_first: job.next_first(),
             interrupted: outcome.stopped.is_some(),

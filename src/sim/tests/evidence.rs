@@ -104,15 +104,15 @@ fn each_cache_serves_its_known_part() {
             let mut scenario = seen();
             place(&mut scenario, part);
             let (_, truth) = measure(scenario.clone(), "large-read", 5);
-            let groups = truth.bytes_read as f64 / f64::from(1 << 20);
+            let runs = truth.bytes_read as f64 / f64::from(4 << 20);
             // Binomial, five standard deviations.
-            let near = 5.0 * (part * (1.0 - part) / groups).sqrt();
+            let near = 5.0 * (part * (1.0 - part) / runs).sqrt();
             let seen = account(&truth) as f64 / truth.bytes_read as f64;
             assert!((seen - part).abs() <= near, "{part}: {truth:?}");
             scenario.drive = solid();
             let (_, truth) = measure(scenario, "small-read-deep", 1);
             let seen = truth.hit_ratio().unwrap();
-            // Mebibytes are there or not, and few of 40 GiB are read twice.
+            // Runs of four mebibytes are there or not, and few of 40 GiB are read twice.
             assert!((seen - part).abs() <= 0.02, "{part}: {truth:?}");
         }
     }
@@ -154,11 +154,15 @@ fn the_wire_carries_what_the_clients_cache_does_not_have() {
             (truth.bytes_read - truth.from_client_cache) as f64,
             0.01,
         );
-        // Three packets for 4096 bytes and the protocol's 128.
+        // Twelve packets for 16,384 bytes and the protocol's 128.
         let (measured, truth) = measure(scenario, "small-read-deep", 5);
         let fetched = (truth.bytes_read - truth.from_client_cache) as f64;
         let received = get(&measured.observations, observed::WIRE_RECEIVED);
-        near(received * 4096.0 / (4096.0 + 128.0 + 198.0), fetched, 0.01);
+        near(
+            received * 16_384.0 / (16_384.0 + 128.0 + 12.0 * 66.0),
+            fetched,
+            0.01,
+        );
     }
 }
 
@@ -331,13 +335,13 @@ fn what_cannot_be_seen_has_no_entry() {
 fn other_traffic_is_counted_and_takes_its_part_of_the_link() {
     let mut scenario = seen();
     (scenario.network.bits_per_second, scenario.prewarmed) = (1_000_000_000, Some(1.0));
-    let (alone, _) = measure(scenario.clone(), "large-read", 5);
+    let (alone, _) = measure(scenario.clone(), "large-read", 20);
     scenario.network.traffic = Traffic {
         received: Rate(50e6),
         sent: Rate(10e6),
         variation: 0.0,
     };
-    let (shared, _) = measure(scenario, "large-read", 5);
+    let (shared, _) = measure(scenario, "large-read", 20);
     let rate = |measured: &Measured| measured.recording.bytes().0 as f64;
     near(rate(&shared) / rate(&alone), 75.0 / 125.0, 0.01);
     let all = &shared.observations;
@@ -368,7 +372,7 @@ fn a_slow_core_is_the_limit_and_is_seen() {
     scenario.client.operation = Nanos(200_000);
     let (measured, _) = measure(scenario, "small-read-deep", 2);
     near(
-        measured.recording.bytes().0 as f64 / 4096.0 / 2.0,
+        measured.recording.bytes().0 as f64 / 16_384.0 / 2.0,
         4_975.0,
         0.02,
     );
@@ -385,18 +389,18 @@ fn a_small_read_of_a_solid_drive_waits_for_its_latency() {
         drive: solid(),
         ..seen()
     };
-    let transfer = 4096.0 / 500e6 + 4422.0 / 1.25e9;
+    let transfer = 16_384.0 / 500e6 + 17_304.0 / 1.25e9;
     let expected = 100e-6 + transfer + 200e-6 + 15e-6;
     let (measured, truth) = measure(scenario, "small-read", 2);
     near(
-        2.0 / (measured.recording.bytes().0 as f64 / 4096.0),
+        2.0 / (measured.recording.bytes().0 as f64 / 16_384.0),
         expected,
         0.01,
     );
     assert_eq!(truth.hit_ratio(), Some(0.0));
     near(
         get(&measured.observations, &observed::member_await(0)),
-        (100e-6 + 4096.0 / 500e6) * 1e3,
+        (100e-6 + 16_384.0 / 500e6) * 1e3,
         0.01,
     );
 }

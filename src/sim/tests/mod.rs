@@ -160,7 +160,7 @@ fn a_small_read_waits_for_seek_and_half_a_turn() {
     // 40 GiB over two data drives.
     let width = 20.0 * FILE.0 as f64 / 6e12;
     let drive = scenario.drive;
-    let small = 4096.0;
+    let small = 16_384.0;
     let expected = drive.mean_seek(width).secs()
         + drive.half_turn().secs()
         + small / drive.rate_at(0.6).0
@@ -445,7 +445,7 @@ fn laying_down_takes_its_time_and_leaves_the_youngest_in_memory() {
         name: "last".into(),
         ..standard("large-read")
     };
-    rig.first = 35 * 1024;
+    rig.first = 35 * 256;
     let memory = rig.rate(&last, 1);
     rig.first = 0;
     assert!(memory > 3.0 * rig.rate(&last, 1));

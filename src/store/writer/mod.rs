@@ -84,9 +84,9 @@ impl<D: Disk> Writer<D> {
         let found = snapshot(&disk, name.clone())?.config;
         claim(&mut disk, &found, names::LOCK, owner)?;
         if found.format < FIRST_WITH_ROWS {
-            move_manifest(&mut disk)?;
+            move_manifest(&mut disk, &found)?;
         } else if found.format < FORMAT {
-            amend(&mut disk, with_format)?;
+            amend(&mut disk, |text| with_format(text, &found))?;
         }
         let (mut begun, mut recovered) = mend(&mut disk, &TABLES, now)?;
         let study = snapshot(&disk, name)?;
@@ -327,11 +327,11 @@ fn amend(
 
 /// Makes a study of format 1 one of this version's: its manifest becomes a table. Until the format
 /// is changed the old manifest counts, so this can be cut off anywhere and begun again.
-fn move_manifest(disk: &mut impl Disk) -> Result<(), StoreError> {
+fn move_manifest(disk: &mut impl Disk, found: &Config) -> Result<(), StoreError> {
     let rows = manifest::rows(&old_data(disk)?);
     disk.replace(names::DATA, render(&rows, true).as_bytes())
         .map_err(|error| StoreError::io("writing", names::DATA, error))?;
-    amend(disk, with_format)?;
+    amend(disk, |text| with_format(text, found))?;
     if bytes(disk, names::OLD_DATA)?.is_some() {
         let moved = format!("# The manifest of test data is in {} now.\n", names::DATA);
         disk.replace(names::OLD_DATA, moved.as_bytes())

@@ -1,7 +1,7 @@
 //! What stands on disk after writers that ended well, were cut off, or came from an older version.
 
 use super::*;
-use crate::plan::{Direction, Phase, Set, Workload};
+use crate::plan::{Direction, Phase, Set, StandardSet, Workload};
 use crate::record::{Shape, summarize};
 use crate::seed::Seed;
 use crate::store;
@@ -150,7 +150,7 @@ fn trials_of_an_older_format_get_their_new_column_from_the_next_writer() {
     let head = lines.headers().unwrap().clone();
     let column = head
         .iter()
-        .position(|name| name == "engine_reason")
+        .position(|name| name == "submission_reason")
         .unwrap();
     let without = |record: &csv::StringRecord| {
         let cells = record
@@ -171,6 +171,68 @@ fn trials_of_an_older_format_get_their_new_column_from_the_next_writer() {
         assert_eq!(after.trials.len(), before.len() + 1);
         assert_eq!(after.config.format, FORMAT);
     }
+}
+
+/// The study of `root` as format 3 wrote it: with other names of columns, and without its set.
+fn make_older(root: &Path) {
+    let config = fs::read_to_string(root.join(names::CONFIG)).unwrap();
+    let (rest, _) = config.split_once("\n[run]").unwrap();
+    let older = rest.replace(&format!("format = {FORMAT}"), "format = 3");
+    fs::write(root.join(names::CONFIG), older + "\n# mine\n").unwrap();
+    let table = fs::read_to_string(root.join(names::TRIALS)).unwrap_or_default();
+    let older = table.replacen(",submission,", ",engine,", 1).replacen(
+        ",submission_reason,",
+        ",engine_reason,",
+        1,
+    );
+    assert!(!older.contains("submission"));
+    fs::write(root.join(names::TRIALS), older).unwrap();
+}
+
+#[test]
+fn a_begun_study_of_an_older_format_keeps_its_set_and_has_it_written_down() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path().join("study");
+    let mut writer = Writer::create(&root, &config(), "test").unwrap();
+    add(&mut writer, 1);
+    let written = writer.study().trials.clone();
+    drop(writer);
+    make_older(&root);
+    let config = || fs::read_to_string(root.join(names::CONFIG)).unwrap();
+    let earlier = StandardSet::earlier();
+    // A reader knows it and changes nothing.
+    let (older, read) = (config(), store::read(&root).unwrap());
+    assert_eq!(read.config.all_workloads(), earlier.workloads);
+    assert_eq!((read.config.run, &read.trials), (earlier.run, &written));
+    assert_eq!(config(), older);
+    let mut writer = Writer::open(&root, "test", now()).unwrap();
+    assert_eq!(writer.study().config.all_workloads(), earlier.workloads);
+    add(&mut writer, 2);
+    drop(writer);
+    let newer = config();
+    let older = older.replace("format = 3", &format!("format = {FORMAT}"));
+    let (before, remark) = older.split_once("\n# mine").unwrap();
+    assert!(
+        newer.starts_with(before) && newer.ends_with(&format!("# mine{remark}")),
+        "{newer}"
+    );
+    let again = store::read(&root).unwrap();
+    assert_eq!(again.config.all_workloads(), earlier.workloads);
+    assert_eq!(again.config.run, earlier.run);
+    assert_eq!((again.trials.len(), &again.trials[..1]), (2, &written[..]));
+}
+
+#[test]
+fn an_older_study_without_trials_begins_with_the_set_of_new_ones() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path().join("study");
+    drop(Writer::create(&root, &config(), "test").unwrap());
+    make_older(&root);
+    drop(Writer::open(&root, "test", now()).unwrap());
+    let text = fs::read_to_string(root.join(names::CONFIG)).unwrap();
+    let config = Config::parse(&text).unwrap();
+    assert_eq!(config.all_workloads(), Workload::standard());
+    assert_eq!(config.run, StandardSet::standard().run);
 }
 
 #[test]

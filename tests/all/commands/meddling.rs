@@ -52,10 +52,10 @@ fn a_file_that_somebody_put_in_the_place_of_a_test_file_is_not_written_to() {
     let writes = "--workload small-write-deep";
     let mut child = start(&place, &format!("{LONG} {writes}"));
     wait_for_rows(&place, 1);
-    let precious = vec![7; 1 << 20];
+    let precious = vec![7; 4 << 20];
     let replaced = files(&place, "write");
     for file in &replaced {
-        assert_eq!(fs::metadata(file).unwrap().len(), 1 << 20);
+        assert_eq!(fs::metadata(file).unwrap().len(), 4 << 20);
         let beside = place.share().join("precious");
         fs::write(&beside, &precious).unwrap();
         fs::rename(&beside, file).unwrap();

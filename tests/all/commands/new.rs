@@ -17,6 +17,29 @@ fn a_study_is_made_once_and_apart_from_its_share() {
     ] {
         assert!(config.contains(line), "{config}");
     }
+    // What it is measured with is written down, and stays when later versions have another set.
+    let run = "[run]\ntrials = 6\nseconds = 25\nprobe_block = \"16 KiB\"\n";
+    assert!(config.contains(run), "{config}");
+    assert_eq!(config.matches("\n[[workload]]\n").count(), 6, "{config}");
+    for (name, figures) in [
+        (
+            "large-read",
+            "read_percent = 100\naccess = \"sequential\"\nblock = \"4 MiB\"\ndepth = 4\n",
+        ),
+        (
+            "small-write-deep",
+            "read_percent = 0\naccess = \"random\"\nblock = \"16 KiB\"\ndepth = 24\n",
+        ),
+        (
+            "mixed",
+            "read_percent = 75\naccess = \"random\"\nblock = \"16 KiB\"\ndepth = 24\n",
+        ),
+    ] {
+        assert!(
+            config.contains(&format!("name = \"{name}\"\n{figures}")),
+            "{config}"
+        );
+    }
     assert!(place.fails(NEW, 3).contains("exists already"));
     assert!(
         place

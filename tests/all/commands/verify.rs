@@ -162,7 +162,7 @@ fn each_kind_of_damage_is_told_with_its_place() {
     put(&file, 10, &two);
     put(&file, 20, &one);
 
-    place.open(shorter).set_len(MIB / 2).unwrap();
+    place.open(shorter).set_len(4 * MIB - MIB / 2).unwrap();
     fs::remove_file(place.file(gone)).unwrap();
 
     let mut bytes = vec![0; 2 * BLOCK];
@@ -235,8 +235,8 @@ fn each_kind_of_damage_is_told_with_its_place() {
             "place",
             "the block that belongs at offset 40960 of this file".into(),
         ),
-        (shorter, 128, 128, "missing", "the file ends before".into()),
-        (gone, 0, 256, "missing", "the file is gone".into()),
+        (shorter, 896, 128, "missing", "the file ends before".into()),
+        (gone, 0, 1024, "missing", "the file is gone".into()),
         (
             foreign,
             8,
@@ -247,7 +247,7 @@ fn each_kind_of_damage_is_told_with_its_place() {
         (
             linked,
             0,
-            256,
+            1024,
             "missing",
             "is not a plain file of this program; it was not opened".into(),
         ),
@@ -265,11 +265,11 @@ fn each_kind_of_damage_is_told_with_its_place() {
         assert_eq!(found, &(blocks, kind.to_owned(), words), "{}", file.name());
     }
     assert_eq!(place.sum("verified.csv", "differing"), 6);
-    assert_eq!(place.sum("verified.csv", "missing"), 128 + 256 + 256);
+    assert_eq!(place.sum("verified.csv", "missing"), 128 + 1024 + 1024);
     let told = String::from_utf8(output.stdout)
         .unwrap()
         .replace("\n    ", " ");
-    assert!(told.contains("646 BLOCKS ARE DAMAGED"), "{told}");
+    assert!(told.contains("2,182 BLOCKS ARE DAMAGED"), "{told}");
     // The link was not followed, and a copy back heals.
     fs::remove_file(place.file(linked)).unwrap();
     fs::rename(&precious, place.file(linked)).unwrap();
@@ -335,10 +335,10 @@ fn what_a_killed_trial_leaves_is_no_damage() {
     zero(0);
     let said = place.ok("verify scans").replace("\n    ", " ");
     assert!(
-        said.contains("256 blocks hold the zeros that a trial which was cut off"),
+        said.contains("1,024 blocks hold the zeros that a trial which was cut off"),
         "{said}"
     );
-    assert_eq!(place.sum("verified.csv", "unsettled"), 256);
+    assert_eq!(place.sum("verified.csv", "unsettled"), 1024);
     assert!(pattern.operations() < 16, "all of them are within reach");
     let small = all
         .iter()
@@ -379,7 +379,7 @@ fn a_pass_that_ends_early_goes_on() {
         assert_eq!(child.wait().unwrap().code(), code, "{name}");
     }
     let kept = rows_of("1").len();
-    assert!(kept > 0 && kept < 80, "{kept}");
+    assert!(kept > 0 && kept < 24, "{kept}");
     let output = place.run("verify scans");
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
     assert!(
@@ -393,14 +393,14 @@ fn a_pass_that_ends_early_goes_on() {
         .sum();
     assert_eq!(bytes, total, "each byte once");
     place.ok("verify scans");
-    assert_eq!(rows_of("2").len(), 80);
+    assert_eq!(rows_of("2").len(), 24);
     // A pass of another phase, and one that is asked for, begin anew.
     start_and_interrupt(&place, "verify scans --limit 20MB");
     place.ok("verify scans --phase after");
-    assert_eq!(rows_of("4").len(), 80);
+    assert_eq!(rows_of("4").len(), 24);
     start_and_interrupt(&place, "verify scans --limit 20MB --phase after");
     place.ok("verify scans --phase after --from-start");
-    assert_eq!(rows_of("6").len(), 80);
+    assert_eq!(rows_of("6").len(), 24);
 }
 
 fn start_and_interrupt(place: &Place, words: &str) {
@@ -426,9 +426,9 @@ fn a_limit_is_kept() {
     let place = laid_down();
     let begun = Instant::now();
     place.ok("verify scans --limit 60MB");
-    // 80 MiB; the first read of each begins at once.
+    // 96 MiB; the first read of each begins at once.
     assert!(
-        begun.elapsed().as_secs_f64() > 83.0 / 60.0,
+        begun.elapsed().as_secs_f64() > 99.0 / 60.0,
         "{:?}",
         begun.elapsed()
     );
@@ -474,7 +474,7 @@ fn rows_of_damage_are_bounded() {
     for file in place.known().data.of(Set::Read) {
         let handle = place.open(file);
         // Another byte in each block, so that no two are damaged alike.
-        for number in 0..256 {
+        for number in 0..1024 {
             let mut bytes = block(&handle, number);
             bytes[100 + number as usize] ^= 1;
             put(&handle, number, &bytes);
@@ -483,7 +483,7 @@ fn rows_of_damage_are_bounded() {
     let said = place.fails("verify scans", 10);
     assert!(said.contains("further damage is only counted"), "{said}");
     assert_eq!(place.rows("damage.csv").len(), 10_000);
-    assert_eq!(place.sum("verified.csv", "differing"), 64 * 256);
+    assert_eq!(place.sum("verified.csv", "differing"), 16 * 1024);
     assert!(
         said.lines()
             .filter(|line| line.starts_with("DAMAGE"))

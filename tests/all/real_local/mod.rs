@@ -1,7 +1,7 @@
 //! Local file systems whose truth is known: memory that poses as a share, a page cache that is read
 //! through, a device that is asked what it moved.
 
-mod engine;
+mod submission;
 pub(crate) mod ext4;
 mod lost;
 mod refuse;

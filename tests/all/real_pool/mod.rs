@@ -65,7 +65,7 @@ impl Scene {
         measure.extend(["--workload", WORKLOAD, "--size", size]);
         // All 16 are in flight at once: threads wait for one of two cores in between, so that four drives are
         // kept a little less busy than three.
-        measure.extend(["--seconds", seconds, "--trials", trials, "--engine", "ring"]);
+        measure.extend(["--seconds", seconds, "--trials", trials, "--submit", "ring"]);
         poolproof(&measure);
     }
 
@@ -192,7 +192,7 @@ fn a_sitting_on_a_real_pool_ends_when_it_is_as_precise_as_asked() {
         WORKLOAD,
         "--size",
         "2GiB",
-        "--engine",
+        "--submit",
         "ring",
         "--precision",
         "3%",

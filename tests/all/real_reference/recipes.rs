@@ -74,7 +74,8 @@ fn tables(told: &Value, comparison: &Value) {
     for (column, kind) in [
         ("started", "UTC"),
         ("simulated", "bool"),
-        ("p99_ns", "int64"),
+        // Large reads are too few in some trials for this one, which is empty there.
+        ("p99_ns", "float64"),
     ] {
         assert_eq!(told["types"][column], kind, "pandas: {column}");
     }
@@ -99,9 +100,15 @@ fn histograms(told: &Value) {
     let mut compared = 0;
     for row in table.records() {
         let row = row.unwrap();
-        let expected = places.map(|place| row[place].parse::<u64>().unwrap());
         let found = &told[format!("trial-{}", &row[0])];
-        assert_eq!(found, &Value::from(expected.to_vec()), "trial {}", &row[0]);
+        for (column, place) in places.into_iter().enumerate() {
+            // Of too few operations no percentile is told here.
+            let Ok(expected) = row[place].parse::<u64>() else {
+                assert!(columns[column].starts_with('p') && row[place].is_empty());
+                continue;
+            };
+            assert_eq!(found[column], expected, "trial {}", &row[0]);
+        }
         compared += 1;
     }
     assert_eq!(compared, 180);

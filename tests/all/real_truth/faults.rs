@@ -95,7 +95,7 @@ fn short_answers_are_finished_and_never_counted_as_whole() {
         let (row, counts) = (scene.trial(workload), scene.share.counts());
         assert_eq!(row.0["state"], "complete", "{}", row.0["cause"]);
         assert_eq!(
-            row.0["engine"],
+            row.0["submission"],
             if workload == "patron" {
                 "threads"
             } else {

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use std::time::Duration;
 
 use super::*;
-use crate::plan::{DataFile, Phase};
+use crate::plan::{DataFile, Phase, RunPlan};
 use crate::seed::Seed;
 use crate::study::{Config, Identity, SweepRow};
 
@@ -20,10 +20,10 @@ fn study() -> Study {
 
 fn request(precision: Option<f64>) -> Request {
     Request {
-        trials: if precision.is_some() { 40 } else { 5 },
+        trials: if precision.is_some() { 40 } else { 6 },
         precision,
         within: precision.map(|_| Duration::from_secs(3_600)),
-        ..Request::usual(Phase::Before)
+        ..Request::usual(Phase::Before, RunPlan::standard())
     }
 }
 
@@ -55,8 +55,8 @@ fn measured_of(study: &mut Study, workload: &Workload, rates: [f64; 3], windows:
     }
 }
 
-/// Six workloads of five trials of 30 s, 3 s around each: 990 s. Of a precise sitting at least three
-/// rounds: three workloads of 6 s and three of 30 s, with 3 s around each, are 378 s.
+/// Six workloads of six trials of 25 s, 3 s around each: 1,008 s. Of a precise sitting at least three
+/// rounds: three workloads of 6 s and three of 25 s, with 3 s around each, are 333 s.
 #[test]
 fn a_first_sitting_tells_its_bounds_and_that_bytes_are_not_known() {
     let all = Workload::standard();
@@ -94,10 +94,10 @@ fn a_first_sitting_tells_its_bounds_and_that_bytes_are_not_known() {
         "{said:?}"
     );
     assert!(said[3].contains("117.7 MB/s"), "{said:?}");
-    // 10 GiB are 10,737 MB: 91.2 s. With 378 s they are 469.2 s.
+    // 10 GiB are 10,737 MB: 91.2 s. With 333 s they are 424.2 s.
     assert_eq!(
         said[2],
-        "laying down before them takes at least 91 s over this link, which carries 117.7 MB/s: at least 7.8 min in all"
+        "laying down before them takes at least 91 s over this link, which carries 117.7 MB/s: at least 7.0 min in all"
     );
 }
 
@@ -136,8 +136,8 @@ fn a_later_sitting_tells_what_the_latest_makes_likely() {
     );
 }
 
-/// 10,737 MB at the median of 99, 100 and 101 MB/s are 107.4 s, whatever the link would carry; with the 990 s
-/// of the trials they are 1,097 s. Trials of 44 s, as above, are 151 s with them.
+/// 10,737 MB at the median of 99, 100 and 101 MB/s are 107.4 s, whatever the link would carry; with the
+/// 1,008 s of the trials they are 1,115 s. Trials of 44 s, as above, are 151 s with them.
 #[test]
 fn laying_down_is_told_by_the_latest_large_writes_and_in_the_sum() {
     let all = Workload::standard();
@@ -153,7 +153,7 @@ fn laying_down_is_told_by_the_latest_large_writes_and_in_the_sum() {
     let (_, laying) = told(&study, &request(None), &all);
     let begin =
         "laying down before them takes about 107 s at the 100.0 MB/s of the latest large-write: ";
-    assert_eq!(laying, format!("{begin}about 18 min in all"));
+    assert_eq!(laying, format!("{begin}about 19 min in all"));
     // An hour from the begin leaves 58 min for trials after it.
     let (trials, laying) = told(&study, &request(Some(0.03)), &all);
     assert!(
@@ -162,11 +162,11 @@ fn laying_down_is_told_by_the_latest_large_writes_and_in_the_sum() {
     );
     assert_eq!(
         laying,
-        format!("{begin}8 min at least and 60 min at most in all")
+        format!("{begin}7 min at least and 60 min at most in all")
     );
     measured(&mut study, [99e6, 100e6, 101e6], 8);
     let (_, laying) = told(&study, &request(Some(0.03)), &all[..1]);
-    assert_eq!(laying, format!("{begin}about 3 min in all, 24 min at most"));
+    assert_eq!(laying, format!("{begin}about 3 min in all, 20 min at most"));
     let none = Sizing {
         files: Vec::new(),
         ..sizing()
@@ -208,7 +208,7 @@ fn a_sweep_that_went_far_enough_beyond_the_cache_is_believed_before_what_was_sta
         .collect();
     let (memory, said) = needed(&study, Bytes::GIB);
     assert_eq!(memory.server, Some(Bytes::GIB.times(4)));
-    assert!(said.unwrap().contains("caches end at 4.00 GiB"));
+    assert!(said.unwrap().contains("memory ends at 4.00 GiB"));
     study.sweeps.pop();
     let (memory, said) = needed(&study, Bytes::GIB);
     assert_eq!(

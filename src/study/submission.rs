@@ -1,4 +1,4 @@
-//! Which engine a workload has in a study. It stays the same, so that phases can be compared: what is
+//! How the operations of a workload are submitted in a study. It stays the same, so that phases can be compared: what is
 //! measured later is held against the earliest phase.
 
 use std::collections::BTreeMap;
@@ -7,9 +7,9 @@ use super::{State, Study, Trial};
 use crate::plan::{Phase, Workload};
 
 impl Study {
-    /// The engine of `workload` so far, and the first trial that it drove; `None` before there is any.
+    /// The submission of `workload` so far, and the first trial that it drove; `None` before there is any.
     /// `facts` names the present fingerprint: on another kind of file system it is open again.
-    pub fn engine_of(&self, workload: &Workload, facts: &str) -> Option<(&str, u64)> {
+    pub fn submission_of(&self, workload: &Workload, facts: &str) -> Option<(&str, u64)> {
         let kind = |facts: &str| Some(self.facts.get(facts)?.mount.as_ref()?.kind.as_str());
         let signature = workload.signature();
         let is_alike = |trial: &&Trial| {
@@ -20,9 +20,11 @@ impl Study {
         };
         let alike: Vec<&Trial> = self.trials.iter().filter(is_alike).collect();
         let baseline = baseline(&alike);
-        let engine = commonest_engine(&baseline)?;
-        let first = baseline.iter().find(|trial| trial.engine == engine)?;
-        Some((engine, first.trial))
+        let submission = commonest_submission(&baseline)?;
+        let first = baseline
+            .iter()
+            .find(|trial| trial.submission == submission)?;
+        Some((submission, first.trial))
     }
 }
 
@@ -36,15 +38,15 @@ pub fn baseline<'a>(trials: &[&'a Trial]) -> Vec<&'a Trial> {
     phases.find(|trials| !trials.is_empty()).unwrap_or_default()
 }
 
-/// The engine that drove most of `trials`; of equals the one that was used last.
-pub fn commonest_engine<'a>(trials: &[&'a Trial]) -> Option<&'a str> {
-    let mut engines: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
+/// The submission that drove most of `trials`; of equals the one that was used last.
+pub fn commonest_submission<'a>(trials: &[&'a Trial]) -> Option<&'a str> {
+    let mut submissions: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
     for (place, trial) in trials.iter().enumerate() {
-        let (count, last) = engines.entry(&trial.engine).or_default();
+        let (count, last) = submissions.entry(&trial.submission).or_default();
         (*count, *last) = (*count + 1, place);
     }
-    let commonest = engines.into_iter().max_by_key(|&(_, most)| most);
-    commonest.map(|(engine, _)| engine)
+    let commonest = submissions.into_iter().max_by_key(|&(_, most)| most);
+    commonest.map(|(submission, _)| submission)
 }
 
 #[cfg(test)]
@@ -56,7 +58,7 @@ mod tests {
     use crate::seed::Seed;
     use crate::study::{Config, Identity};
 
-    /// A study whose trials have these phases and engines, on ext4.
+    /// A study whose trials have these phases and submissions, on ext4.
     fn study(trials: &[(Phase, &str)], workload: &Workload) -> Study {
         let now = Timestamp::UNIX_EPOCH;
         let config = Config::new(Identity(1), Seed(1), now, "/mnt/scans".into());
@@ -72,10 +74,10 @@ mod tests {
             };
             study.facts.insert(kind.into(), facts);
         }
-        for (number, (phase, engine)) in (1..).zip(trials) {
+        for (number, (phase, submission)) in (1..).zip(trials) {
             study.trials.push(Trial {
                 state: State::Complete,
-                engine: (*engine).to_owned(),
+                submission: (*submission).to_owned(),
                 facts: "ext4".into(),
                 ..Trial::begin(number, number, *phase, now, workload)
             });
@@ -84,7 +86,7 @@ mod tests {
     }
 
     #[test]
-    fn a_workload_keeps_the_engine_of_the_earliest_phase() {
+    fn a_workload_keeps_the_submission_of_the_earliest_phase() {
         let workload = &Workload::standard()[0];
         let trials = [
             (Phase::During, "threads"),
@@ -94,22 +96,22 @@ mod tests {
             (Phase::After, "threads"),
         ];
         let mut study = study(&trials, workload);
-        assert_eq!(study.engine_of(workload, "ext4"), Some(("ring", 2)));
+        assert_eq!(study.submission_of(workload, "ext4"), Some(("ring", 2)));
         study.trials.truncate(1);
-        assert_eq!(study.engine_of(workload, "ext4"), Some(("threads", 1)));
+        assert_eq!(study.submission_of(workload, "ext4"), Some(("threads", 1)));
     }
 
     #[test]
     fn it_is_open_on_another_file_system_for_another_load_and_after_failures() {
         let workload = &Workload::standard()[0];
         let mut study = study(&[(Phase::Before, "ring")], workload);
-        assert_eq!(study.engine_of(workload, "nfs4"), None);
+        assert_eq!(study.submission_of(workload, "nfs4"), None);
         let deeper = Workload {
             depth: 99,
             ..workload.clone()
         };
-        assert_eq!(study.engine_of(&deeper, "ext4"), None);
+        assert_eq!(study.submission_of(&deeper, "ext4"), None);
         study.trials[0].state = State::Failed;
-        assert_eq!(study.engine_of(workload, "ext4"), None);
+        assert_eq!(study.submission_of(workload, "ext4"), None);
     }
 }

@@ -1,4 +1,4 @@
-//! Measuring a real folder: engines that are refused, room that runs out, schedules, and a repetition
+//! Measuring a real folder: rings that are refused, room that runs out, schedules, and a repetition
 //! that finds nothing.
 
 use std::fs;
@@ -74,15 +74,15 @@ fn threads_measure_where_the_kernel_refuses_rings() {
     let ended = without_rings(&borrowed(&words)).unwrap();
     let said = String::from_utf8_lossy(&ended.stderr);
     assert!(ended.status.success(), "{said}");
-    // A workload keeps its engine, so that its trials can stand beside each other, unless it is told.
+    // A workload keeps its submission, so that its trials can stand beside each other, unless it is told.
     poolproof(&borrowed(&words));
     let mut told = words.clone();
-    told.extend(["--engine", "ring"].map(str::to_owned));
+    told.extend(["--submit", "ring"].map(str::to_owned));
     poolproof(&borrowed(&told));
     let study = read(&ext4);
-    let engines: Vec<&str> = study.trials.iter().map(|t| t.engine.as_str()).collect();
-    assert_eq!(engines, ["threads", "threads", "ring"]);
-    let reasons = study.trials.iter().map(|t| t.engine_reason.as_str());
+    let submissions: Vec<&str> = study.trials.iter().map(|t| t.submission.as_str()).collect();
+    assert_eq!(submissions, ["threads", "threads", "ring"]);
+    let reasons = study.trials.iter().map(|t| t.submission_reason.as_str());
     let reasons: Vec<&str> = reasons.collect();
     assert!(reasons[0].contains("no io_uring ring here"), "{reasons:?}");
     assert_eq!(reasons[1..], ["as trial 1", "asked for"]);
