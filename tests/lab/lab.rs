@@ -62,13 +62,13 @@ impl Lab {
 
     /// Lets the drives answer at once, for what only has to be there; or as they do again.
     pub(crate) fn hurry(&self, hurried: bool) {
-        let condition = if hurried {
-            Condition::Slow(HURRY)
-        } else {
-            Condition::Well
-        };
+        self.pace(if hurried { HURRY } else { 1.0 });
+    }
+
+    /// Lets the drives take so many times as long as they state.
+    pub(crate) fn pace(&self, times: f64) {
         for drive in &self.drives {
-            drive.set(condition);
+            drive.set(Condition::Slow(times));
         }
     }
 

@@ -5,7 +5,7 @@
 //! one takes it from the list, or the test fails.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use crate::tool::{run, say};
@@ -186,7 +186,7 @@ fn listed() -> BTreeMap<String, Colour> {
 
 /// One finding of a run that was written down.
 pub(crate) struct Entry {
-    /// What tells this program from others.
+    /// What tells this program's source from others.
     pub(crate) build: String,
     pub(crate) commit: String,
     pub(crate) date: String,
@@ -227,6 +227,25 @@ fn file() -> PathBuf {
     )
 }
 
+/// All files below a folder, in the order of their names.
+fn sources(folder: &Path) -> Vec<PathBuf> {
+    let mut entries: Vec<PathBuf> = std::fs::read_dir(folder)
+        .expect("the source is there")
+        .map(|entry| entry.expect("the source can be listed").path())
+        .collect();
+    entries.sort();
+    entries
+        .into_iter()
+        .flat_map(|path| {
+            if path.is_dir() {
+                sources(&path)
+            } else {
+                vec![path]
+            }
+        })
+        .collect()
+}
+
 /// Findings of this build that were made before, so that a full run can be taken up where it ended.
 struct Ledger {
     build: String,
@@ -234,9 +253,16 @@ struct Ledger {
 
 impl Ledger {
     fn open() -> Self {
-        let program = std::fs::read(env!("CARGO_BIN_EXE_poolproof")).expect("the program is built");
+        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+        let mut hasher = blake3::Hasher::new();
+        for file in sources(&root.join("src"))
+            .iter()
+            .chain([&root.join("Cargo.lock")])
+        {
+            hasher.update(&std::fs::read(file).expect("the source is there"));
+        }
         Self {
-            build: blake3::hash(&program).to_hex()[..16].to_owned(),
+            build: hasher.finalize().to_hex()[..16].to_owned(),
         }
     }
 

@@ -19,7 +19,9 @@ fn walk() {
         drives: drives(6, 600 << 20),
     })
     .unwrap();
+    lab.hurry(true);
     Layout::Raid6.make(&lab, 4).unwrap();
+    lab.hurry(false);
     Share::SmbStrict.serve(&lab).unwrap();
     Share::SmbStrict.mount(&lab).unwrap();
     Study::new(&lab, Layout::Raid6, 4, 600 << 20, Told::Counters, 640).unwrap();

@@ -26,7 +26,8 @@ pub(crate) struct Turning {
     pub(crate) turn: Duration,
 }
 
-/// Requests that begin at most so far behind the last one's end come from the drive's own read-ahead.
+/// What begins at most so far behind the last one's end is waited for, without a seek: parity of a stripe,
+/// mostly, which goes by under the head in its own time.
 const AHEAD: u64 = 256 << 10;
 /// What a drive without moving parts takes before it transfers; from memory of data sheets.
 const SOLID: Duration = Duration::from_micros(100);
@@ -59,7 +60,7 @@ impl Model {
     /// sector comes by.
     pub(crate) fn positioning(&self, from: u64, to: u64, turned: f64) -> Duration {
         if (from..=from + AHEAD).contains(&to) {
-            return Duration::ZERO;
+            return self.transfer(from, to - from);
         }
         match self.turning {
             None => SOLID,
