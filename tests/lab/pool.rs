@@ -19,9 +19,9 @@ pub(crate) enum Layout {
 /// Where an array is.
 pub(crate) const ARRAY: &str = "/dev/md0";
 
-/// Drives of `bytes` that move 12 MB/s: few enough for emulated processors to follow.
+/// Drives of `bytes` that move 8 MB/s: few enough for emulated processors to follow.
 pub(crate) fn drives(count: usize, bytes: u64) -> Vec<Model> {
-    vec![Model::turning(bytes, 12e6); count]
+    vec![Model::turning(bytes, 8e6); count]
 }
 
 /// The device names of drives by their places, parted by blanks.
@@ -117,7 +117,7 @@ impl Layout {
         };
         lab.server
             .run(&format!(
-                "mdadm --create {ARRAY} --run --assume-clean --level={level} --chunk=64 \
+                "mdadm --create {ARRAY} --run --assume-clean --level={level} \
                  --raid-devices={count} {devices}"
             ))
             .map(drop)

@@ -28,7 +28,7 @@ pub(crate) struct Turning {
 
 /// What begins at most so far behind the last one's end is waited for, without a seek: parity of a stripe,
 /// mostly, which goes by under the head in its own time.
-const AHEAD: u64 = 256 << 10;
+const AHEAD: u64 = 2 << 20;
 /// What a drive without moving parts takes before it transfers; from memory of data sheets.
 const SOLID: Duration = Duration::from_micros(100);
 
