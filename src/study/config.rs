@@ -536,7 +536,13 @@ impl Config {
                 .iter()
                 .any(|other| other.name == workload.name)
             {
-                return Some((path, format!("two workloads are named '{}'", workload.name)));
+                return Some((
+                    path,
+                    format!(
+                        "two workloads are named '{}': keep one of them",
+                        workload.name
+                    ),
+                ));
             }
         }
         if let Some(Err(why)) = self.reshape.as_ref().map(Following::validate) {
