@@ -12,7 +12,6 @@ mod queue;
 
 use std::fs::File;
 use std::io;
-use std::os::unix::fs::FileExt as _;
 use std::os::unix::net::UnixListener;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
@@ -95,14 +94,6 @@ impl Drive {
     /// What was read and written since the drive was made.
     pub(crate) fn totals(&self) -> Totals {
         self.shared.counts.totals()
-    }
-
-    /// Flips one bit of the byte at `offset`, as a drive does that says nothing of it.
-    pub(crate) fn flip(&self, offset: u64) -> io::Result<()> {
-        let mut byte = [0];
-        self.shared.content.read_exact_at(&mut byte, offset)?;
-        byte[0] ^= 1;
-        self.shared.content.write_all_at(&byte, offset)
     }
 }
 

@@ -1,4 +1,5 @@
 //! The program on real machines.
 mod cache;
+mod faults;
 mod job;
 mod seeks;
