@@ -51,7 +51,7 @@ const PARTS: [(&str, Story, bool); 7] = [
     ("fault measured during", drives::measured, false),
     ("fault broken array", drives::broken, false),
     ("fault power", ways::power, false),
-    ("fault cable", ways::cable, true),
+    ("fault cable", ways::cable, false),
     ("fault share elsewhere", ways::elsewhere, true),
 ];
 

@@ -77,10 +77,10 @@ impl Followed {
         })
     }
 
-    /// One cell a forecast, and one for how the watch ended.
-    pub(super) fn findings(&self, job: &str) -> Vec<Finding> {
+    /// One cell a forecast.
+    pub(super) fn forecasts(&self, job: &str) -> Vec<Finding> {
         let took = self.ended - self.began;
-        let mut findings: Vec<Finding> = PLACES
+        PLACES
             .iter()
             .map(|place| {
                 let foreseen = self
@@ -104,14 +104,18 @@ impl Followed {
                     right: range.is_some_and(|(early, late)| (early..=late).contains(&self.ended)),
                 }
             })
-            .collect();
+            .collect()
+    }
+
+    /// How the watch ended.
+    pub(super) fn ended(&self, job: &str) -> Finding {
         let last = self
             .watch
             .1
             .lines()
             .rev()
             .find(|line| !line.trim().is_empty());
-        findings.push(Finding {
+        Finding {
             cell: format!("{job} watch"),
             truth: "nothing moves any more".into(),
             said: format!(
@@ -120,8 +124,7 @@ impl Followed {
                 last.unwrap_or("nothing").trim()
             ),
             right: self.watch.0 == 0,
-        });
-        findings
+        }
     }
 }
 

@@ -123,7 +123,9 @@ impl Job {
             after,
             ..
         } = self;
-        format!("job {} {before}-to-{after} {}", layout.word(), share.word())
+        let short = if self.is_long() { "" } else { " short" };
+        let (layout, share) = (layout.word(), share.word());
+        format!("job {layout} {before}-to-{after} {share}{short}")
     }
 }
 
@@ -139,8 +141,7 @@ fn whole_job() {
                     seconds: 100,
                     ..job
                 };
-                let part = format!("{} short", job.name());
-                differing.extend(hold(&part, |_| whole(&short)));
+                differing.extend(hold(&short.name(), |_| whole(&short)));
             }
             Extent::Gate => left_out(&job.name(), "POOLPROOF_LAB=full runs it"),
         }
@@ -221,7 +222,15 @@ fn whole(job: &Job) -> Result<Vec<Finding>, String> {
     ] {
         study.must(command)?;
     }
-    let mut findings = followed.findings(&job.name());
+    let mut findings = vec![followed.ended(&job.name())];
+    if job.is_long() {
+        findings.extend(followed.forecasts(&job.name()));
+    } else {
+        left_out(
+            &format!("{} forecasts", job.name()),
+            "its drives are hurried meanwhile",
+        );
+    }
     findings.push(gain(&study, job, &before, &after)?);
     study.must("clean scans")?;
     let left = lab.client.run(&format!("ls -A {MOUNT}"))?;
