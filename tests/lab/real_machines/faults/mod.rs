@@ -39,8 +39,15 @@ const WELL: [&str; 6] = [
     "not begun",
     "grow the file system",
 ];
-/// Words that say that a member is missing.
-const DEGRADED: [&str; 5] = ["degraded", "failed", "lost", "missing", "broken"];
+/// Words that say that a member is missing, and that nothing else is told with.
+const DEGRADED: [&str; 6] = [
+    "degraded",
+    "broken",
+    "drive failed",
+    "failed drive",
+    "drive lost",
+    "lost drive",
+];
 
 type Story = fn(Extent) -> Result<Vec<Finding>, String>;
 
