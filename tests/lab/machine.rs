@@ -17,7 +17,7 @@ use crate::drive::Drive;
 use crate::root::Root;
 
 /// How long a machine may take until it listens.
-const BOOT: Duration = Duration::from_secs(60);
+const BOOT: Duration = Duration::from_secs(120);
 
 /// Looks at a machine's clock.
 const LOOKS: usize = 6;
@@ -198,6 +198,7 @@ impl Machine {
     /// Takes the power away and gives it back, and waits until the machine is up again.
     pub(crate) fn power_cycle(&self) -> Result<(), String> {
         self.waiting.lock().unwrap().clear();
+        while self.ready.lock().unwrap().try_recv().is_ok() {}
         self.control(r#"{"execute":"system_reset"}"#)?;
         self.wait()
     }

@@ -19,6 +19,9 @@ pub(crate) enum Layout {
 /// Where an array is.
 pub(crate) const ARRAY: &str = "/dev/md0";
 
+/// What Debian's first stage does before it assembles arrays: they stay as they are until something is written.
+pub(crate) const BOOTED: &str = "modprobe raid456; echo 1 >/sys/module/md_mod/parameters/start_ro";
+
 /// Drives of `bytes` that move 8 MB/s: few enough for emulated processors to follow.
 pub(crate) fn drives(count: usize, bytes: u64) -> Vec<Model> {
     vec![Model::turning(bytes, 8e6); count]
@@ -192,9 +195,10 @@ pub(crate) fn mkfs(lab: &Lab, device: &str) -> Result<(), String> {
         .map(drop)
 }
 
-/// Holds what the kernel moves to so many KiB a second and drive.
+/// Holds what the kernel moves to so many KiB a second and drive; it makes way for users as it always does.
 pub(crate) fn limit(kib_per_s: u32) -> String {
+    let least = kib_per_s.min(100);
     format!(
-        "echo {kib_per_s} >/proc/sys/dev/raid/speed_limit_max; echo {kib_per_s} >/proc/sys/dev/raid/speed_limit_min"
+        "echo {least} >/proc/sys/dev/raid/speed_limit_min; echo {kib_per_s} >/proc/sys/dev/raid/speed_limit_max"
     )
 }

@@ -362,8 +362,7 @@ fn first_stage(tree: &Path, to: &Path, version: &str) -> Result<(), String> {
         fs::create_dir_all(tree.join(folder)).map_err(io)?;
     }
     copy(&busybox()?, &tree.join("bin/busybox"))?;
-    let mut script =
-        String::from("#!/bin/busybox sh\nset -x\n/bin/busybox mount -t devtmpfs dev /dev\n");
+    let mut script = String::from("#!/bin/busybox sh\n/bin/busybox mount -t devtmpfs dev /dev\n");
     for file in needed(version, &FIRST)? {
         let name = file.file_name().unwrap().to_string_lossy().into_owned();
         copy(&file, &tree.join(&name))?;

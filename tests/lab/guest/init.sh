@@ -20,8 +20,13 @@ modprobe -a virtio_console virtio_net
 ip link set lo up
 while ! [ -c /dev/vport1p1 ] && ! ls /dev/vport*p1 >/dev/null 2>&1; do sleep 0.1; done
 exec 3<>"$(ls /dev/vport*p1)"
-echo ready >&3
+# Said until somebody asks: what is said while the other side looks away is lost.
+(while ! [ -e /run/asked ]; do
+  echo ready >&3
+  sleep 1
+done) &
 while read -r id work <&3; do
+  touch /run/asked
   (
     echo "$work" | base64 -d >/run/work.$id
     /bin/bash /run/work.$id >/run/out.$id 2>/run/err.$id 3<&- </dev/null

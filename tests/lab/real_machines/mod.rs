@@ -3,3 +3,4 @@ mod cache;
 mod faults;
 mod job;
 mod seeks;
+mod texts;

@@ -4,7 +4,7 @@ use std::time::{Duration, Instant};
 
 use super::{Extent, Finding, array, laboratory, line, moment, says, study, wait_for};
 use crate::lab::Lab;
-use crate::pool::{ARRAY, Layout, device, devices, limit};
+use crate::pool::{ARRAY, BOOTED, Layout, device, devices, limit};
 use crate::proof::Study;
 use crate::share::{MOUNT, POOL, Share};
 
@@ -39,7 +39,7 @@ pub(super) fn power(_: Extent) -> Result<Vec<Finding>, String> {
     }];
     // The limit was the kernel's own: it is gone with the power.
     lab.server.run(&format!(
-        "modprobe raid456; {}; mdadm -q --assemble {ARRAY} {}; /usr/sbin/sshd",
+        "{BOOTED}; {}; mdadm -q --assemble {ARRAY} {}; /usr/sbin/sshd",
         limit(500),
         devices(0..5)
     ))?;
