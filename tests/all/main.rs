@@ -17,6 +17,7 @@ mod readme;
 mod ready;
 mod supply;
 mod support;
+mod texts;
 mod truth;
 #[cfg(target_os = "linux")]
 mod under_way;
