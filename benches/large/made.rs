@@ -11,7 +11,7 @@ use jiff::{SignedDuration, Timestamp};
 use poolproof::load::{Assignment, Share, Watch};
 use poolproof::plan::{DataFile, Pattern, Phase, Set, TestData, Workload};
 use poolproof::pool::Level;
-use poolproof::record::{Observations, summarize};
+use poolproof::record::{Controls, Observations, summarize};
 use poolproof::reshape::{Reading, Reported, Source, Word};
 use poolproof::seed::{Seed, standard_normal};
 use poolproof::sim::{SimulatedShare, demo_scenario};
@@ -155,6 +155,7 @@ fn template(
         data,
         length: Nanos(WINDOWS * Nanos::SECOND.0),
         first: 0,
+        reach: 0,
         until: None,
         drive: poolproof::load::Drive::Usual,
         trial: trial.trial,
@@ -235,7 +236,14 @@ fn trials(
             windows.add(&made.windows)?;
             observations.add(&ObservationRow::rows(number, &made.observations))?;
             let new = number == 1;
-            let line = render_latency(number, begun, WINDOWS as f64, &made.latency, new);
+            let line = render_latency(
+                number,
+                begun,
+                WINDOWS as f64,
+                &made.latency,
+                &Controls::default(),
+                new,
+            );
             log.write_all(line.as_bytes())?;
             rows.add(&[made.trial])?;
         }

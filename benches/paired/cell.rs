@@ -113,6 +113,7 @@ impl Cell {
             length,
             until: None,
             first: 0,
+            reach: 0,
             trial: 1,
             drive,
             observe: false,

@@ -39,7 +39,7 @@ pub fn trial_series(
     id: &str,
 ) -> String {
     let megabytes: Vec<f64> = windows.iter().map(|w| w.bytes() as f64 / 1e6).collect();
-    let void = grade.is_some_and(|grade| !grade.holds());
+    let void = grade.is_some_and(|grade| grade.is_void());
     let mean = mean_kept(windows, &megabytes).filter(|_| !void);
     let words = match void {
         true => format!("grade {}: void", letter(grade)),

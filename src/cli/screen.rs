@@ -307,7 +307,7 @@ fn outcome(trial: &Trial, judged: Option<&Judgement>) -> String {
         return format!("{name}{}: {}", trial.state.word(), trial.cause);
     }
     // What is void is no speed of the drives, and gets no figure here either.
-    let void = judged.is_some_and(|judged| !judged.ruling.grade.holds());
+    let void = judged.is_some_and(|judged| judged.ruling.grade.is_void());
     let rate = match (void, trial.rate_bytes_per_s) {
         (true, _) => "void".to_owned(),
         (false, rate) => rate.map_or(String::new(), |rate| {

@@ -313,7 +313,7 @@ pub(super) fn served_test_data(study: &Study) -> Option<Bytes> {
     let (mut served, mut all) = (0, 0);
     for trial in readers {
         all += 1;
-        served += usize::from(!judge(&Case::of(study, trial)).ruling.grade.holds());
+        served += usize::from(judge(&Case::of(study, trial)).ruling.grade.is_void());
     }
     (2 * served > all)
         .then(|| study.data.bytes(Set::Read))
@@ -438,6 +438,7 @@ fn run(
         length: Nanos(request.seconds * Nanos::SECOND.0),
         until: until::until(workload, request),
         first: trial.first_operation,
+        reach: study.reach_of(workload, request.seconds),
         trial: trial.trial,
         drive: drive(study, request, workload, &trial.facts),
         observe: true,

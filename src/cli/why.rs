@@ -6,8 +6,8 @@ use crate::{report, store};
 
 /// Lays out why a trial has its grade: what was expected, what was seen, what it proves, what limits.
 ///
-/// A holds at the wire or the drives, B shows no sign of trouble, C is suspect, X is rejected. What
-/// was not observed speaks neither for nor against. Of a trial that was cut short it tells the cause, what
+/// A holds at the wire or the drives, B where what was looked at would have shown a cache, U
+/// was not looked at, C is suspect, X is rejected. What no observation would have shown counts as possible. Of a trial that was cut short it tells the cause, what
 /// that means for the pool, and what to do.
 #[derive(Debug, clap::Args)]
 #[command(

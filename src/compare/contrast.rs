@@ -2,7 +2,7 @@
 
 use super::sample::{BetweenSittings, Sample, estimate};
 use super::verdict::{Verdict, units_needed};
-use super::{Group, Quantity, Rules};
+use super::{Bounds, Group, Quantity, Rules};
 use crate::seed::Seed;
 use crate::stats::contrast::{
     Permutation, RatioEstimate, hodges_lehmann, permutation_p, smallest_provable_ratio,
@@ -65,6 +65,13 @@ impl Contrast {
     pub(super) fn of(before: &Group, other: &Group, rules: Rules, seed: Seed) -> Self {
         let mut contrast =
             Self::of_values(before.into(), other.into(), before.quantity, rules, seed);
+        let unseen = [before, other].into_iter().find(|group| group.unseen);
+        if let Some(unseen) = unseen.filter(|_| contrast.excludes_no_change()) {
+            contrast.sittings_needed = None;
+            contrast.verdict = Verdict::NotShown {
+                phase: unseen.phase,
+            };
+        }
         let sides = [before, other].into_iter();
         let void = sides.filter_map(|group| group.void.map(|void| (void.cached, group.phase)));
         let worst = void.max_by(|a, b| a.0.unwrap_or(0.0).total_cmp(&b.0.unwrap_or(0.0)));
@@ -96,7 +103,8 @@ impl Contrast {
             confidence: between.confidence(rules.confidence, looked),
             ..rules
         };
-        let estimate = estimate(&before, &other, between, rules.confidence);
+        let estimate = estimate(&before, &other, between, rules.confidence)
+            .map(|found| with_caches(found, &before_side, &other_side, quantity));
         let difference = mean(&other.logs).zip(mean(&before.logs));
         let means = [&before, &other].map(|side| mean(&side.logs).map_or(f64::NAN, f64::exp));
         let trials = (before_side.values.len(), other_side.values.len());
@@ -144,6 +152,8 @@ struct Side<'a> {
     sittings: &'a [usize],
     /// Whether their number was chosen by looking at how they scatter.
     looked: bool,
+    /// The part of its bytes that caches served, between what is known and what is possible.
+    cached: Bounds,
 }
 
 impl<'a> From<&'a Group> for Side<'a> {
@@ -152,7 +162,45 @@ impl<'a> From<&'a Group> for Side<'a> {
             values: &group.values,
             sittings: &group.trials_of_sittings,
             looked: group.looked,
+            // What nobody looked at has no bound to speak of, and no verdict either.
+            cached: match group.unseen || group.void.is_some() {
+                true => NOTHING,
+                false => Bounds {
+                    low: group.cached_at_least,
+                    high: group.cached_at_most,
+                },
+            },
         }
+    }
+}
+
+/// No part of the bytes.
+const NOTHING: Bounds = Bounds {
+    low: 0.0,
+    high: 0.0,
+};
+
+/// The interval with what caches may have served of either side: of a rate of which they served a part, the drives
+/// have the rest, and a mean latency would have been longer by as much.
+fn with_caches(
+    found: RatioEstimate,
+    before: &Side<'_>,
+    other: &Side<'_>,
+    quantity: Quantity,
+) -> RatioEstimate {
+    let (before, other) = (before.cached, other.cached);
+    let (less, more) = (
+        (1.0 - other.high) / (1.0 - before.low),
+        (1.0 - other.low) / (1.0 - before.high),
+    );
+    let (less, more) = match quantity.lower_is_better() {
+        true => (more.recip(), less.recip()),
+        false => (less, more),
+    };
+    RatioEstimate {
+        low: found.low * less,
+        high: found.high * more,
+        ..found
     }
 }
 
@@ -213,11 +261,13 @@ mod tests {
             values: &values,
             sittings: &sittings,
             looked: false,
+            cached: NOTHING,
         };
         let other = Side {
             values: &other_values,
             sittings: &other_sittings,
             looked,
+            cached: NOTHING,
         };
         Contrast::of_values(before, other, quantity, RULES, Seed(1))
     }

@@ -122,6 +122,33 @@ pub fn expectations(
     Expectations::Known(rows.filter_map(|row| context.expectation(row)).collect())
 }
 
+/// A gain is not believed that lies wholly above so many times the most that was expected: models and places of data
+/// are not so wrong, and caches that nobody saw are often that quick (a choice of ours, no source).
+const BELIEVED: f64 = 1.5;
+
+/// Takes the proof from every gain that is too good to be the drives'.
+pub(super) fn disbelieve(
+    study: &Study,
+    comparison: &mut Comparison,
+    judgements: &BTreeMap<u64, Judgement>,
+) {
+    let Expectations::Known(known) = expectations(study, comparison, judgements) else {
+        return;
+    };
+    for row in &mut comparison.workloads {
+        let found = known.iter().find(|found| found.workload == row.workload);
+        let above = found.is_some_and(|found| {
+            let interval = found.interval.map(|interval| interval.low);
+            interval.is_some_and(|low| low > BELIEVED * found.band.high)
+        });
+        if let Some(contrast) = row.after_before.as_mut().filter(|_| above)
+            && contrast.verdict == Verdict::Gain
+        {
+            contrast.verdict = Verdict::NotBelieved;
+        }
+    }
+}
+
 struct Context<'a> {
     study: &'a Study,
     judgements: &'a BTreeMap<u64, Judgement>,

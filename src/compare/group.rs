@@ -4,7 +4,7 @@ use super::Quantity;
 use super::sample::{BetweenSittings, Sample};
 use crate::judge::{Grade, Ruling};
 use crate::plan::Phase;
-use crate::stats::describe::{coefficient_of_variation, median};
+use crate::stats::describe::{coefficient_of_variation, mean, median};
 use crate::stats::interval::{Interval, mean_t};
 use crate::study::Trial;
 
@@ -51,6 +51,12 @@ pub struct Group {
     /// Set when no grade holds: the median part that a cache served, where it is known. The rates
     /// are not the drives' then.
     pub void: Option<Void>,
+    /// Whether nothing was looked at in these trials that would have shown a cache.
+    pub unseen: bool,
+    /// The most of their bytes that caches can have served, at 95 %: the mean of the trials, 0 to 1.
+    pub cached_at_most: f64,
+    /// What they are known to have served at least, the same way.
+    pub cached_at_least: f64,
     /// Trials that never got steady.
     pub unsteady: usize,
     /// Largest part of the read set that a known memory could have served.
@@ -120,6 +126,11 @@ impl Group {
             max_ns: trials.iter().filter_map(|trial| trial.max_ns).max(),
             grade: rulings.iter().map(|ruling| ruling.grade).max(),
             void: void(rulings),
+            unseen: rulings.iter().any(|ruling| ruling.grade == Grade::U),
+            cached_at_most: mean_of(rulings, |ruling| ruling.most),
+            cached_at_least: mean_of(rulings, |ruling| {
+                ruling.cached.map_or(0.0, |cached| cached.low)
+            }),
             unsteady: count(|trial| !trial.steady),
             cacheable: trials
                 .iter()
@@ -136,9 +147,15 @@ impl Group {
     }
 }
 
+/// The mean over rulings; 0 where there are none.
+fn mean_of(rulings: &[&Ruling], value: fn(&Ruling) -> f64) -> f64 {
+    let values: Vec<f64> = rulings.iter().map(|ruling| value(ruling)).collect();
+    mean(&values).unwrap_or(0.0)
+}
+
 /// Void when every grade fails.
 fn void(rulings: &[&Ruling]) -> Option<Void> {
-    let all_fail = !rulings.is_empty() && rulings.iter().all(|ruling| !ruling.grade.holds());
+    let all_fail = !rulings.is_empty() && rulings.iter().all(|ruling| ruling.grade.is_void());
     let cached: Vec<f64> = rulings
         .iter()
         .filter_map(|ruling| ruling.cached.map(|cached| cached.figure()))

@@ -50,7 +50,7 @@ pub use verdict::{BY_CHANCE_AFTER_EACH, BY_CHANCE_ONCE_MORE, Verdict};
 
 use std::collections::BTreeMap;
 
-use crate::judge::{Judgement, Ruling};
+use crate::judge::{Grade, Judgement, Ruling};
 use crate::plan::{Phase, Workload};
 use crate::record::{Observations, observed};
 use crate::seed::Seed;
@@ -176,14 +176,15 @@ pub fn compare(study: &Study, judgements: &BTreeMap<u64, Judgement>, rules: Rule
         workloads.extend(found.fresh);
     }
     excluded.sort_by_key(|left_out: &Excluded| left_out.trial);
-    let (study, simulated) = (study.name.clone(), study.config.simulated);
-    Comparison {
-        study,
-        simulated,
+    let mut comparison = Comparison {
+        study: study.name.clone(),
+        simulated: study.config.simulated,
         rules,
         workloads,
         excluded,
-    }
+    };
+    expected::disbelieve(study, &mut comparison, judgements);
+    comparison
 }
 
 /// What every row is made with.
@@ -280,21 +281,18 @@ impl Context<'_> {
             let asked = |trial: &&Trial| self.seen(trial, observed::PRECISION_ASKED).is_some();
             trials.iter().any(asked)
         };
+        // What holds is compared; without any, what nobody looked at; without any of that, what is void.
+        let class = |trial: &Trial| match ruling(trial).map(|ruling| ruling.grade) {
+            None | Some(Grade::A | Grade::B) => 0,
+            Some(Grade::U) => 1,
+            Some(Grade::C | Grade::X) => 2,
+        };
         let of_phase = usable.iter().copied().filter(|trial| trial.phase == phase);
-        let (good, bad): (Vec<&Trial>, Vec<&Trial>) =
-            of_phase.partition(|trial| ruling(trial).is_none_or(|ruling| ruling.grade.holds()));
-        if good.is_empty() {
-            let rulings: Vec<&Ruling> = bad.iter().filter_map(|trial| ruling(trial)).collect();
-            return Group::of(
-                phase,
-                quantity,
-                &bad,
-                &rulings,
-                looked(&bad),
-                self.rules.confidence,
-            );
-        }
-        for trial in bad {
+        let of_phase: Vec<&Trial> = of_phase.collect();
+        let best = of_phase.iter().map(|trial| class(trial)).min()?;
+        let (good, others): (Vec<&Trial>, Vec<&Trial>) =
+            of_phase.into_iter().partition(|trial| class(trial) == best);
+        for trial in others {
             if let Some(ruling) = ruling(trial) {
                 let why = format!("grade {}: {}", ruling.grade.letter(), ruling.reason);
                 excluded.push(Excluded {

@@ -41,6 +41,13 @@ pub enum Verdict {
         /// The part that a cache served, in whole percent, where it is known.
         cached_percent: Option<u8>,
     },
+    /// On one side nothing was looked at that would have shown a cache: what was seen may be a change of caches.
+    NotShown {
+        /// That side: the earlier one, where it is both.
+        phase: Phase,
+    },
+    /// The interval lies so far above what the drives can add that something else is believed to have made it.
+    NotBelieved,
     /// Too few trials for a verdict; so many more are needed on each side.
     NotEnoughTrials {
         /// On the side of `before`.
@@ -63,6 +70,8 @@ impl Verdict {
             Self::Loss => "loss",
             Self::NoProvableChange { .. } => "no provable change",
             Self::Void { .. } => "void",
+            Self::NotShown { .. } => "not shown to be the drives'",
+            Self::NotBelieved => "not believed",
             Self::NotEnoughTrials { .. } => "not enough trials",
         }
     }

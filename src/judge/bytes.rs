@@ -7,7 +7,7 @@ use crate::record::observed;
 use crate::units::{Bytes, percent};
 
 /// Headers of RPC, SMB or sftp, acknowledgements and the trial's edges may be so much of the bytes.
-const EDGE: f64 = 0.03;
+pub(super) const EDGE: f64 = 0.03;
 /// Bytes of the file protocol's header in the answer to a read or a write: about 100 to 150 for NFS
 /// and SMB (common practice, no source).
 const PROTOCOL: f64 = 128.0;

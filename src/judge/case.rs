@@ -1,12 +1,13 @@
 //! Everything that is known of one trial.
 
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 
 use crate::facts::Facts;
 use crate::plan::Phase;
 use crate::pool::{IpVersion, Pool, payload_rate};
-use crate::record::{Observations, observed};
-use crate::study::{Config, LatencyLog, Study, Trial, WindowRow};
+use crate::record::{Controls, Observations, observed};
+use crate::study::{Config, LatencyLog, State, Study, Trial, WindowRow};
 use crate::units::{Nanos, Rate};
 
 /// One trial with all that was recorded of it.
@@ -22,14 +23,52 @@ pub struct Case<'a> {
     pub facts: Option<&'a Facts>,
     /// What the person said.
     pub config: &'a Config,
+    /// Its control reads.
+    pub(super) own_controls: Controls,
+    /// Those of its workload in its sitting, its own among them.
+    pub(super) controls: Controls,
     /// Latencies of all trials.
     latencies: &'a LatencyLog,
+}
+
+/// Control reads, put together for each workload of each sitting.
+#[derive(Clone, Debug, Default)]
+pub struct Pools(BTreeMap<(u64, String, bool), Controls>);
+
+impl Pools {
+    /// Those of all complete trials of a study.
+    pub fn of(study: &Study) -> Self {
+        Self::of_trials(study, study.trials.iter())
+    }
+
+    fn of_trials<'a>(study: &Study, trials: impl Iterator<Item = &'a Trial>) -> Self {
+        let mut pools = Self::default();
+        for trial in trials.filter(|trial| trial.state == State::Complete) {
+            let own = study.latency.controls(trial.trial).unwrap_or_default();
+            let pool = pools.0.entry(key(trial)).or_default();
+            pool.first.extend(own.first);
+            pool.again.extend(own.again);
+        }
+        pools
+    }
+}
+
+fn key(trial: &Trial) -> (u64, String, bool) {
+    (trial.sitting, trial.workload.clone(), trial.is_fresh())
 }
 
 impl<'a> Case<'a> {
     /// The case of `trial` in `study`.
     pub fn of(study: &'a Study, trial: &'a Trial) -> Self {
+        let sitting = study.trials.iter().filter(|of| of.sitting == trial.sitting);
+        Self::with(study, trial, &Pools::of_trials(study, sitting))
+    }
+
+    /// The case of `trial` in `study`, whose control reads are in `pools`.
+    pub fn with(study: &'a Study, trial: &'a Trial, pools: &Pools) -> Self {
         Self {
+            own_controls: study.latency.controls(trial.trial).unwrap_or_default(),
+            controls: pools.0.get(&key(trial)).cloned().unwrap_or_default(),
             trial,
             seen: study
                 .observations
@@ -144,6 +183,11 @@ impl<'a> Case<'a> {
             drives: self.drives()?,
             drive_size: stated.drive_size,
         })
+    }
+
+    /// Whether the pool's drives turn, as far as anybody said: of drives of which nothing is stated it is assumed.
+    pub(super) fn turns(&self) -> bool {
+        self.config.pool.as_ref().and_then(|pool| pool.rpm) != Some(0)
     }
 
     /// A turn of the pool's drives, when they are known to turn.

@@ -2,7 +2,7 @@
 
 use super::case::Case;
 use super::evidence::{Evidence, Layer, Says, Strength};
-use crate::units::{Nanos, Rate, grouped, percent};
+use crate::units::{Bytes, Nanos, Rate, grouped, percent};
 
 /// Rates this much above a ceiling are above it: frames in flight at the trial's edges, clocks.
 const ABOVE: f64 = 1.02;
@@ -13,7 +13,7 @@ const STATED: f64 = 1.1;
 
 /// All ceilings that the trial broke, and the link when it stayed below.
 pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
-    [link, drives, turns, half_turn, quick_flush]
+    [link, drives, turns, half_turn, quick_flush, held_back]
         .into_iter()
         .filter_map(|look| look(case))
         .collect()
@@ -97,6 +97,21 @@ fn quick_flush(case: &Case<'_>) -> Option<Evidence> {
                   cut makes that safe"
                 .into(),
         says: Says::Remark,
+        strength: Strength::Inferred,
+    })
+}
+
+/// What a flush did not bring to the drives is no more than the memory that was stated holds.
+fn held_back(case: &Case<'_>) -> Option<Evidence> {
+    let memory = case.config.server_memory.filter(|_| case.only_writes())?;
+    let written = case.bytes_written();
+    let most = memory.0 as f64 / written;
+    (written > 0.0 && most < 1.0).then(|| Evidence {
+        source: "the server's memory",
+        expected: format!("at most {memory} of what was written still in it after the flush"),
+        seen: format!("{} written", Bytes(written as u64)),
+        meaning: format!("at most {} of it was not on the drives", percent(most, 0)),
+        says: Says::AtMost(Layer::Path, most),
         strength: Strength::Inferred,
     })
 }

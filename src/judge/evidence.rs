@@ -63,6 +63,8 @@ pub enum Says {
     Served(Layer, Share),
     /// At least so much was served by the layer; how much more is not known.
     AtLeast(Layer, f64),
+    /// At most so much was served by the layer and all before it; that it was anything is not said.
+    AtMost(Layer, f64),
     /// The layer may have served; how much is not known.
     Suspect(Layer),
     /// The record contradicts itself.

@@ -277,7 +277,7 @@ fn ceiling(case: &Case<'_>, ruling: &Ruling) -> Option<Limiting> {
         _ => return None,
     };
     let in_order = case.trial.access == Access::Sequential;
-    let sound = matches!(ruling.grade, Grade::A | Grade::B);
+    let sound = !ruling.grade.is_void();
     let (rate, all) = (case.rate()?, Rate(each.0 as f64 * f64::from(worth)));
     (in_order && sound && rate.0 >= FULL * all.0).then(|| Limiting {
         limit: Limit::Drives,

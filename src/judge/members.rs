@@ -14,7 +14,7 @@
 //! agree with it, and beside reads of the trial they never do: those that parity needs cannot be told apart.
 //! Whatever the pool does, less than the second row cannot be.
 
-use super::bytes::{iec, missing, proves};
+use super::bytes::{EDGE, iec, missing, proves};
 use super::case::{Case, Member};
 use super::evidence::{Evidence, Layer, Says, Strength};
 use crate::plan::{Access, Phase};
@@ -33,10 +33,15 @@ pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
         return Vec::new();
     };
     let counted = uncounted(case, &members).or_else(|| moved(case, &members));
-    [counted, uneven(case, &members), slow_one(&members)]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        counted,
+        written(case),
+        uneven(case, &members),
+        slow_one(&members),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 /// The drives of the old pool were counted, and not those that were added: what the old ones did not move,
@@ -153,6 +158,40 @@ fn moved(case: &Case<'_>, members: &[Member]) -> Option<Evidence> {
         },
         says,
         strength: Strength::Proved,
+    })
+}
+
+/// The part of what was written that may not have reached the drives, by the most that a written byte can cost
+/// them; `None` where they were not all counted, or others write meanwhile that cannot be told apart.
+pub(super) fn unwritten_at_most(case: &Case<'_>) -> Option<f64> {
+    let members = case.members()?;
+    let pool = case.pool()?;
+    let whole = members.len() == pool.drives as usize && case.trial.phase != Phase::During;
+    let bytes = case.bytes_written();
+    let most = match case.trial.access {
+        Access::Sequential => Cost::least(&pool),
+        Access::Random => Cost::in_place(&pool),
+    };
+    let seconds = case.trial.windows as f64 + case.trial.flush_seconds.unwrap_or(0.0);
+    let others = case.seen.get(observed::MEMBERS_QUIET_WRITTEN)? * seconds;
+    let written: f64 = members.iter().map(|member| member.written).sum();
+    let arrived = (written - others) / (most.written * bytes);
+    (whole && bytes > 0.0).then(|| (1.0 - arrived + EDGE).clamp(0.0, 1.0))
+}
+
+/// The same as evidence, for what only writes.
+fn written(case: &Case<'_>) -> Option<Evidence> {
+    let most = case.only_writes().then(|| unwritten_at_most(case))??;
+    (most < 1.0).then(|| Evidence {
+        source: "written to the drives",
+        expected: "as much as writing it can cost them".into(),
+        seen: format!("all but {} of it", percent(most, 0)),
+        meaning: format!(
+            "at most {} of it was not on the drives when the flush had ended",
+            percent(most, 0)
+        ),
+        says: Says::AtMost(Layer::Path, most),
+        strength: Strength::Inferred,
     })
 }
 

@@ -6,6 +6,7 @@
 mod bytes;
 mod case;
 mod ceilings;
+mod controls;
 mod evidence;
 mod grade;
 mod levels;
@@ -14,7 +15,7 @@ mod members;
 mod times;
 mod trouble;
 
-pub use case::Case;
+pub use case::{Case, Pools};
 pub use evidence::{Evidence, Layer, Says, Share, Strength};
 pub use grade::{Cached, Grade, NEGLIGIBLE, Ruling, rule};
 pub use levels::{
@@ -46,6 +47,7 @@ pub fn judge(case: &Case<'_>) -> Judgement {
     let mut evidence: Vec<Evidence> = [
         bytes::evidence(case),
         members::evidence(case),
+        controls::evidence(case),
         ceilings::evidence(case),
         times::evidence(case),
         trouble::evidence(case),
@@ -75,7 +77,8 @@ pub fn judge_some(study: &Study, first: u64) -> BTreeMap<u64, Judgement> {
         .iter()
         .filter(|trial| trial.state == State::Complete && trial.sitting >= first);
     let complete: Vec<&Trial> = complete.collect();
-    let judged = |trial: &&Trial| (trial.trial, judge(&Case::of(study, trial)));
+    let controls = Pools::of(study);
+    let judged = |trial: &&Trial| (trial.trial, judge(&Case::with(study, trial, &controls)));
     workers::each(&complete, SHARE, judged)
         .into_iter()
         .collect()

@@ -6,7 +6,7 @@ use super::*;
 use crate::facts::{Facts, Mount};
 use crate::plan::{Phase, Workload};
 use crate::pool::Level;
-use crate::record::{Observations, observed};
+use crate::record::{Controls, Observations, observed};
 use crate::seed::Seed;
 use crate::study::{Config, Expansion, Identity, LatencyLog, Trial, WindowRow, render_latency};
 use crate::units::Bytes;
@@ -116,7 +116,7 @@ fn a_full_link_is_named_as_the_limit() {
     );
     assert_eq!(
         judgement.ruling.grade,
-        Grade::B,
+        Grade::U,
         "the server is not cleared"
     );
 }
@@ -267,17 +267,17 @@ fn members_that_read_it_all_verify_and_those_that_did_not_reject() {
     assert_eq!(judged(&grown).ruling.grade, Grade::C);
     grown.trials[0].phase = Phase::After;
     let some = judged(&grown);
-    assert_eq!(some.ruling.grade, Grade::B, "{some:?}");
+    assert_eq!(some.ruling.grade, Grade::U, "{some:?}");
     let mut sources = some.evidence.iter().map(|sign| sign.source);
     assert!(sources.any(|source| source == "uncounted drives"));
 }
 
 #[test]
-fn without_observations_nothing_speaks_against_a_trial() {
+fn without_observations_nothing_speaks_for_or_against_a_trial() {
     let judgement = judged(&study("large-read", 1e8, &[]));
     assert_eq!(
         (judgement.ruling.grade, judgement.ruling.cached),
-        (Grade::B, None)
+        (Grade::U, None)
     );
     assert_eq!(judgement.limiting.limit, Limit::Undetermined);
 }
@@ -315,7 +315,7 @@ fn what_solid_drives_do_every_day_is_impossible_for_platters() {
     rotating.trials[0].operations_per_s = Some(2_000.0);
     let mut solid = study(None);
     solid.trials[0].operations_per_s = Some(2_000.0);
-    assert_eq!(judged(&solid).ruling.grade, Grade::B);
+    assert_eq!(judged(&solid).ruling.grade, Grade::U);
     let ruling = judged(&rotating).ruling;
     assert_eq!(ruling.grade, Grade::C);
     assert!((ruling.cached.unwrap().low - 0.4).abs() < 1e-6);
@@ -348,7 +348,7 @@ fn parity_is_part_of_what_a_small_write_costs() {
     let half = ruling(1.0, 1.5);
     assert!((half.cached.unwrap().estimate.unwrap() - 0.5).abs() < 0.01);
     assert_eq!(half.grade, Grade::X);
-    assert_eq!(ruling(0.0, 5.0 / 3.0).grade, Grade::B);
+    assert_eq!(ruling(0.0, 5.0 / 3.0).grade, Grade::U);
     assert_eq!(ruling(0.0, 0.5).grade, Grade::X);
 }
 
@@ -379,7 +379,7 @@ fn beside_reads_nothing_is_said_of_those_that_parity_may_need() {
         judged(&study)
     };
     let more = ruling(1.6);
-    assert_eq!(more.ruling.grade, Grade::B, "{:?}", more.ruling);
+    assert_eq!(more.ruling.grade, Grade::U, "{:?}", more.ruling);
     let told = meaning(&more, "member drives").unwrap();
     assert!(told.contains("for parity or for others"), "{told}");
     // What they did not read at all came from elsewhere, whatever parity needs.
@@ -400,12 +400,19 @@ fn what_a_reshape_did_between_two_touches_is_no_cache() {
         study.trials[0].phase = phase;
         let mut fast = Histogram::<u64>::new_with_bounds(1, 3_600_000_000_000, 3).unwrap();
         fast.record_n(80_000, 1_000).unwrap();
-        let log = render_latency(1, study.trials[0].started, 10.0, &fast, true);
+        let log = render_latency(
+            1,
+            study.trials[0].started,
+            10.0,
+            &fast,
+            &Controls::default(),
+            true,
+        );
         study.latency = LatencyLog::parse(log.as_bytes()).unwrap();
         judged(&study).ruling.grade
     };
     assert_eq!(ruling(Phase::Before), Grade::X);
-    assert_eq!(ruling(Phase::During), Grade::B);
+    assert_eq!(ruling(Phase::During), Grade::U);
 }
 
 /// Four drives of 50 MB/s stated cannot read more than 200 MB/s.
@@ -483,7 +490,7 @@ fn a_client_that_is_full_or_starved_is_told_of() {
     };
     let of = |busiest, waited| {
         let judgement = by(busiest, waited, None);
-        assert!(judgement.ruling.grade.holds());
+        assert!(!judgement.ruling.grade.is_void());
         meaning(&judgement, "this client").unwrap()
     };
     assert!(of(0.97, 0.0).contains("one core was full"));

@@ -83,6 +83,8 @@ pub struct Assignment<'a> {
     pub until: Option<Until>,
     /// The operation number to begin with.
     pub first: u64,
+    /// Operations that it may come to, as far as anybody can guess: control reads are spread over them.
+    pub reach: u64,
     /// The trial's number in the study, from which blocks that it writes get their generation.
     pub trial: u64,
     /// What is to drive it.

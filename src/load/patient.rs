@@ -323,6 +323,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
             length,
             until,
             first,
+            reach,
             trial,
             observe,
             ..
@@ -336,6 +337,7 @@ impl<S: Share + Send + 'static> Share for Patient<S> {
                 length,
                 until,
                 first,
+                reach,
                 trial,
                 drive,
                 observe,

@@ -3,6 +3,7 @@
 //! why not out.
 
 pub mod content;
+mod controls;
 mod data;
 mod earlier;
 mod pattern;
@@ -14,6 +15,7 @@ mod standard;
 mod sweep;
 mod workload;
 
+pub use controls::{ControlReads, guessed_reach};
 pub use data::{DataFile, Set, TestData};
 pub use pattern::{Direction, Operation, Pattern, PatternError};
 pub use permutation::Permutation;

@@ -2,6 +2,7 @@
 //!
 //! Recordings of parallel streams are made apart, without locks, and merged afterwards.
 
+mod controls;
 mod digest;
 mod failure;
 mod histogram;
@@ -10,6 +11,7 @@ mod observation;
 mod recording;
 mod summary;
 
+pub use controls::{Controls, Rung};
 pub use digest::WindowLatency;
 pub use failure::{Cause, Failure, is_full};
 pub use histogram::{Shape, histogram};

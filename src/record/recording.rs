@@ -2,6 +2,7 @@
 
 use hdrhistogram::Histogram;
 
+use super::controls::Controls;
 use super::digest::WindowLatency;
 use super::failure::Failure;
 use super::histogram::{Shape, add, histogram, touched};
@@ -53,6 +54,8 @@ pub struct Recording {
     pub ended: Nanos,
     /// The first thing that failed.
     pub failure: Option<Failure>,
+    /// Control reads beside the trial.
+    pub controls: Controls,
     latencies: Latencies,
 }
 
@@ -68,6 +71,7 @@ impl Recording {
             missed: 0,
             ended: Nanos(0),
             failure: None,
+            controls: Controls::default(),
             latencies: Latencies::new(shape),
         }
     }

@@ -14,13 +14,14 @@ use crate::units::{grouped, percent};
 pub type Judgements = BTreeMap<u64, Judgement>;
 
 /// All grades, best first.
-pub(super) const ALL: [Grade; 4] = [Grade::A, Grade::B, Grade::C, Grade::X];
+pub(super) const ALL: [Grade; 5] = [Grade::A, Grade::B, Grade::U, Grade::C, Grade::X];
 
 /// A grade in a word or two.
 pub(super) fn word(grade: Grade) -> &'static str {
     match grade {
         Grade::A => "verified",
-        Grade::B => "no sign of trouble",
+        Grade::B => "no cache found",
+        Grade::U => "not looked at",
         Grade::C => "suspect",
         Grade::X => "rejected",
     }
@@ -36,7 +37,7 @@ pub fn sentence(ruling: &Ruling) -> String {
 /// The cached part where it says something: beside a mere suspicion, a count of nothing would be read
 /// as a clearance.
 pub(super) fn cached(ruling: &Ruling) -> Option<Cached> {
-    let suspicion = |cached: &Cached| !ruling.grade.holds() && cached.figure() <= NEGLIGIBLE;
+    let suspicion = |cached: &Cached| ruling.grade.is_void() && cached.figure() <= NEGLIGIBLE;
     ruling.cached.filter(|cached| !suspicion(cached))
 }
 
@@ -54,7 +55,7 @@ pub(super) fn bounds(share: Cached) -> String {
 
 /// Whether no speed of the drives can be read from a trial of this grade.
 pub(super) fn is_void(judgement: Option<&Judgement>) -> bool {
-    judgement.is_some_and(|judged| !judged.ruling.grade.holds())
+    judgement.is_some_and(|judged| judged.ruling.grade.is_void())
 }
 
 /// The judgement of the worst of `trials`: by grade, then by cached part.
@@ -138,7 +139,7 @@ pub(super) fn counted(judgements: &Judgements, trials: impl Iterator<Item = u64>
         .collect();
     let counts = ALL.into_iter().filter_map(|grade| {
         let count = grades.iter().filter(|other| **other == grade).count();
-        let void = if grade.holds() { "" } else { " (void)" };
+        let void = if grade.is_void() { " (void)" } else { "" };
         (count > 0).then(|| format!("{count} {}{void}", grade.letter()))
     });
     counts.collect::<Vec<_>>().join(", ")
@@ -151,7 +152,7 @@ pub(super) fn in_words(judgements: &Judgements, trials: impl Iterator<Item = u64
         .collect();
     let counts = ALL.into_iter().filter_map(|grade| {
         let count = grades.iter().filter(|other| **other == grade).count();
-        let void = if grade.holds() { "" } else { ", void" };
+        let void = if grade.is_void() { ", void" } else { "" };
         let (word, letter) = (word(grade), grade.letter());
         (count > 0).then(|| format!("{} {word} ({letter}{void})", grouped(count as u64)))
     });
@@ -164,7 +165,7 @@ pub(super) fn legend() -> String {
     format!("Grades: {}.", ALL.map(grade).join(", "))
 }
 
-/// A grade for a table: `no sign of trouble, B`.
+/// A grade for a table: `no cache found, B`.
 pub(super) fn named(judgement: Option<&Judgement>) -> String {
     judgement.map_or(NONE.to_owned(), |judged| {
         let grade = judged.ruling.grade;
@@ -227,6 +228,10 @@ pub(super) fn why_void(judgements: &Judgements, group: &Group) -> String {
     }
 }
 
+/// What would show whose speed it is where nothing was looked at: the one cheapest thing.
+pub(super) const SHOW: &str =
+    "count what the drives read (diskstats_command and members in study.toml) and measure again";
+
 /// What to do about a void group, in a few words.
 pub(super) fn remedy(cause: Option<Cause>) -> &'static str {
     match cause {
@@ -247,6 +252,7 @@ pub(super) fn says(says: Says) -> (&'static str, Option<Layer>) {
     match says {
         Says::Served(layer, _) => ("served", Some(layer)),
         Says::AtLeast(layer, _) => ("at least", Some(layer)),
+        Says::AtMost(layer, _) => ("at most", Some(layer)),
         Says::Suspect(layer) => ("suspect", Some(layer)),
         Says::Broken => ("broken", None),
         Says::Remark => ("remark", None),

@@ -302,7 +302,11 @@ fn contrast(contrast: &Contrast) -> ContrastJson {
     let (trials_that_would_prove, missing_trials) = match contrast.verdict {
         Verdict::NoProvableChange { trials } => (trials, None),
         Verdict::NotEnoughTrials { before, other } => (None, Some(Missing { before, other })),
-        Verdict::Gain | Verdict::Loss | Verdict::Void { .. } => (None, None),
+        Verdict::Gain
+        | Verdict::Loss
+        | Verdict::Void { .. }
+        | Verdict::NotShown { .. }
+        | Verdict::NotBelieved => (None, None),
     };
     // Figures of drives against a cache are none.
     let figures = (!matches!(contrast.verdict, Verdict::Void { .. })).then_some(contrast);

@@ -33,7 +33,7 @@ pub(super) fn stages(study: &Study, trial: &Trial, judgement: &Judgement) -> [St
 pub(super) fn reached(trial: &Trial, judgement: &Judgement) -> Option<Reached> {
     let grade = judgement.ruling.grade;
     let rate = Rate(trial.rate_bytes_per_s?);
-    let void = !grade.holds();
+    let void = grade.is_void();
     let words = match void {
         true => format!("grade {}: void", grade.letter()),
         false => format!("{rate}, grade {}", grade.letter()),
@@ -201,7 +201,7 @@ pub(super) fn shown<'a>(
         let of_phase = study.trials.iter().filter(|trial| trial.phase == phase);
         of_phase
             .filter_map(|trial| Some((trial, judgements.get(&trial.trial)?)))
-            .filter(|(_, judged)| judged.ruling.grade.holds() != void)
+            .filter(|(_, judged)| judged.ruling.grade.is_void() == void)
             .max_by(|(a, _), (b, _)| {
                 let rate = |trial: &Trial| trial.rate_bytes_per_s.unwrap_or(0.0);
                 rate(a).total_cmp(&rate(b))

@@ -49,7 +49,7 @@ pub fn markdown(
         text.extend(all.map(|told| format!("- {}\n", escaped(told))));
     }
     text + &format!(
-        "\nRates are medians, with the worst grade: A verified at the wire or the drives, B no sign of trouble, \
+        "\nRates are medians, with the worst grade: A verified at the wire or the drives, B no cache found, U not looked at, \
          C suspect, X rejected; C and X are void. Made by poolproof {} on {}.\n",
         env!("CARGO_PKG_VERSION"),
         moment(now)

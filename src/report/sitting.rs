@@ -272,9 +272,9 @@ fn limits(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<String> {
             .collect();
         let (_, limiting) = grades::limiting(judgements, &trials, &rates)?;
         let ruling = &grades::worst(judgements, &trials)?.ruling;
-        let void = match ruling.grade.holds() {
-            true => String::new(),
-            false => format!("void, {}; ", grades::sentence(ruling)),
+        let void = match ruling.grade.is_void() {
+            false => String::new(),
+            true => format!("void, {}; ", grades::sentence(ruling)),
         };
         let grade = ruling.grade.letter();
         Some((format!("{} ({grade})", short(&name, 60)), void, limiting))

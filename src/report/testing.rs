@@ -4,9 +4,9 @@
 use jiff::{SignedDuration, Timestamp};
 
 use crate::facts::{Client, Facts, Link, Mount, Room};
-use crate::plan::{DataFile, Direction, Phase, Set, TestData, Workload, order};
+use crate::plan::{Access, DataFile, Direction, Phase, Set, TestData, Workload, order};
 use crate::pool::Level;
-use crate::record::{Observations, Recording, Shape, WINDOW, observed, summarize};
+use crate::record::{Controls, Observations, Recording, Shape, WINDOW, observed, summarize};
 use crate::seed::{Seed, standard_normal};
 use crate::study::{
     Config, Expansion, Identity, LatencyLog, Server, ShellCommand, State, Study, Trial, WindowRow,
@@ -166,7 +166,10 @@ fn measure(study: &mut Study, log: &mut String, sitting: u64, phase: Phase, tria
     ) {
         let workload = &workloads[index];
         let number = study.next_trial();
-        let recording = record(workload, RATES[index], phase, number);
+        let mut recording = record(workload, RATES[index], phase, number);
+        if workload.reads() {
+            recording.controls = controls(number);
+        }
         let flush = workload.writes().then_some(Nanos(800_000_000));
         let summary = summarize(&recording, flush);
         let row = blank(study, number, sitting, phase, started, workload, &id);
@@ -181,8 +184,13 @@ fn measure(study: &mut Study, log: &mut String, sitting: u64, phase: Phase, tria
             started,
             row.seconds,
             &summary.latency,
+            &recording.controls,
             log.is_empty(),
         );
+        if workload.writes() {
+            let seen = counted(workload, phase, &windows);
+            study.observations.insert(number, seen);
+        }
         study.trials.push(row);
         started += SignedDuration::from_secs(40);
     }
@@ -212,6 +220,41 @@ fn record(workload: &Workload, rate: (f64, f64, f64), phase: Phase, number: u64)
         }
     }
     recording
+}
+
+/// Control reads of drives that turn, behind a server that keeps what was read.
+fn controls(number: u64) -> Controls {
+    let mut rng = Seed(7).child("controls", number).rng();
+    let mut times = |least: u64, more: u64| -> Vec<Nanos> {
+        (0..64).map(|_| Nanos(least + rng.u64(..more))).collect()
+    };
+    Controls {
+        first: times(4_000_000, 10_000_000),
+        again: times(200_000, 200_000),
+        later: Vec::new(),
+    }
+}
+
+/// What the drives of RAID 6 count beside a trial that writes: whole stripes, or a block and both parities.
+fn counted(workload: &Workload, phase: Phase, windows: &[WindowRow]) -> Observations {
+    let drives = if phase == Phase::Before { 4 } else { 5 };
+    let read: u64 = windows.iter().map(|window| window.read_bytes).sum();
+    let written: u64 = windows.iter().map(|window| window.written_bytes).sum();
+    // The rest of a row is read for a block, or the block and both parities: the fewer.
+    let (read, written) = match workload.access {
+        Access::Sequential => (read, written * drives / (drives - 2)),
+        Access::Random => (read + written * (drives - 3), 3 * written),
+    };
+    let [read, written] = [read, written].map(|bytes| (bytes / drives) as f64);
+    let mut seen = Observations::default();
+    seen.put(observed::MEMBERS, drives as f64);
+    seen.put(observed::MEMBERS_QUIET_READ, 0.0);
+    seen.put(observed::MEMBERS_QUIET_WRITTEN, 0.0);
+    for drive in 0..drives as usize {
+        seen.put(observed::member_read(drive), read);
+        seen.put(observed::member_written(drive), written);
+    }
+    seen
 }
 
 fn blank(

@@ -7,6 +7,7 @@ use crate::compare::{
     Row, Rules, Verdict,
 };
 use crate::plan::Phase;
+use crate::text::plain;
 
 /// The interval of a contrast: `+29 % to +37 %`.
 pub(super) fn interval(contrast: &Contrast) -> Option<String> {
@@ -99,6 +100,23 @@ pub(super) fn verdict(
                 "void: {phase} is not the drives' speed{why}, so nothing is said of a change; {remedy}"
             )
         }
+        Verdict::NotShown { phase } => {
+            let group = row.group(phase);
+            let worst = group.and_then(|group| grades::worst(judgements, &group.trials));
+            format!(
+                "{} was seen ({}); that it is the drives' is not shown: {phase}, {}; {}",
+                change(contrast.ratio),
+                within(),
+                worst.map_or_else(String::new, |judged| plain(&judged.ruling.reason)),
+                grades::SHOW
+            )
+        }
+        Verdict::NotBelieved => format!(
+            "{} was seen ({}), far more than the drives can add: not believed; {}",
+            change(contrast.ratio),
+            within(),
+            grades::SHOW
+        ),
         Verdict::NotEnoughTrials {
             before,
             other: more,

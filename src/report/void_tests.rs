@@ -205,7 +205,8 @@ fn a_sitting_and_a_study_name_grades() {
     let whole = study_text(&all.study, &all.judgements, LATEST, 80).replace("\n     ", " ");
     assert!(
         whole.contains("rejected (X, void)")
-            && whole.contains("Grades: 5 verified (A), 25 no sign of trouble (B)"),
+            && whole
+                .contains("Grades: 5 verified (A), 10 no cache found (B), 15 not looked at (U)"),
         "{whole}"
     );
     assert!(
@@ -292,7 +293,7 @@ fn why_csv_and_json_hold_the_judgements() {
     for record in &records {
         let judged = &all.judgements[&record[0].parse::<u64>().unwrap()];
         assert_eq!(&record[4], judged.ruling.grade.letter());
-        assert_eq!(record[5] == *"true", !judged.ruling.grade.holds());
+        assert_eq!(record[5] == *"true", judged.ruling.grade.is_void());
         let share = judged.ruling.cached.and_then(|cached| cached.estimate);
         assert_eq!(record[6].parse::<f64>().ok(), share);
     }
@@ -367,16 +368,18 @@ fn the_rule_on_the_page_is_the_rule_of_grades() {
         )
     };
     let clear = [served(Layer::Client, 0.0), served(Layer::Path, 0.0)];
-    let examples: [Vec<Evidence>; 6] = [
+    let examples: [Vec<Evidence>; 7] = [
         vec![served(Layer::Path, 0.5)],
         vec![sign(Says::Broken, Strength::Counted)],
-        vec![served(Layer::Path, 0.041)],
+        vec![served(Layer::Path, 0.12)],
         vec![sign(Says::Suspect(Layer::Client), Strength::Counted)],
         clear.to_vec(),
+        vec![sign(Says::AtMost(Layer::Path, 0.1), Strength::Inferred)],
         vec![],
     ];
     for ((says, grade), evidence) in page::real::RULE.iter().zip(&examples) {
         assert_eq!(rule(evidence).grade.letter(), *grade, "{says}");
     }
-    assert_eq!(rule(&[served(Layer::Path, 0.039)]).grade, Grade::A);
+    assert_eq!(rule(&[served(Layer::Path, 0.049)]).grade, Grade::A);
+    assert_eq!(rule(&[served(Layer::Path, 0.051)]).grade, Grade::B);
 }

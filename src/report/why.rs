@@ -135,9 +135,9 @@ pub fn why_text(
 fn summary(study: &Study, trial: &Trial, judged: &Judgement) -> Vec<(&'static str, String)> {
     let load = trial.as_workload();
     let rate = sitting::rate(trial);
-    let rate = match judged.ruling.grade.holds() {
-        true => rate,
-        false => format!("void: {rate} is no speed of the drives"),
+    let rate = match judged.ruling.grade.is_void() {
+        false => rate,
+        true => format!("void: {rate} is no speed of the drives"),
     };
     let mut summary = vec![
         (
@@ -170,9 +170,9 @@ fn seconds(study: &Study, trial: &Trial, judged: &Judgement, width: usize) -> St
     let most = shown.iter().copied().fold(0.0, f64::max);
     let bars = spark::bars(shown.into_iter().map(Some), most);
     let top = words::rate(sitting::family(trial), most, trial.block_bytes);
-    let top = match judged.ruling.grade.holds() {
-        true => format!("0 to {top}"),
-        false => "void, so without a scale".to_owned(),
+    let top = match judged.ruling.grade.is_void() {
+        false => format!("0 to {top}"),
+        true => "void, so without a scale".to_owned(),
     };
     let warmup = match windows.iter().filter(|window| window.warmup).count() {
         0 if !trial.steady => "it never got steady, so all of it counts".to_owned(),
@@ -240,7 +240,7 @@ pub fn why_csv(study: &Study, judgements: &Judgements) -> String {
             cell(&trial.workload),
             trial.simulated.to_string(),
             judged.ruling.grade.letter().to_owned(),
-            (!judged.ruling.grade.holds()).to_string(),
+            (judged.ruling.grade.is_void()).to_string(),
             text(cached.and_then(|cached| cached.estimate)),
             text(cached.map(|cached| cached.low)),
             text(cached.map(|cached| cached.high)),
@@ -346,7 +346,7 @@ pub fn why_json(
         }));
     };
     let ruling = &judged.ruling;
-    let void = !ruling.grade.holds();
+    let void = ruling.grade.is_void();
     let rate = trial.rate_bytes_per_s;
     let stages = layers::stages(study, trial, judged);
     let document = WhyJson {
@@ -410,6 +410,11 @@ fn evidence_json(sign: &Evidence) -> EvidenceJson<'_> {
                 estimate: None,
                 low: least,
                 high: 1.0,
+            }),
+            Says::AtMost(_, most) => Some(ShareJson {
+                estimate: None,
+                low: 0.0,
+                high: most,
             }),
             Says::Suspect(_) | Says::Broken | Says::Remark => None,
         },

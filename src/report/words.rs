@@ -685,13 +685,17 @@ mod tests {
             told[0],
             "large-read, before, during and after (B): limited by the drives."
         );
-        let others = "large-write, small-read, small-read-deep, small-write-deep and mixed";
+        let others = "large-write and small-write-deep, before and after (A); small-read, small-read-deep and mixed, \
+                      before and after (B): waited 2";
         assert!(
-            told[1].starts_with(&format!("{others}, before and after (B): waited 2"))
-                && told[1].contains(" to 2"),
+            told[1].starts_with(others) && told[1].contains(" to 2"),
             "{told:#?}"
         );
-        assert_eq!(told[2], format!("{others}, during (B): nothing tells."));
+        assert_eq!(
+            told[2],
+            "large-write, small-write-deep and mixed, during (U); small-read and small-read-deep, during (B): nothing \
+             tells."
+        );
     }
 
     #[test]

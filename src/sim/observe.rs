@@ -6,17 +6,16 @@
 //! | mount, process | bytes of the operations; without those that the client's cache served |
 //! | residency | what the client's cache holds of the trial's files |
 //! | members | every operation of each drive: the measuring's, other users', the reshape's; the latter two of the quiet second before |
-//! | twice | 64 reads of 4 KiB through the whole path, and again |
+//! | controls | small reads of what the trial is about to read, through the whole path, and again |
 //! | cpu | the cores' time for operations, and a few percent for everything else |
 
 use super::client::Visibility;
 use super::counters::Counters;
 use super::scenario::Scenario;
-use super::touch::Touched;
 use super::trial::Tally;
 use super::truth::Truth;
 use super::wire::BothWays;
-use crate::record::{Observations, observed as names};
+use crate::record::{Controls, Observations, observed as names};
 use crate::seed::Seed;
 use crate::units::Nanos;
 
@@ -56,7 +55,7 @@ pub(super) struct Seen<'a> {
     pub(super) others: BothWays,
     /// What went on in the quiet second.
     pub(super) quiet: Option<Quiet>,
-    pub(super) touched: Option<[Touched; 2]>,
+    pub(super) controls: &'a Controls,
     pub(super) resident: Option<Resident>,
 }
 
@@ -94,13 +93,7 @@ pub(super) fn observe(seen: &Seen<'_>, seed: Seed) -> Observations {
         all.put(names::RESIDENT_AFTER, resident.after as f64);
         all.put(names::RESIDENT_OF, resident.of as f64);
     }
-    if let Some([first, second]) = seen.touched {
-        all.put(names::TWICE_OPERATIONS, first.operations as f64);
-        all.put(names::TWICE_FIRST_RATE, first.rate);
-        all.put(names::TWICE_SECOND_RATE, second.rate);
-        all.put(names::TWICE_FIRST_LOG, first.mean_log);
-        all.put(names::TWICE_SECOND_LOG, second.mean_log);
-    }
+    seen.controls.put(&mut all);
     if members {
         all.put(names::MEMBERS, seen.members.len() as f64);
         for (n, member) in seen.members.iter().enumerate() {

@@ -1,7 +1,8 @@
 //! Latency of trials as an HdrHistogram interval log, an open format that other tools read.
 //!
-//! One line a trial, tagged `trial-N`, in version 1.3 of the format. Latencies are nanoseconds; the
-//! column of maxima is in milliseconds, as is usual for such logs.
+//! One line a trial, tagged `trial-N`, in version 1.3 of the format, and one for each rung of its control
+//! reads, tagged `trial-N-RUNG`. Latencies are nanoseconds; the column of maxima is in milliseconds, as is
+//! usual for such logs.
 
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -17,10 +18,18 @@ use hdrhistogram::serialization::{Deserializer, V2DeflateSerializer};
 use jiff::Timestamp;
 
 use super::tables;
+use crate::record::{Controls, Rung, histogram};
+use crate::units::Nanos;
 
 /// Latencies of trials, compressed until they are asked for: of those that are damaged, why.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct LatencyLog(BTreeMap<u64, Result<Box<[u8]>, String>>);
+pub struct LatencyLog {
+    trials: BTreeMap<u64, Encoded>,
+    controls: BTreeMap<(u64, Rung), Encoded>,
+}
+
+/// A compressed histogram, or why there is none.
+type Encoded = Result<Box<[u8]>, String>;
 
 /// Why a line of the log cannot be used.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -45,9 +54,9 @@ impl LatencyLog {
     /// # Errors
     /// As [`LatencyLog::parse`].
     pub fn parse_some(bytes: &[u8], wanted: impl Fn(u64) -> bool) -> Result<Self, LatencyError> {
-        let mut trials = BTreeMap::new();
+        let mut log = Self::default();
         let lines = tables::whole(bytes).lines;
-        let unwanted = |line: &[u8]| tagged(line).is_some_and(|trial| !wanted(trial));
+        let unwanted = |line: &[u8]| tagged(line).is_some_and(|(trial, _)| !wanted(trial));
         let some: Vec<u8>;
         let lines = match lines.split_inclusive(|byte| *byte == b'\n').any(unwanted) {
             false => lines,
@@ -65,12 +74,20 @@ impl LatencyLog {
                 why: "not a line of an interval log".into(),
             })?;
             if let LogEntry::Interval(interval) = entry
-                && let Some(number) = interval.tag().and_then(|tag| number(tag.as_str()))
+                && let Some(of) = interval.tag().and_then(|tag| of_tag(tag.as_str()))
             {
-                trials.insert(number, compressed(interval.encoded_histogram()));
+                log.put(of, interval.encoded_histogram());
             }
         }
-        Ok(Self(trials))
+        Ok(log)
+    }
+
+    fn put(&mut self, (trial, rung): (u64, Option<Rung>), encoded: &str) {
+        let encoded = compressed(encoded);
+        match rung {
+            None => self.trials.insert(trial, encoded),
+            Some(rung) => self.controls.insert((trial, rung), encoded),
+        };
     }
 
     /// The latency of trial number `trial` in nanoseconds, if the log has it.
@@ -78,7 +95,7 @@ impl LatencyLog {
     /// # Errors
     /// When the line is damaged.
     pub fn get(&self, trial: u64) -> Result<Option<Histogram<u64>>, LatencyError> {
-        self.0
+        self.trials
             .get(&trial)
             .map(|compressed| decode(trial, &encoding(trial, compressed)?))
             .transpose()
@@ -90,36 +107,60 @@ impl LatencyLog {
     /// # Errors
     /// As [`LatencyLog::get`].
     pub fn recorded(&self, trial: u64) -> Result<Option<Vec<(u64, u64)>>, LatencyError> {
-        let Some(compressed) = self.0.get(&trial) else {
-            return Ok(None);
-        };
+        self.trials
+            .get(&trial)
+            .map(|compressed| Self::counts(trial, compressed))
+            .transpose()
+    }
+
+    /// The control reads of trial number `trial`, each rung ascending; none where the log has none.
+    ///
+    /// # Errors
+    /// As [`LatencyLog::get`].
+    pub fn controls(&self, trial: u64) -> Result<Controls, LatencyError> {
+        let mut controls = Controls::default();
+        for rung in Rung::ALL {
+            if let Some(compressed) = self.controls.get(&(trial, rung)) {
+                let each = Self::counts(trial, compressed)?.into_iter();
+                let each = each.flat_map(|(value, count)| (0..count).map(move |_| Nanos(value)));
+                // More would be no control reads of this program.
+                controls.of_mut(rung).extend(each.take(MOST_CONTROLS));
+            }
+        }
+        Ok(controls)
+    }
+
+    fn counts(trial: u64, compressed: &Encoded) -> Result<Vec<(u64, u64)>, LatencyError> {
         let bytes = encoding(trial, compressed)?;
         if let Some(recorded) = recorded(&bytes) {
-            return Ok(Some(recorded));
+            return Ok(recorded);
         }
         let latency = decode(trial, &bytes)?;
         let values = latency.iter_recorded();
         let values = values.map(|value| (value.value_iterated_to(), value.count_at_value()));
-        Ok(Some(values.collect()))
+        Ok(values.collect())
     }
 
-    /// Adds what [`render`] made of trial number `trial`.
-    pub fn insert(&mut self, trial: u64, rendered: &str) {
-        let encoded = rendered.trim_end().rsplit(',').next().unwrap_or_default();
-        self.0.insert(trial, compressed(encoded));
+    /// Adds what [`render`] made of a trial.
+    pub fn insert(&mut self, rendered: &str) {
+        for line in rendered.lines() {
+            if let (Some(of), Some(encoded)) = (tagged(line.as_bytes()), line.rsplit(',').next()) {
+                self.put(of, encoded);
+            }
+        }
     }
 
     /// Numbers of the trials in the log.
     pub fn trials(&self) -> impl Iterator<Item = u64> {
-        self.0.keys().copied()
+        self.trials.keys().copied()
     }
 }
 
-/// The trial of whose tag a line begins.
-fn tagged(line: &[u8]) -> Option<u64> {
+/// What a line's tag says that it is of.
+fn tagged(line: &[u8]) -> Option<(u64, Option<Rung>)> {
     let tag = line.strip_prefix(b"Tag=")?;
     let end = tag.iter().position(|byte| *byte == b',')?;
-    number(std::str::from_utf8(&tag[..end]).ok()?)
+    of_tag(std::str::from_utf8(&tag[..end]).ok()?)
 }
 
 /// The number, from 1, of the line in which the byte at `offset` lies.
@@ -128,12 +169,17 @@ fn line_at(bytes: &[u8], offset: usize) -> usize {
     before.filter(|byte| **byte == b'\n').count() + 1
 }
 
-fn number(tag: &str) -> Option<u64> {
-    tag.strip_prefix("trial-")?.parse().ok()
+/// The trial, and the rung of its control reads if it is of these.
+fn of_tag(tag: &str) -> Option<(u64, Option<Rung>)> {
+    let rest = tag.strip_prefix("trial-")?;
+    match rest.split_once('-') {
+        None => Some((rest.parse().ok()?, None)),
+        Some((trial, rung)) => Some((trial.parse().ok()?, Some(Rung::from_word(rung)?))),
+    }
 }
 
 /// The bytes of a line's text, which takes a third more; or why there are none.
-fn compressed(encoded: &str) -> Result<Box<[u8]>, String> {
+fn compressed(encoded: &str) -> Encoded {
     base64::engine::general_purpose::STANDARD
         .decode(encoded)
         .map(Vec::into_boxed_slice)
@@ -148,7 +194,7 @@ fn fail(trial: u64, why: impl Into<String>) -> LatencyError {
 }
 
 /// The V2 encoding of a trial's histogram.
-fn encoding(trial: u64, compressed: &Result<Box<[u8]>, String>) -> Result<Vec<u8>, LatencyError> {
+fn encoding(trial: u64, compressed: &Encoded) -> Result<Vec<u8>, LatencyError> {
     let bytes = compressed.as_ref().map_err(|why| fail(trial, why))?;
     plain(bytes).ok_or_else(|| fail(trial, "no histogram of latencies"))
 }
@@ -168,6 +214,10 @@ const HEAD: usize = 40;
 const MOST: usize = 4 << 20;
 /// The most significant digits: what this program writes.
 const DIGITS: u32 = 3;
+/// The most control reads of a rung.
+const MOST_CONTROLS: usize = 4096;
+/// Significant digits of their latencies.
+const CONTROL_DIGITS: u8 = 3;
 /// The largest value of the least step that is usual, in nanoseconds.
 const SMALLEST: u64 = 1_000_000;
 
@@ -250,17 +300,27 @@ fn number_of_groups(bytes: &mut &[u8]) -> Option<u64> {
     Some(number)
 }
 
-/// The text that a trial adds to a log: its line, under the log's head when the log is new.
+/// The text that a trial adds to a log: its line and those of its control reads, under the log's head when
+/// the log is new.
 pub fn render(
     trial: u64,
     started: Timestamp,
     seconds: f64,
     latency: &Histogram<u64>,
+    controls: &Controls,
     new_log: bool,
 ) -> String {
+    let rungs = Rung::ALL.into_iter().filter_map(|rung| {
+        let latencies = controls.of(rung);
+        let mut of_rung = histogram(CONTROL_DIGITS);
+        for latency in latencies {
+            of_rung.saturating_record(latency.0);
+        }
+        (!latencies.is_empty()).then(|| (format!("trial-{trial}-{}", rung.word()), of_rung))
+    });
+    let rungs: Vec<_> = rungs.collect();
     let mut text = Vec::new();
     let mut serializer = V2DeflateSerializer::new();
-    let tag = format!("trial-{trial}");
     let since_epoch = Duration::from_secs_f64((started.as_millisecond() as f64 / 1e3).max(0.0));
     let mut builder = IntervalLogWriterBuilder::new();
     // The library takes a time of day to say so in the head; lines carry seconds since the epoch.
@@ -271,30 +331,41 @@ pub fn render(
     builder
         .begin_log_with(&mut text, &mut serializer)
         .and_then(|mut log| {
-            let span = Duration::from_secs_f64(seconds.max(0.0));
-            log.write_histogram(latency, since_epoch, span, Tag::new(&tag))
-                .map_err(|error| std::io::Error::other(error.to_string()))
+            let tag = format!("trial-{trial}");
+            let all = [(&tag, latency, seconds.max(0.0))].into_iter();
+            let all = all.chain(rungs.iter().map(|(tag, of_rung)| (tag, of_rung, 0.0)));
+            for (tag, latency, seconds) in all {
+                let span = Duration::from_secs_f64(seconds);
+                log.write_histogram(latency, since_epoch, span, Tag::new(tag))
+                    .map_err(|error| std::io::Error::other(error.to_string()))?;
+            }
+            Ok(())
         })
         .expect("a histogram is written to memory");
     let text = String::from_utf8(text).expect("the log is text");
     match new_log {
         true => text,
         false => text
-            .lines()
-            .last()
-            .map(|line| format!("{line}\n"))
-            .unwrap_or_default(),
+            .split_inclusive('\n')
+            .filter(|line| line.starts_with("Tag="))
+            .collect(),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::histogram;
     use crate::seed::Seed;
     use flate2::{Compression, write::ZlibEncoder};
     use hdrhistogram::serialization::{Serializer, V2Serializer};
     use std::io::Write;
+
+    fn of_trial(trial: u64, encoded: Encoded) -> LatencyLog {
+        LatencyLog {
+            trials: [(trial, encoded)].into(),
+            ..LatencyLog::default()
+        }
+    }
 
     #[test]
     fn what_is_written_reads_back() {
@@ -303,14 +374,36 @@ mod tests {
             latency.record(ns).unwrap();
         }
         let started = "2026-03-02T08:00:00Z".parse().unwrap();
-        let text = render(7, started, 20.0, &latency, true)
-            + &render(8, started, 20.0, &latency, false)
+        let controls = Controls {
+            first: vec![Nanos(13_000_000), Nanos(9_000_000), Nanos(13_000_000)],
+            again: vec![Nanos(300_000)],
+            later: Vec::new(),
+        };
+        let text = render(7, started, 20.0, &latency, &controls, true)
+            + &render(8, started, 20.0, &latency, &Controls::default(), false)
             + "Tag=trial-9,17724";
         let log = LatencyLog::parse(text.as_bytes()).unwrap();
         assert_eq!(log.trials().collect::<Vec<_>>(), [7, 8]);
         let read = log.get(8).unwrap().unwrap();
         assert_eq!((read.len(), read.max()), (4, latency.max()));
         assert_eq!(log.get(9), Ok(None));
+        assert_eq!(log.controls(8), Ok(Controls::default()));
+        let told = log.controls(7).unwrap();
+        let near = |told: &[Nanos], stated: &[u64]| {
+            told.len() == stated.len()
+                && told
+                    .iter()
+                    .zip(stated)
+                    .all(|(told, stated)| (told.0 as f64 / *stated as f64 - 1.0).abs() < 0.001)
+        };
+        assert!(near(&told.first, &[9_000_000, 13_000_000, 13_000_000]));
+        assert!(near(&told.again, &[300_000]) && told.later.is_empty());
+        let mut inserted = LatencyLog::default();
+        let whole = text.lines().filter(|line| line.matches(',').count() > 2);
+        whole.for_each(|line| inserted.insert(line));
+        assert_eq!(inserted, log);
+        let some = LatencyLog::parse_some(text.as_bytes(), |trial| trial == 8).unwrap();
+        assert_eq!(some.controls(7), Ok(Controls::default()));
         assert!(text.starts_with("#[Histogram log format version 1.3]\n"));
     }
 
@@ -342,7 +435,7 @@ mod tests {
     #[test]
     fn a_line_of_another_kind_is_an_error_with_its_number() {
         let started = "2026-03-02T08:00:00Z".parse().unwrap();
-        let good = render(7, started, 20.0, &histogram(3), true);
+        let good = render(7, started, 20.0, &histogram(3), &Controls::default(), true);
         let line = good.lines().count() + 1;
         let error = LatencyLog::parse(format!("{good}Tag=trial-8;oops\n").as_bytes()).unwrap_err();
         let expected = format!("latency.hlog line {line}: not a line");
@@ -371,7 +464,7 @@ mod tests {
             head.extend(1.0_f64.to_be_bytes());
             head
         };
-        let log = |plain: &[u8]| LatencyLog([(1, compressed(&encode(plain)))].into());
+        let log = |plain: &[u8]| of_trial(1, compressed(&encode(plain)));
         let decode = |plain: &[u8]| log(plain).get(1).map(Option::unwrap);
         assert_eq!(decode(&head(0, 3)).unwrap().len(), 0);
         let bomb = [head(100 << 20, 3), vec![0; 100 << 20]].concat();
@@ -432,9 +525,7 @@ mod tests {
 
     #[test]
     fn damage_is_an_error_with_the_trial() {
-        let error = LatencyLog([(3, compressed("HISTFAAA"))].into())
-            .get(3)
-            .unwrap_err();
+        let error = of_trial(3, compressed("HISTFAAA")).get(3).unwrap_err();
         assert!(error.to_string().contains("trial 3"), "{error}");
     }
 }

@@ -51,7 +51,7 @@ pub use verified::{DamageRow, Kind, PassRow, SealRow, SealedCheckRow, SealedStat
 pub use windows::Windows;
 
 use crate::facts::Facts;
-use crate::plan::TestData;
+use crate::plan::{TestData, Workload, guessed_reach};
 use crate::record::Observations;
 
 /// A snapshot of a study: what stood on disk when it was read.
@@ -131,6 +131,23 @@ impl Study {
             .max()
             .unwrap_or(0)
             + 1
+    }
+
+    /// Operations that a trial of `workload` may come to in `seconds`: as the last one did, else a guess.
+    pub fn reach_of(&self, workload: &Workload, seconds: u64) -> u64 {
+        let alike = |trial: &&Trial| {
+            trial.state == State::Complete
+                && trial.workload == workload.name
+                && trial.block_bytes == workload.block.0
+                && trial.seconds >= 1.0
+        };
+        match self.trials.iter().rev().find(alike) {
+            Some(last) => {
+                let operations = last.next_operation.saturating_sub(last.first_operation);
+                (operations as f64 * seconds as f64 / last.seconds) as u64
+            }
+            None => guessed_reach(workload, seconds),
+        }
     }
 
     /// The working sets of the latest sweep.

@@ -211,6 +211,7 @@ impl Prober {
             length: Nanos(seconds * Nanos::SECOND.0),
             until: None,
             first,
+            reach: 0,
             trial: 0,
             drive: Drive::Usual,
             observe: false,

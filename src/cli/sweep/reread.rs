@@ -140,6 +140,7 @@ impl Reread {
                 length: Nanos(length * Nanos::SECOND.0),
                 until: None,
                 first: *first,
+                reach: 0,
                 trial: 0,
                 drive: Drive::Usual,
                 observe: false,

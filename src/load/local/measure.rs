@@ -64,9 +64,10 @@ impl LocalShare {
         }
         let mut observations = match before {
             Some((observer, before)) => {
-                let (observations, more) = observer.after(before, assignment, files, watch);
-                notes.extend(more);
-                observations
+                let seen = observer.after(before, assignment, files, opened.alignment, watch);
+                notes.extend(seen.notes);
+                recording.controls = seen.controls;
+                seen.observations
             }
             None => Observations::default(),
         };

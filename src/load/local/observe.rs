@@ -8,13 +8,13 @@ use super::buffers::Buffers;
 use super::direct::Alignment;
 use super::files::Files;
 use super::residency::resident;
-use super::touch::{touch_twice, write_classes};
+use super::touch::{Touched, touch, write_classes};
 use crate::facts::counters::{CoreTime, CounterError, Counters, Deltas, DriveIo, difference};
 use crate::load::{Assignment, Watch};
 use crate::plan::{CLASS_BLOCK, CLASS_WRITES};
 use crate::probe::extents::{device_bytes, extents, position};
 use crate::probe::{self, Sources};
-use crate::record::{Observations, observed};
+use crate::record::{Controls, Observations, observed};
 use crate::study::{Identity, Server};
 use crate::sys;
 use crate::units::{Bytes, Nanos};
@@ -42,6 +42,7 @@ pub(super) struct Tried {
     seen: Observations,
     /// What could not be observed, for the trial's notes.
     notes: Vec<String>,
+    touched: Touched,
     /// Operations of the pattern that were used up.
     pub(super) used: u64,
 }
@@ -51,7 +52,15 @@ pub(super) struct Before {
     seen: Observations,
     counters: Counters,
     members: Option<(Vec<DriveIo>, Instant)>,
+    touched: Touched,
     notes: Vec<String>,
+}
+
+/// What was seen of a trial.
+pub(super) struct Seen {
+    pub(super) observations: Observations,
+    pub(super) controls: Controls,
+    pub(super) notes: Vec<String>,
 }
 
 impl Observer {
@@ -98,7 +107,9 @@ impl Observer {
         }
         let block = assignment.workload.block.0 as usize;
         let mut buffers = Buffers::new(1, block, alignment.memory);
-        let mut used = touch_twice(assignment, files, alignment, &mut buffers, &mut seen);
+        let touched = touch(assignment, files, alignment, &mut buffers);
+        touched.controls.put(&mut seen);
+        let mut used = touched.used;
         if !assignment.workload.reads() && assignment.workload.block.0 >= CLASS_BLOCK {
             let classes = || {
                 write_classes(
@@ -115,7 +126,12 @@ impl Observer {
                 .unwrap_or_else(|why| notes.push(format!("compressibility not seen: {why}")));
             used = CLASS_WRITES;
         }
-        Tried { seen, notes, used }
+        Tried {
+            seen,
+            notes,
+            touched,
+            used,
+        }
     }
 
     /// Looks at everything that is to be compared afterwards.
@@ -129,6 +145,7 @@ impl Observer {
         let Tried {
             mut seen,
             mut notes,
+            touched,
             ..
         } = tried;
         put_residency(observed::RESIDENT_BEFORE, assignment, files, &mut seen);
@@ -144,6 +161,7 @@ impl Observer {
             seen,
             counters: Counters::read(&self.sources),
             members,
+            touched,
             notes,
         }
     }
@@ -154,14 +172,15 @@ impl Observer {
         before: Before,
         assignment: &Assignment<'_>,
         files: &Files,
+        alignment: Alignment,
         watch: &Watch,
-    ) -> (Observations, Vec<String>) {
+    ) -> Seen {
         let Before {
             mut seen,
             counters,
             members,
+            touched,
             mut notes,
-            ..
         } = before;
         let deltas = difference(&counters, &Counters::read(&self.sources));
         put_deltas(&deltas, &mut seen);
@@ -181,7 +200,13 @@ impl Observer {
         }
         put_residency(observed::RESIDENT_AFTER, assignment, files, &mut seen);
         self.put_location(files, &mut seen);
-        (seen, notes)
+        let block = assignment.workload.block.0 as usize;
+        let mut buffers = Buffers::new(1, block, alignment.memory);
+        Seen {
+            observations: seen,
+            controls: watch.slowly(|| touched.after(files, alignment, &mut buffers)),
+            notes,
+        }
     }
 
     /// Where the trial's files lie on their device, where the file system tells.

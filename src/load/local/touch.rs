@@ -1,5 +1,4 @@
-//! What is tried on the share right before a trial: reading blocks twice, and writing content that a
-//! share may compress.
+//! What is tried on the share beside a trial: control reads, and writing content that a share may compress.
 
 use std::time::Instant;
 
@@ -10,59 +9,68 @@ use super::transfer::{read_fully, write_fully};
 use super::trial::fill;
 use crate::load::{Assignment, generation};
 use crate::plan::content::BLOCK;
-use crate::plan::{CLASS_WRITES, Direction, Operation};
-use crate::record::{Observations, observed};
+use crate::plan::{CLASS_WRITES, ControlReads, Operation};
+use crate::record::{Controls, Observations, observed};
 use crate::study::Identity;
 use crate::units::Nanos;
 
-/// Untouched blocks that are read twice before a trial: fewer large ones, which take their time.
-fn touches(block: u64) -> u64 {
-    if block <= 64 << 10 { 64 } else { 16 }
+/// The first reading of all places takes no longer than this, nor does each reading again.
+const LONGEST: Nanos = Nanos(2 * Nanos::SECOND.0);
+
+/// Control reads of a trial, and what they have shown so far.
+#[derive(Debug, Default)]
+pub(super) struct Touched {
+    /// Operations of the pattern that they use up.
+    pub(super) used: u64,
+    pub(super) controls: Controls,
+    /// Those places that are read once more after the trial, and the bytes of each.
+    again: Vec<Operation>,
+    bytes: usize,
 }
 
-/// Reading them twice takes no longer than this.
-const TOUCHING: Nanos = Nanos(3 * Nanos::SECOND.0);
-/// Reads blocks that the trial would have read next, and the same again at once. Returns how many
-/// operations of the pattern were used up.
-pub(super) fn touch_twice(
+/// Reads what the trial is about to read, and the same again at once.
+pub(super) fn touch(
     assignment: &Assignment<'_>,
     files: &Files,
     alignment: Alignment,
     buffers: &mut Buffers,
-    seen: &mut Observations,
-) -> u64 {
-    if !assignment.workload.reads() {
-        return 0;
+) -> Touched {
+    let workload = assignment.workload;
+    if !workload.reads() {
+        return Touched::default();
     }
-    let touches = touches(assignment.workload.block.0);
-    let operations: Vec<Operation> = (0..touches)
-        .map(|number| assignment.pattern.at(assignment.first + number))
-        .filter(|operation| operation.direction == Direction::Read)
-        .collect();
-    let begun = Instant::now();
-    let first = touch(&operations, files, alignment, buffers, begun);
-    let second = touch(&operations[..first.len()], files, alignment, buffers, begun);
-    if second.len() < 8 {
-        return touches;
+    let (pattern, first) = (&assignment.pattern, assignment.first);
+    let reads = ControlReads::of(workload, pattern, first, assignment.reach);
+    let bytes = reads.bytes as usize;
+    let mut read = |places: &[Operation]| timed(places, files, alignment, buffers, bytes);
+    let first = read(&reads.places);
+    let again = read(&reads.places[..first.len()]);
+    let untouched = reads.untouched();
+    Touched {
+        used: reads.used,
+        again: untouched[..untouched.len().min(again.len())].to_vec(),
+        bytes,
+        controls: Controls {
+            first,
+            again,
+            later: Vec::new(),
+        },
     }
-    let first = &first[..second.len()];
-    let rate = |times: &[Nanos]| {
-        let span: f64 = times.iter().map(|time| time.secs()).sum();
-        times.len() as f64 / span.max(1e-9)
-    };
-    let log = |times: &[Nanos]| {
-        times
-            .iter()
-            .map(|time| (time.0.max(1) as f64).ln())
-            .sum::<f64>()
-            / times.len() as f64
-    };
-    seen.put(observed::TWICE_OPERATIONS, second.len() as f64);
-    seen.put(observed::TWICE_FIRST_RATE, rate(first));
-    seen.put(observed::TWICE_SECOND_RATE, rate(&second));
-    seen.put(observed::TWICE_FIRST_LOG, log(first));
-    seen.put(observed::TWICE_SECOND_LOG, log(&second));
-    touches
+}
+
+impl Touched {
+    /// Reads once more after the trial what it did not come to, and tells all.
+    pub(super) fn after(
+        self,
+        files: &Files,
+        alignment: Alignment,
+        buffers: &mut Buffers,
+    ) -> Controls {
+        Controls {
+            later: timed(&self.again, files, alignment, buffers, self.bytes),
+            ..self.controls
+        }
+    }
 }
 
 /// Writes data of three classes of compressibility in the place of what the trial would have written
@@ -117,22 +125,23 @@ pub(super) fn write_classes(
     Ok(())
 }
 
-/// How long each of the reads took, as far as time allows and none fails.
-fn touch(
-    operations: &[Operation],
+/// How long each of the reads of `bytes` took, as far as time allows and none fails.
+fn timed(
+    places: &[Operation],
     files: &Files,
     alignment: Alignment,
     buffers: &mut Buffers,
-    begun: Instant,
+    bytes: usize,
 ) -> Vec<Nanos> {
-    let mut times = Vec::with_capacity(operations.len());
-    for operation in operations {
+    let begun = Instant::now();
+    let mut times = Vec::with_capacity(places.len());
+    for place in places {
         let now = Instant::now();
-        if Nanos::from(now - begun) > TOUCHING {
+        if Nanos::from(now - begun) > LONGEST {
             break;
         }
-        let file = files.get(operation.file);
-        match read_fully(file, buffers.get(0), operation.offset, alignment) {
+        let buffer = &mut buffers.get(0)[..bytes];
+        match read_fully(files.get(place.file), buffer, place.offset, alignment) {
             Ok(()) => times.push(Nanos::from(now.elapsed())),
             Err(_) => break,
         }

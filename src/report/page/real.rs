@@ -10,19 +10,29 @@ use crate::study::{Study, Trial};
 use crate::text::plain;
 
 /// The rule of grades, as evidence and grade, first fit first.
-pub(in crate::report) const RULE: [(&str, &str); 6] = [
+pub(in crate::report) const RULE: [(&str, &str); 7] = [
     (
         "at least half cannot have come from the drives, or is estimated to have been cached",
         "X",
     ),
     ("the record contradicts itself", "X"),
     (
-        "more than 4 % is estimated to have been cached, or cannot have come from the drives",
+        "a cache was seen, and more than 10 % may have come from it",
         "C",
     ),
     ("a suspicion that no count of bytes clears", "C"),
-    ("counts of bytes clear the whole path to the drives", "A"),
-    ("otherwise", "B"),
+    (
+        "bytes were counted at the drives: at most 5 % can have come from caches",
+        "A",
+    ),
+    (
+        "at most 10 % can have come from caches, seen or unseen",
+        "B",
+    ),
+    (
+        "otherwise: nothing that was looked at would have shown a cache",
+        "U",
+    ),
 ];
 
 /// The whole section.
@@ -47,17 +57,17 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
         .map(|(trial, judged)| Said::of(context.study, trial, judged))
         .collect();
     let common = Said::common(&said);
-    let of_void = |(_, judged): &&(&Trial, &Judgement)| !judged.ruling.grade.holds();
+    let of_void = |(_, judged): &&(&Trial, &Judgement)| judged.ruling.grade.is_void();
     let void: Vec<(&Trial, &Judgement)> = judged.iter().filter(of_void).copied().collect();
     html! {
         p {
-            "Every complete trial is graded by evidence of whether its bytes came from the drives or from \
-             a cache. Verdicts are built on A and B alone; C and X are void. What was not observed \
-             counts neither for nor against. Here: " strong { (grades::counted(context.judgements, numbers.into_iter())) } "."
+            "Every complete trial is graded by the most that caches can have served of it, at 95 %: what no \
+             observation would have shown counts as possible. Verdicts are built on A and B alone; U proves nothing, C and X \
+             are void. Here: " strong { (grades::counted(context.judgements, numbers.into_iter())) } "."
         }
         dl.terms.grades {
             @for grade in grades::ALL {
-                dt { strong { (grade.letter()) } @if !grade.holds() { " · void" } }
+                dt { strong { (grade.letter()) } @if grade.is_void() { " · void" } }
                 dd { (sentence_case(grade.words())) "." }
             }
         }
@@ -71,7 +81,7 @@ pub(super) fn real(context: &Context<'_>) -> Markup {
             }
         }
         @if let Some(told) = shown.told() { p.note { (told) } }
-        (remarks(&common, "Not observed in any of these trials, which speaks neither for nor against:", "What to do next, after each of them:"))
+        (remarks(&common, "Not observed in most of these trials:", "What to do next, after most of them:"))
         @if !void.is_empty() {
             div.scroll tabindex="0" { (trials(context, &void, "Void trials, of which no verdict is made.")) }
         }
@@ -105,25 +115,31 @@ impl Said {
         }
     }
 
-    /// What is said of each of several, to be said once; nothing of one alone.
+    /// What is said of half of several or more, to be said once; nothing of one alone.
     fn common(all: &[Self]) -> Self {
-        let [first, rest @ ..] = all else {
-            return Self::default();
-        };
-        if rest.is_empty() {
+        if all.len() < 2 {
             return Self::default();
         }
-        let mut common = first.clone();
-        common
-            .absent
-            .retain(|of| rest.iter().all(|said| said.absent.contains(of)));
-        common
-            .steps
-            .retain(|of| rest.iter().all(|said| said.steps.contains(of)));
-        common
+        let often = |of: fn(&Self) -> &[String]| {
+            let mut sentences: Vec<String> = Vec::new();
+            for sentence in all.iter().flat_map(of) {
+                let times = all
+                    .iter()
+                    .filter(|said| of(said).contains(sentence))
+                    .count();
+                if 2 * times >= all.len() && !sentences.contains(sentence) {
+                    sentences.push(sentence.clone());
+                }
+            }
+            sentences
+        };
+        Self {
+            absent: often(|said| &said.absent),
+            steps: often(|said| &said.steps),
+        }
     }
 
-    /// What is said of this trial and not of all.
+    /// What is said of this trial and not of most.
     fn without(&self, common: &Self) -> Self {
         let mut own = self.clone();
         own.absent.retain(|of| !common.absent.contains(of));
@@ -177,7 +193,7 @@ fn trials(context: &Context<'_>, judged: &[(&Trial, &Judgement)], caption: &str)
             } }
             tbody { @for (trial, judged) in judged {
                 @let ruling = &judged.ruling;
-                @let void = !ruling.grade.holds();
+                @let void = ruling.grade.is_void();
                 tr.void[void] {
                     th scope="row" { (trial.trial) }
                     td.word { (trial.phase) }
@@ -206,7 +222,7 @@ pub(super) fn grade(void: bool, letter: &str) -> Markup {
 }
 
 fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement, said: &Said) -> Markup {
-    let void = !judged.ruling.grade.holds();
+    let void = judged.ruling.grade.is_void();
     html! {
         details {
             summary {
@@ -224,7 +240,7 @@ fn evidence(context: &Context<'_>, trial: &Trial, judged: &Judgement, said: &Sai
             }
             @if judged.evidence.is_empty() { p { "Nothing was observed beside the operations." } }
             @else { div.scroll tabindex="0" { (signs(context, &judged.evidence)) } }
-            (remarks(said, "Not observed, which speaks neither for nor against:", "What to do next:"))
+            (remarks(said, "Not observed:", "What to do next:"))
         }
     }
 }

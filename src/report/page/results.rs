@@ -83,6 +83,7 @@ fn sign(contrast: &Contrast) -> Markup {
         Verdict::Loss => ("▼", "sign loss"),
         Verdict::NoProvableChange { .. } => ("=", "sign"),
         Verdict::Void { .. } => ("✕", "sign void"),
+        Verdict::NotShown { .. } | Verdict::NotBelieved => ("?", "sign void"),
         Verdict::NotEnoughTrials { .. } => ("?", "sign"),
     };
     html! { span class=(class) aria-hidden="true" { (sign) } }

@@ -290,6 +290,8 @@ fn surety(contrast: &Contrast, rules: &Rules) -> (&'static str, String) {
         Verdict::Gain | Verdict::Loss => "proved",
         Verdict::NoProvableChange { .. } => "not proved",
         Verdict::Void { .. } => "void",
+        Verdict::NotShown { .. } => "not shown",
+        Verdict::NotBelieved => "not believed",
         Verdict::NotEnoughTrials { .. } => "too few trials",
     };
     let interval = super::verdict::interval(contrast);

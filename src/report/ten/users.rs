@@ -253,7 +253,10 @@ fn small_trials<'a>(scene: &Scene<'a>) -> Option<(&'a Row, &'a Contrast)> {
     let row = scene.small()?;
     let contrast = row.during_before.as_ref()?;
     let told = match contrast.verdict {
-        Verdict::Void { .. } | Verdict::NotEnoughTrials { .. } => false,
+        Verdict::Void { .. }
+        | Verdict::NotShown { .. }
+        | Verdict::NotBelieved
+        | Verdict::NotEnoughTrials { .. } => false,
         Verdict::Gain | Verdict::Loss | Verdict::NoProvableChange { .. } => true,
     };
     told.then_some((row, contrast))

@@ -5,6 +5,7 @@ use super::users::{minutes, small_reads, typical};
 use super::{Scene, grade};
 use crate::compare::{Contrast, Row, Verdict};
 use crate::plan::Phase;
+use crate::ready::Stage;
 use crate::report::{verdict as verdicts, words};
 use crate::text::plain;
 use crate::units::grouped;
@@ -52,7 +53,10 @@ pub(super) fn verdict(scene: &Scene<'_>) -> (String, bool) {
         data.to_owned(),
     ];
     let parts: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
-    let bad = matches!(contrast.verdict, Verdict::Void { .. } | Verdict::Loss);
+    let bad = matches!(
+        contrast.verdict,
+        Verdict::Void { .. } | Verdict::Loss | Verdict::NotBelieved
+    );
     (parts.join(" "), bad)
 }
 
@@ -64,17 +68,29 @@ fn speed(scene: &Scene<'_>, row: &Row, contrast: &Contrast) -> String {
         )
     });
     let letter = grade(row, Phase::After).unwrap_or(words::NONE);
+    // That the pool grew is said only where a size, a reshape or a person says so.
+    let grew = scene.next.stage != Stage::Untold;
+    let change = |how: &str, size: f64| {
+        let size = words::size(size);
+        let copy = copy(scene, row, contrast);
+        match grew {
+            true => format!(
+                "The grown pool reads large files {size} {how}{interval}, grade {letter}{copy}."
+            ),
+            false => format!(
+                "Large files are read {size} {how} than before{interval}, grade {letter}{copy}. That the pool grew, \
+                 nothing tells."
+            ),
+        }
+    };
     match contrast.verdict {
-        Verdict::Gain => format!(
-            "The grown pool reads large files {} faster{interval}, grade {letter}{}.",
-            words::size(contrast.ratio - 1.0),
-            copy(scene, row, contrast)
-        ),
-        Verdict::Loss => format!(
-            "The grown pool reads large files {} slower{interval}, grade {letter}{}.",
-            words::size(1.0 - contrast.ratio),
-            copy(scene, row, contrast)
-        ),
+        Verdict::Gain => change("faster", contrast.ratio - 1.0),
+        Verdict::Loss => change("slower", 1.0 - contrast.ratio),
+        Verdict::NotShown { .. } | Verdict::NotBelieved => {
+            let told =
+                verdicts::verdict(row, contrast, Phase::After, scene.rules(), scene.judgements);
+            format!("No gain is proved. Of large reads: {told}.")
+        }
         Verdict::NoProvableChange { .. } => format!(
             "No change of the rate of large reads is proved: {}{interval}, grade {letter}.",
             words::change(contrast.ratio)

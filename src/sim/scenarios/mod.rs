@@ -21,7 +21,7 @@ mod draw;
 use draw::{between, pick};
 
 use crate::load::{Assignment, Drive, LoadError, Measured, Share, Watch};
-use crate::plan::{DataFile, Pattern, PatternError, Phase, Set, TestData, Workload};
+use crate::plan::{DataFile, Pattern, PatternError, Phase, Set, TestData, Workload, guessed_reach};
 use crate::pool::{Level, PoolError};
 use crate::seed::Seed;
 use crate::sim::{
@@ -145,6 +145,7 @@ impl Kind {
             length: Nanos(seconds * Nanos::SECOND.0),
             until: None,
             first: 0,
+            reach: guessed_reach(&self.workload, seconds),
             trial: 0,
             drive: Drive::Usual,
             observe: true,

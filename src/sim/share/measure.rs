@@ -5,14 +5,14 @@
 
 use super::SimulatedShare;
 use crate::load::{Assignment, Job, Measured, Stream, Submission, Watch};
-use crate::plan::Pattern;
-use crate::record::Observations;
+use crate::plan::{ControlReads, Operation, Pattern};
+use crate::record::{Controls, Observations};
 use crate::sim::counters::Counters;
 use crate::sim::layout::Layout;
 use crate::sim::member::Member;
 use crate::sim::observe::{Quiet, Resident, Seen, observe};
 use crate::sim::reshape::Reshape;
-use crate::sim::touch::{TOUCHED, Touch, Touched, places};
+use crate::sim::touch::Touch;
 use crate::sim::trial::{Outcome, Placement, Stage, Trial};
 use crate::sim::wire::Wire;
 use crate::units::Nanos;
@@ -25,18 +25,26 @@ impl SimulatedShare {
         let observes = assignment.observe;
         let looked = observes && (visibility.wire || visibility.members);
         let quiet = looked.then(|| self.quiet_second(assignment.trial));
-        let touched = if observes && visibility.twice && workload.reads() {
-            self.touch_twice(assignment)
-        } else {
-            None
-        };
+        let reads = (observes && visibility.twice && workload.reads()).then(|| {
+            let (pattern, first) = (&assignment.pattern, assignment.first);
+            ControlReads::of(workload, pattern, first, assignment.reach)
+        });
+        let mut controls = Controls::default();
+        let mut first = assignment.first;
+        if let Some(reads) = &reads {
+            let twice = [&reads.places, &reads.places];
+            let mut times = self.touch(assignment.trial, reads.bytes, twice.into_iter().flatten());
+            controls.again = times.split_off(times.len() / 2);
+            controls.first = times;
+            first += reads.used;
+        }
         let resident = |share: &Self| share.resident(&assignment.pattern);
         let before = (observes && visibility.residency).then(|| resident(self));
         let job = Job::new(
             workload,
             assignment.pattern.clone(),
             assignment.length,
-            assignment.first,
+            first,
             workload.streams as usize,
         )
         .until(assignment.until);
@@ -65,7 +73,7 @@ impl SimulatedShare {
             members: outcome.members,
             others: wire.others_during(outcome.elapsed),
             quiet,
-            touched,
+            controls: &controls,
             resident: before.map(|before| Resident {
                 before,
                 after: resident(self),
@@ -81,13 +89,19 @@ impl SimulatedShare {
             false => Observations::default(),
         };
         let recordings = outcome.sources.into_iter().map(Stream::finish);
+        let mut recording = job.merge(recordings, outcome.stopped);
+        let next_first = job.next_first();
+        if let Some(reads) = &reads {
+            controls.later = self.touch(assignment.trial, reads.bytes, reads.untouched().iter());
+        }
+        recording.controls = controls;
         Measured {
-            recording: job.merge(recordings, outcome.stopped),
+            recording,
             flush: workload.writes().then_some(outcome.flush),
             submission: Submission::Simulated,
             submission_reason: String::new(),
             direct: Some(direct),
-            next_first: job.next_first(),
+            next_first,
             interrupted: outcome.stopped.is_some(),
             notes: Vec::new(),
             observations,
@@ -134,14 +148,18 @@ impl SimulatedShare {
         }
     }
 
-    fn touch_twice(&mut self, assignment: &Assignment<'_>) -> Option<[Touched; 2]> {
-        let Assignment { pattern, first, .. } = assignment;
-        let (block, trial) = (assignment.workload.block.0, assignment.trial);
-        let touch = Touch::twice(&places(pattern, block, *first, trial));
+    /// How long each of the control reads takes, one after another.
+    fn touch<'a>(
+        &mut self,
+        trial: u64,
+        bytes: u64,
+        places: impl Iterator<Item = &'a Operation>,
+    ) -> Vec<Nanos> {
+        let touch = Touch::new(places.copied());
         let stage = self.stage("touch", trial);
-        let outcome = Trial::new(stage, vec![touch], TOUCHED, 1, &Watch::default()).run();
+        let mut outcome = Trial::new(stage, vec![touch], bytes, 1, &Watch::default()).run();
         self.go_on(&outcome);
-        outcome.sources[0].seen()
+        outcome.sources.remove(0).latencies()
     }
 
     /// What a trial works on; its chance is child `index` of `name`.

@@ -150,6 +150,7 @@ impl<D: Disk> Writer<D> {
             trial.started,
             seconds,
             &summary.latency,
+            &recording.controls,
             new_log,
         );
         self.append(names::LATENCY, line.as_bytes())?;
@@ -159,7 +160,7 @@ impl<D: Disk> Writer<D> {
         self.study
             .observations
             .insert(trial.trial, observations.clone());
-        self.study.latency.insert(trial.trial, &line);
+        self.study.latency.insert(&line);
         self.study.trials.push(trial);
         Ok(())
     }

@@ -47,7 +47,8 @@ fn a_sitting_leaves_rows_windows_latencies_and_facts() {
     let log = fs::read_to_string(place.study().join("latency.hlog")).unwrap();
     assert_eq!(
         log.lines()
-            .filter(|line| line.starts_with("Tag=trial-"))
+            .filter(|line| line.starts_with("Tag=trial-")
+                && line.split(',').next().unwrap().matches('-').count() == 1)
             .count(),
         6
     );

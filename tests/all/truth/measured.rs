@@ -4,7 +4,7 @@
 use poolproof::facts::{Facts, Mount};
 use poolproof::judge::{Judgement, judge_all};
 use poolproof::plan::Phase;
-use poolproof::record::{Observations, summarize};
+use poolproof::record::{Observations, observed, summarize};
 use poolproof::seed::Seed;
 use poolproof::sim::scenarios::{Kind, random};
 use poolproof::sim::{DriveKind, Scenario, Truth};
@@ -45,10 +45,14 @@ impl Verdict {
                 .with_summary(&summary, &measured.recording)
         };
         let mut latency = LatencyLog::default();
-        latency.insert(
+        latency.insert(&render_latency(
             1,
-            &render_latency(1, trial.started, SECONDS as f64, &summary.latency, false),
-        );
+            trial.started,
+            SECONDS as f64,
+            &summary.latency,
+            &measured.recording.controls,
+            false,
+        ));
         let study = Study {
             windows: WindowRow::rows(1, &measured.recording, &summary)
                 .into_iter()
@@ -86,6 +90,18 @@ impl Verdict {
         if part < 1e-6 { 0.0 } else { part }
     }
 
+    /// The part of them, 0 to 1, that a cache served or still held when the flush had ended.
+    pub(super) fn from_caches(&self) -> f64 {
+        let truth = &self.truth;
+        let of_cache = truth.bytes_read - truth.from_drives + truth.unwritten_after_flush;
+        of_cache as f64 / self.bytes().max(1.0)
+    }
+
+    /// Whether bytes were counted at the drives.
+    pub(super) fn counted(&self) -> bool {
+        self.seen.get(observed::MEMBERS).is_some()
+    }
+
     /// Whether the pool has parity.
     pub(super) fn parity(&self) -> bool {
         self.scenario.pool.level.parity_drives() > 0
@@ -121,7 +137,7 @@ fn study(scenario: &Scenario, kind: &Kind) -> Study {
             drives: scenario.pool.drives,
             adding: scenario.adding,
             drive_size: scenario.pool.drive_size,
-            rpm: rotating.map(|drive| drive.rpm),
+            rpm: Some(rotating.map_or(0, |drive| drive.rpm)),
             drive_rate: Some(Bytes(scenario.drive.rate_at(0.0).0 as u64)),
         }),
         ..Config::new(Identity(1), scenario.seed, scenario.start, word())
