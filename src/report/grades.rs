@@ -229,8 +229,7 @@ pub(super) fn why_void(judgements: &Judgements, group: &Group) -> String {
 }
 
 /// What would show whose speed it is where nothing was looked at: the one cheapest thing.
-pub(super) const SHOW: &str =
-    "count what the drives read (diskstats_command and members in study.toml) and measure again";
+pub(super) const SHOW: &str = "counting the drives' bytes would show it (diskstats_command)";
 
 /// What to do about a void group, in a few words.
 pub(super) fn remedy(cause: Option<Cause>) -> &'static str {

@@ -103,16 +103,16 @@ pub(super) fn verdict(
         Verdict::NotShown { phase } => {
             let group = row.group(phase);
             let worst = group.and_then(|group| grades::worst(judgements, &group.trials));
+            let why = worst.map_or_else(String::new, |judged| plain(&judged.ruling.reason));
             format!(
-                "{} was seen ({}); that it is the drives' is not shown: {phase}, {}; {}",
+                "{} seen ({}), not shown to be the drives': {phase}, {why}; {}",
                 change(contrast.ratio),
                 within(),
-                worst.map_or_else(String::new, |judged| plain(&judged.ruling.reason)),
                 grades::SHOW
             )
         }
         Verdict::NotBelieved => format!(
-            "{} was seen ({}), far more than the drives can add: not believed; {}",
+            "{} seen ({}), and not believed: far more than the drives can add; {}",
             change(contrast.ratio),
             within(),
             grades::SHOW
