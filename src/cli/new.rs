@@ -1,9 +1,13 @@
 //! `poolproof new`: makes a study.
 
+use std::io::{BufRead, Read, Write, stderr, stdin};
 use std::path::{Path, PathBuf};
+
+use clap::ValueEnum;
 
 use jiff::Timestamp;
 
+use super::consent::terminal;
 use super::mounted::Patience;
 use super::{Exit, Failure, owner, print};
 use crate::load::{Watch, within};
@@ -14,7 +18,7 @@ use crate::store::Writer;
 use crate::study::{Config, Expansion, Identity, Limits, Mounted, Server};
 use crate::sys;
 use crate::text::{path, plain};
-use crate::units::Bytes;
+use crate::units::{Bytes, ParseBytesError};
 
 /// Makes the folder of a study.
 ///
@@ -47,6 +51,9 @@ pub(super) struct Arguments {
     /// Turns per minute, when the drives are rotating ones, as 7200.
     #[arg(long, value_name = "RPM", requires = "pool", value_parser = clap::value_parser!(u32).range(1000..=20_000))]
     rpm: Option<u32>,
+    /// What the drives are [default: turning, which is assumed and proves nothing].
+    #[arg(long, value_name = "KIND", requires = "pool")]
+    drive_kind: Option<DriveKind>,
     /// The most that one drive reads in a second, as its maker states it, as 210MB.
     #[arg(long, value_name = "SIZE", requires = "pool")]
     drive_rate: Option<Bytes>,
@@ -86,13 +93,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let (patience, doing) = (arguments.patience.give_up, "looking what is mounted");
     let seen = within(patience, &arguments.share, doing, &Watch::default(), look)?;
     let (share, mount) = seen?;
-    let expansion = expansion(arguments)?;
+    let asked = Answers::of(arguments)?;
+    let expansion = expansion(arguments, asked.kind)?;
     let mut chance = fastrand::Rng::new();
     let (id, seed) = (Identity(chance.u128(..)), Seed(chance.u64(..)));
     let place = share.to_string_lossy().into_owned();
     let config = Config {
         mount: mount.as_ref().map(Mounted::from),
-        server_memory: arguments.server_memory,
+        server_memory: asked.memory,
         pool: expansion,
         link_gigabits: arguments.link_gigabits,
         server: server(arguments),
@@ -107,10 +115,116 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         |mount| plain(&mount.to_string()),
     );
     print(&format!(
-        "made the study {study} for the share {}: {mounted}\nnext: poolproof measure {study} --phase before\n",
-        path(&share)
+        "made the study {study} for the share {}: {mounted}\n{}next: poolproof measure {study} --phase before\n",
+        path(&share),
+        asked.unknown(config.pool.is_some())
     ))?;
     Ok(Exit::Done)
+}
+
+/// What the drives of a pool are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+enum DriveKind {
+    /// Drives that turn.
+    Turning,
+    /// Solid-state drives on SATA.
+    SataSsd,
+    /// Solid-state drives on PCI Express.
+    Nvme,
+}
+
+impl DriveKind {
+    /// No turns where they do not turn.
+    fn rpm(self) -> Option<u32> {
+        (self != Self::Turning).then_some(0)
+    }
+
+    /// The most that their interface carries: 6 Gb/s in 8b/10b code (Serial ATA revision 3), four lanes of 32 GT/s in
+    /// 128b/130b code (PCI Express 5.0).
+    fn rate(self) -> Option<Bytes> {
+        match self {
+            Self::Turning => None,
+            Self::SataSsd => Some(Bytes(600_000_000)),
+            Self::Nvme => Some(Bytes(15_753_846_153)),
+        }
+    }
+}
+
+/// What a person at a terminal is asked for, since grades hang on it.
+struct Answers {
+    kind: Option<DriveKind>,
+    memory: Option<Bytes>,
+}
+
+impl Answers {
+    fn of(arguments: &Arguments) -> Result<Self, Failure> {
+        let mut answers = Self {
+            kind: arguments.drive_kind,
+            memory: arguments.server_memory,
+        };
+        if terminal() && arguments.pool.is_some() {
+            let (mut from, mut to) = (stdin().lock(), stderr().lock());
+            answers.ask(arguments.rpm.is_none(), &mut from, &mut to)?;
+        }
+        Ok(answers)
+    }
+
+    /// Asks for what was not said; an empty answer leaves it unknown.
+    fn ask(
+        &mut self,
+        kind: bool,
+        answers: &mut impl BufRead,
+        screen: &mut impl Write,
+    ) -> Result<(), Failure> {
+        if kind && self.kind.is_none() {
+            let question = "What are the drives: turning, sata-ssd or nvme? [not known] ";
+            self.kind = answer(question, answers, screen, |text| {
+                DriveKind::from_str(text, false)
+            })?;
+        }
+        if self.memory.is_none() {
+            let question = "How much memory has the server, as 16GiB? [not known] ";
+            self.memory = answer(question, answers, screen, |text| {
+                text.parse()
+                    .map_err(|error: ParseBytesError| error.to_string())
+            })?;
+        }
+        Ok(())
+    }
+
+    /// What was left unknown, and what hangs on it: a line each.
+    fn unknown(&self, pool: bool) -> String {
+        let mut told = String::new();
+        if pool && self.kind.is_none() {
+            told += "the drives are taken to turn: what is faster than such drives proves nothing until --drive-kind says more\n";
+        }
+        if self.memory.is_none() {
+            told += "the server's memory is not known: `poolproof sweep` finds how much of it serves this share\n";
+        }
+        told
+    }
+}
+
+/// Asks until the answer is one, or empty.
+fn answer<T>(
+    question: &str,
+    answers: &mut impl BufRead,
+    screen: &mut impl Write,
+    read: impl Fn(&str) -> Result<T, String>,
+) -> Result<Option<T>, Failure> {
+    loop {
+        write!(screen, "{question}")?;
+        screen.flush()?;
+        let mut line = String::new();
+        Read::take(&mut *answers, 80).read_line(&mut line)?;
+        match line.trim() {
+            "" => return Ok(None),
+            text => match read(text) {
+                Ok(told) => return Ok(Some(told)),
+                Err(why) => writeln!(screen, "{}", plain(&why))?,
+            },
+        }
+    }
 }
 
 fn limits(arguments: &Arguments) -> Result<Option<Limits>, Failure> {
@@ -131,7 +245,7 @@ fn server(arguments: &Arguments) -> Option<Server> {
     })
 }
 
-fn expansion(arguments: &Arguments) -> Result<Option<Expansion>, Failure> {
+fn expansion(arguments: &Arguments, kind: Option<DriveKind>) -> Result<Option<Expansion>, Failure> {
     let (Some(level), Some(drives)) = (arguments.pool, arguments.drives) else {
         return Ok(None);
     };
@@ -140,9 +254,14 @@ fn expansion(arguments: &Arguments) -> Result<Option<Expansion>, Failure> {
         drives,
         adding: arguments.adding,
         drive_size: arguments.drive_size,
-        rpm: arguments.rpm,
-        drive_rate: arguments.drive_rate,
+        rpm: arguments.rpm.or(kind.and_then(DriveKind::rpm)),
+        drive_rate: arguments.drive_rate.or(kind.and_then(DriveKind::rate)),
     };
+    if arguments.rpm.is_some() && kind.is_some_and(|kind| kind != DriveKind::Turning) {
+        let why =
+            "drives that do not turn have no turns: leave out --rpm, or say --drive-kind turning";
+        return Err(Failure::new(Exit::Usage, why));
+    }
     let usage = |error| Failure::new(Exit::Usage, error);
     expansion.before().validate().map_err(usage)?;
     expansion.after().map_err(usage)?;
@@ -203,4 +322,40 @@ fn keep_apart(study: &Path, share: &Path) -> Result<(), Failure> {
         ));
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whoever_makes_a_study_is_asked_until_the_answer_is_one() {
+        for (typed, kind, memory) in [
+            (
+                "turning\n16GiB\n",
+                Some(DriveKind::Turning),
+                Some(Bytes::GIB.times(16)),
+            ),
+            (
+                "spinning\nnvme\nmuch\n8 GiB\n",
+                Some(DriveKind::Nvme),
+                Some(Bytes::GIB.times(8)),
+            ),
+            ("\n\n", None, None),
+            ("sata-ssd", Some(DriveKind::SataSsd), None),
+        ] {
+            let mut answers = Answers {
+                kind: None,
+                memory: None,
+            };
+            let mut screen = Vec::new();
+            answers
+                .ask(true, &mut typed.as_bytes(), &mut screen)
+                .unwrap();
+            assert_eq!((answers.kind, answers.memory), (kind, memory), "{typed}");
+            let told = answers.unknown(true);
+            assert_eq!(told.contains("taken to turn"), kind.is_none());
+            assert_eq!(told.contains("memory is not known"), memory.is_none());
+        }
+    }
 }

@@ -143,8 +143,12 @@ impl Rungs {
             quick: quick as f64 / of as f64,
             of,
             slowest,
-            // Only platters are known to be slow: other drives may be as quick as a cache.
-            low: if case.turns() { low - BY_CHANCE } else { 0.0 },
+            // Only platters are known to be slow: drives of which nothing was stated may be as quick as a cache.
+            low: if case.turn().is_some() {
+                low - BY_CHANCE
+            } else {
+                0.0
+            },
             bound: bound.unwrap_or(1.0).min(1.0),
         }
     }

@@ -65,6 +65,8 @@ pub enum Says {
     AtLeast(Layer, f64),
     /// At most so much was served by the layer and all before it; that it was anything is not said.
     AtMost(Layer, f64),
+    /// So much was served by the layer if an assumption holds that nobody has stated.
+    Maybe(Layer, f64),
     /// The layer may have served; how much is not known.
     Suspect(Layer),
     /// The record contradicts itself.

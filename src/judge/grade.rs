@@ -204,6 +204,16 @@ fn bound(evidence: &[Evidence], path: &Weighed, cached: &Cached) -> Bound {
         Some((source, _, share)) => Some((source, share.high)),
         None => inferred.min_by(|a, b| a.1.total_cmp(&b.1)),
     };
+    let doubt = evidence.iter().filter_map(|sign| match sign.says {
+        Says::Maybe(Layer::Path, share) => Some((sign.source, share)),
+        _ => None,
+    });
+    let doubt = doubt.max_by(|a, b| a.1.total_cmp(&b.1));
+    // A count needs no assumption.
+    let lowest = match (lowest, doubt.filter(|_| counted.is_none())) {
+        (Some((_, most)), Some((source, share))) if share > most => Some((source, share)),
+        _ => lowest,
+    };
     let known = cached.figure();
     match lowest {
         Some((source, most)) if most >= known => Bound {

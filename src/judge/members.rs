@@ -24,6 +24,10 @@ use crate::units::percent;
 
 /// Counts agree with a factor within this part of it.
 const AGREES: f64 = 0.05;
+/// So many times its share, and a member is no drive like the others.
+const GREEDY: f64 = 2.0;
+/// A member that moved less than this part of what was read stood still.
+const STILL: f64 = 0.01;
 /// Reads for parity agree within this part: neighbours in the same row share them.
 const READS_AGREE: f64 = 0.15;
 
@@ -32,7 +36,9 @@ pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
     let Some(members) = case.members() else {
         return Vec::new();
     };
-    let counted = uncounted(case, &members).or_else(|| moved(case, &members));
+    let counted = uncounted(case, &members)
+        .or_else(|| foreign(case, &members))
+        .or_else(|| moved(case, &members));
     [
         counted,
         written(case),
@@ -54,6 +60,43 @@ fn uncounted(case: &Case<'_>, members: &[Member]) -> Option<Evidence> {
         expected: format!("counts of {drives} drives"),
         seen: format!("counts of {counted}"),
         meaning: "what these did not move, the others may have: it tells of no cache".into(),
+        says: Says::Remark,
+        strength: Strength::Counted,
+    })
+}
+
+/// More members than the pool has drives, or one that reads far more than its share where layouts with parity share
+/// evenly: something that is no drive of the pool is among them, and its bytes clear nothing.
+fn foreign(case: &Case<'_>, members: &[Member]) -> Option<Evidence> {
+    let drives = case.drives()? as usize;
+    let total: f64 = members.iter().map(|member| member.read).sum();
+    let most = members
+        .iter()
+        .map(|member| member.read / total)
+        .fold(0.0, f64::max);
+    let even = 1.0 / members.len() as f64;
+    let shared = case
+        .pool()
+        .is_some_and(|pool| pool.level.parity_drives() > 0)
+        && case.only_reads()
+        && case.trial.phase != Phase::During;
+    let greedy = shared && total > 0.0 && most > GREEDY * even;
+    // A drive that is to be added may be listed, and stand still.
+    let at_work = members
+        .iter()
+        .filter(|member| member.read + member.written > STILL * total);
+    let many = at_work.count() > drives;
+    (greedy || many).then(|| Evidence {
+        source: "foreign members",
+        expected: match many {
+            true => format!("counts of {drives} drives"),
+            false => format!("about {} from each", percent(even, 0)),
+        },
+        seen: match many {
+            true => format!("counts of {}", members.len()),
+            false => format!("{} from one", percent(most, 0)),
+        },
+        meaning: "not all that was counted are drives of the pool; one may be a cache: nothing is cleared by them".into(),
         says: Says::Remark,
         strength: Strength::Counted,
     })

@@ -30,13 +30,24 @@ pub fn members(server: &Server) -> Option<Result<Vec<DriveIo>, String>> {
     if server.members.is_empty() {
         return None;
     }
-    let told = shell(command, server.patience()).and_then(|text| {
-        let drives = DriveIo::parse(&text, &server.members).into_iter();
-        drives
-            .collect::<Result<_, _>>()
-            .map_err(|error| error.to_string())
-    });
-    Some(told)
+    let told = shell(command, server.patience());
+    Some(told.and_then(|text| counts(&text, &server.members)))
+}
+
+/// What drives of this machine have done so far, in the order of their `names`.
+///
+/// # Errors
+/// One sentence, when the kernel does not tell of each.
+pub fn own_members(names: &[String]) -> Result<Vec<DriveIo>, String> {
+    let text = super::text(Path::new("/proc/diskstats")).map_err(|error| error.to_string())?;
+    counts(&text, names)
+}
+
+fn counts(text: &str, names: &[String]) -> Result<Vec<DriveIo>, String> {
+    let drives = DriveIo::parse(text, names).into_iter();
+    drives
+        .collect::<Result<_, _>>()
+        .map_err(|error| error.to_string())
 }
 
 /// Bytes per second that the least busy member drive moves just now, asked over a few seconds

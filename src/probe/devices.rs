@@ -37,6 +37,47 @@ pub(super) fn one(sys: &Path, share: &Path) -> Option<(String, Bytes)> {
     Some((name.clone(), size(sys, &name).ok()?))
 }
 
+/// Names of the drives under `mount`, each once; `None` where they are not known, or counts of their bytes would not tell
+/// what drives moved: a drive that the kernel makes of something else (a file, memory, another machine's), or
+/// drives of several kinds, one of which may be a cache for the others.
+pub(super) fn drives(sys: &Path, share: &Path, mount: &Mount) -> Option<Vec<String>> {
+    let devices = under(sys, share, mount).ok()?;
+    let lowest = devices.iter().filter(|device| device.over.is_empty());
+    let mut drives: Vec<String> = lowest.map(|device| whole(sys, &device.name)).collect();
+    drives.sort_unstable();
+    drives.dedup();
+    let turns =
+        |name: &String| text(&sys.join("class/block").join(name).join("queue/rotational")).ok();
+    let kind = turns(drives.first()?)?;
+    let real = |name: &String| {
+        let path = sys.join("class/block").join(name).canonicalize();
+        let made = path.is_ok_and(|path| {
+            MADE.iter()
+                .any(|part| path.to_string_lossy().contains(part))
+        });
+        !made && turns(name).as_ref() == Some(&kind)
+    };
+    drives.iter().all(real).then_some(drives)
+}
+
+/// Parts of paths below `/sys` of devices that are no drives of this machine: what the kernel makes itself, and what
+/// a virtual machine is given.
+const MADE: [&str; 4] = ["/virtual/", "/virtio", "/vbd-", "/vmbus"];
+
+/// The drive that a partition is of; a drive is its own.
+fn whole(sys: &Path, name: &str) -> String {
+    let folder = sys.join("class/block").join(name);
+    let drive = || {
+        let path = folder.canonicalize().ok()?;
+        let parent = path.parent()?.file_name()?.to_str()?;
+        Some(parent.to_owned())
+    };
+    match folder.join("partition").exists() {
+        true => drive().unwrap_or_else(|| name.to_owned()),
+        false => name.to_owned(),
+    }
+}
+
 /// Names of the devices that the file system itself uses.
 fn mounted(sys: &Path, share: &Path, mount: &Mount) -> Result<Vec<String>, String> {
     if let Some(name) = by_number(sys, share) {
@@ -156,6 +197,52 @@ mod tests {
         }
         let found = under(sys.path(), sys.path(), &mount("btrfs", "/dev/sdb1")).unwrap();
         assert_eq!((found.len(), found[0].name.as_str()), (2, "sda1"));
+    }
+
+    /// Drives with a partition each, as `/sys` has them: folders elsewhere, to which class/block leads.
+    fn with_drives(turns: [&str; 2], bus: &str) -> tempfile::TempDir {
+        let sys = tempfile::tempdir().unwrap();
+        let classes = sys.path().join("class/block");
+        std::fs::create_dir_all(&classes).unwrap();
+        let link = |place: &Path, name: &str| {
+            std::fs::create_dir_all(place).unwrap();
+            std::fs::write(place.join("size"), "4096\n").unwrap();
+            std::os::unix::fs::symlink(place, classes.join(name)).unwrap();
+        };
+        let array = sys.path().join("devices/virtual/block/md0");
+        for (drive, turns) in ["sda", "sdb"].into_iter().zip(turns) {
+            let place = sys.path().join("devices").join(bus).join(drive);
+            link(&place, drive);
+            std::fs::create_dir_all(place.join("queue")).unwrap();
+            std::fs::write(place.join("queue/rotational"), turns).unwrap();
+            let partition = format!("{drive}1");
+            link(&place.join(&partition), &partition);
+            std::fs::write(place.join(&partition).join("partition"), "1\n").unwrap();
+            std::fs::create_dir_all(array.join("slaves").join(&partition)).unwrap();
+        }
+        link(&array, "md0");
+        sys
+    }
+
+    #[test]
+    fn drives_are_found_where_their_counts_tell() {
+        let found = |turns, bus| {
+            let sys = with_drives(turns, bus);
+            drives(sys.path(), sys.path(), &mount("ext4", "/dev/md0"))
+        };
+        let both = Some(vec!["sda".to_owned(), "sdb".to_owned()]);
+        assert_eq!(found(["1\n", "1\n"], "pci0/ata1/block"), both);
+        assert_eq!(found(["0\n", "0\n"], "pci0/ata1/block"), both);
+        // One that does not turn beside one that does may be a cache for it.
+        assert_eq!(found(["1\n", "0\n"], "pci0/ata1/block"), None);
+        assert_eq!(found(["1\n", "1\n"], "virtual/block"), None);
+        assert_eq!(found(["1\n", "1\n"], "pci0/virtio1/block"), None);
+        let sys = sys();
+        assert_eq!(
+            drives(sys.path(), sys.path(), &mount("xfs", "/dev/dm-0")),
+            None,
+            "no kind is told"
+        );
     }
 
     #[test]

@@ -15,6 +15,11 @@ pub(super) fn under(_sys: &Path, _share: &Path, _mount: &Mount) -> Result<Vec<De
 }
 
 /// Not told.
+pub(super) fn drives(_sys: &Path, _share: &Path, _mount: &Mount) -> Option<Vec<String>> {
+    None
+}
+
+/// Not told.
 pub(super) fn one(_sys: &Path, _share: &Path) -> Option<(String, Bytes)> {
     None
 }

@@ -22,7 +22,7 @@ mod mount;
 mod process;
 pub mod extents;
 
-pub use activity::{arrays, members, moving};
+pub use activity::{arrays, members, moving, own_members};
 pub use browser::{Printed, pdf};
 pub use command::{shell, shell_ending};
 pub use counters::{Sources, scheduled};
@@ -38,6 +38,13 @@ use crate::facts::{Client, Facts, Link, Room, ServerLink, server};
 use crate::plan::Space;
 use crate::sys;
 use crate::units::Bytes;
+
+/// Names of the drives of this machine that a share mounted at `share` lies on, where counts of their bytes tell what
+/// drives moved.
+pub fn drives(share: &Path) -> Option<Vec<String>> {
+    let mount = mount(share).ok().filter(|mount| server(mount).is_none())?;
+    devices::drives(Path::new("/sys"), share, &mount)
+}
 
 /// Everything that can be learnt of the client and of the share mounted at `share`.
 pub fn facts(share: &Path) -> Facts {

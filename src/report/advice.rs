@@ -113,6 +113,12 @@ pub(super) fn steps(study: &Study, trial: &Trial, judgement: &Judgement) -> Vec<
              bytes of a grown pool came from."
                 .to_owned(),
         );
+    } else if told("foreign members") {
+        steps.push(
+            "Leave nothing but the drives of the pool in members under [server] in study.toml: a cache among them would \
+             pass for a drive."
+                .to_owned(),
+        );
     } else if !told("member drives") {
         let step = match counts_members {
             true => {

@@ -252,6 +252,7 @@ pub(super) fn says(says: Says) -> (&'static str, Option<Layer>) {
         Says::Served(layer, _) => ("served", Some(layer)),
         Says::AtLeast(layer, _) => ("at least", Some(layer)),
         Says::AtMost(layer, _) => ("at most", Some(layer)),
+        Says::Maybe(layer, _) => ("perhaps", Some(layer)),
         Says::Suspect(layer) => ("suspect", Some(layer)),
         Says::Broken => ("broken", None),
         Says::Remark => ("remark", None),

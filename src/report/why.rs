@@ -416,6 +416,11 @@ fn evidence_json(sign: &Evidence) -> EvidenceJson<'_> {
                 low: 0.0,
                 high: most,
             }),
+            Says::Maybe(_, share) => Some(ShareJson {
+                estimate: None,
+                low: 0.0,
+                high: share,
+            }),
             Says::Suspect(_) | Says::Broken | Says::Remark => None,
         },
         strength: sign.strength.word(),

@@ -236,7 +236,8 @@ pub struct Expansion {
     /// Size on the label of each drive.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drive_size: Option<Bytes>,
-    /// Turns per minute of rotating drives; without it nothing is said of platters.
+    /// Turns per minute of drives that turn, 0 of those that do not. Where nothing is stated they are taken to turn, and
+    /// what hangs on that is no proof.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rpm: Option<u32>,
     /// The most that one drive reads in a second, on its fastest tracks.

@@ -67,7 +67,8 @@ impl Config {
         let source = self.reshape.as_ref().map(|reshape| reshape.source);
         let from_pool = Stated {
             drive_rate: pool.drive_rate,
-            rpm: pool.rpm,
+            // Of drives that do not turn a plan asks for no turns.
+            rpm: pool.rpm.filter(|rpm| *rpm > 0),
             link_gigabits: self.link_gigabits,
             local: !self.simulated && self.mount.as_ref().is_some_and(Mounted::is_local),
             used_only: source == Some(Source::Btrfs),

@@ -65,6 +65,14 @@ impl Layout {
         }
     }
 
+    /// Drives that are added at least: those of mirrors come in pairs.
+    pub(crate) fn adds(self) -> usize {
+        match self {
+            Self::Raid5 | Self::Raid6 => 1,
+            Self::Raid10 | Self::BtrfsRaid1 => 2,
+        }
+    }
+
     /// The source of `watch`.
     pub(crate) fn source(self) -> &'static str {
         match self {

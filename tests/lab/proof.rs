@@ -54,9 +54,9 @@ impl<'a> Study<'a> {
         memory: u32,
     ) -> Result<Self, String> {
         let study = Self { lab, name: "scans" };
-        let level = layout.level();
+        let (level, adding) = (layout.level(), layout.adds());
         let mut new = format!(
-            "new scans --share {MOUNT} --pool {level} --drives {drives} --adding 1 --drive-size {drive_bytes}B"
+            "new scans --share {MOUNT} --pool {level} --drives {drives} --adding {adding} --drive-size {drive_bytes}B"
         );
         if told != Told::Nothing {
             write!(new, " --server-memory {memory}MiB").unwrap();

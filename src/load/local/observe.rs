@@ -31,6 +31,8 @@ pub(super) struct Observer {
     study: Identity,
     sources: Sources,
     server: Server,
+    /// Drives of this machine under the share, where nobody says how to ask for its members and their counts tell.
+    drives: Option<Vec<String>>,
     /// Line rate in bits per second and largest packet of the link to the server.
     line: Option<(f64, f64)>,
     /// Size of the block device under the share, where it is one device of this machine.
@@ -81,9 +83,11 @@ impl Observer {
                 own.mtu as f64,
             ))
         });
+        let unasked = server.diskstats_command.is_none();
         Self {
             study,
             sources,
+            drives: unasked.then(|| probe::drives(share)).flatten(),
             server,
             line,
             device: device_bytes(share),
@@ -261,9 +265,13 @@ impl Observer {
         }
     }
 
-    /// Asks the server for its member drives; an empty error when there is no command for it.
+    /// What the member drives have done, of this machine or as the server tells; an empty error when there is no
+    /// command for it.
     fn members(&self, watch: &Watch) -> Result<(Vec<DriveIo>, Instant), Option<String>> {
-        let drives = watch.slowly(|| probe::members(&self.server)).ok_or(None)?;
+        let drives = match &self.drives {
+            Some(names) => probe::own_members(names),
+            None => watch.slowly(|| probe::members(&self.server)).ok_or(None)?,
+        };
         let drives = drives.map_err(|why| Some(format!("member drives not seen: {why}")))?;
         Ok((drives, Instant::now()))
     }
