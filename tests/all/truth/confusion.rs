@@ -35,7 +35,7 @@ impl Class {
     ];
 
     fn of(verdict: &Verdict) -> Self {
-        match verdict.from_caches() > HOLDS {
+        match verdict.served_by_caches() > HOLDS {
             true if verdict.could_show() => Self::CouldBeShown,
             true => Self::NothingCouldShow,
             // What compresses is no cache, and no clean trial either.

@@ -91,7 +91,7 @@ impl Verdict {
     }
 
     /// The part of them, 0 to 1, that a cache served or still held when the flush had ended.
-    pub(super) fn from_caches(&self) -> f64 {
+    pub(super) fn served_by_caches(&self) -> f64 {
         let truth = &self.truth;
         let of_cache = truth.bytes_read - truth.from_drives + truth.unwritten_after_flush;
         of_cache as f64 / self.bytes().max(1.0)
