@@ -19,7 +19,7 @@ use super::members;
 use crate::record::Controls;
 use crate::stats::describe::median;
 use crate::stats::interval::clopper_pearson;
-use crate::units::{Nanos, grouped, percent};
+use crate::units::{Bytes, Nanos, grouped, percent};
 
 /// Fewer first reads, all of them slow, leave room for more than 10 % at 95 %: `1 - 0.05^(1/29)` is 9.8 %.
 const LEAST: usize = 29;
@@ -40,7 +40,37 @@ const ALIKE: f64 = 0.9;
 
 /// What control reads tell of the trial.
 pub(super) fn evidence(case: &Case<'_>) -> Vec<Evidence> {
-    look(case).into_iter().collect()
+    [look(case), afterwards(case)]
+        .into_iter()
+        .flatten()
+        .collect()
+}
+
+/// What was read before the trial, once more after it: whether the caches on the path hold as much as went by.
+fn afterwards(case: &Case<'_>) -> Option<Evidence> {
+    let later = &case.own_controls.later;
+    let again = Rungs::of(&case.own_controls)?.quickness();
+    let quick = later.iter().filter(|latency| **latency <= again).count();
+    let part = quick as f64 / later.len() as f64;
+    let between = Bytes(case.trial.bytes).si();
+    (later.len() >= LEAST).then(|| Evidence {
+        source: "control reads afterwards",
+        expected: format!(
+            "none of {} as quick as what had just been read, {again}",
+            later.len()
+        ),
+        seen: format!(
+            "{} as quick, after {between} of the trial",
+            percent(part, 0)
+        ),
+        meaning: match part {
+            part if part >= ALIKE => format!("caches on the path hold {between} and more"),
+            part if part > 1.0 - ALIKE => format!("caches on the path hold a part of {between}"),
+            _ => format!("caches on the path do not keep {between}"),
+        },
+        says: Says::Remark,
+        strength: Strength::Inferred,
+    })
 }
 
 fn look(case: &Case<'_>) -> Option<Evidence> {
@@ -109,6 +139,11 @@ impl Rungs {
         (first.len() >= LEAST && again.len() >= LEAST).then_some(Self { first, again })
     }
 
+    /// What most of the second reads took at most, and what else is taken for a cache.
+    fn quickness(&self) -> Nanos {
+        self.again[(0.9 * self.again.len() as f64).ceil() as usize - 1] + TIER
+    }
+
     fn compare(&self, case: &Case<'_>) -> Found {
         let (of, of_again) = (self.first.len() as u64, self.again.len() as u64);
         let as_quick = |slowest: Nanos| {
@@ -124,9 +159,12 @@ impl Rungs {
             let most = clopper_pearson(quick, of, confidence)?.high;
             Some(most / held)
         };
-        let most = self.again[(0.9 * of_again as f64).ceil() as usize - 1] + TIER;
         let nothing_keeps = case.turns() && self.again_are_slow();
-        let slowest = if nothing_keeps { PLATTER } else { most };
+        let slowest = if nothing_keeps {
+            PLATTER
+        } else {
+            self.quickness()
+        };
         let bound = match nothing_keeps {
             // A tier may be as slow as drives that do not turn.
             _ if !case.turns() => None,
