@@ -144,8 +144,8 @@ pub struct Excluded {
 
 /// Compares all trials of `study`, as they were judged.
 ///
-/// Only trials whose grade holds (A or B) are taken for the drives' speed. Where a phase has others
-/// only, they stand as a group that is void, and no verdict is built on them.
+/// Only trials whose grade holds (A or B) are taken for the drives' speed. Where a phase has none, those that nobody
+/// looked at (U) stand as a group on which no verdict is proved; where it has others only, as a group that is void.
 pub fn compare(study: &Study, judgements: &BTreeMap<u64, Judgement>, rules: Rules) -> Comparison {
     let mut excluded = Vec::new();
     let mut names: Vec<String> = study
@@ -264,7 +264,7 @@ impl Context<'_> {
         self.observations.get(&trial.trial)?.get(name)
     }
 
-    /// The trials of a phase whose grade holds; the others only where there are none such.
+    /// The trials of a phase whose grade holds; where there are none such, those of grade U; else the void ones.
     fn group(
         &self,
         phase: Phase,

@@ -60,7 +60,7 @@ pub fn sitting_text(
         "spread",
         "latency",
     ];
-    text += &format!("\n{banner}By workload: trials whose grade holds (A, B); medians\n");
+    text += &format!("\n{banner}By workload: trials that are not void (A, B, U); medians\n");
     text += &table(width, 2, &head, workload_rows(&sitting, judgements));
     text += &list(
         width,
@@ -223,7 +223,7 @@ fn complete<'a>(sitting: &Sitting<'a>, name: &str) -> Vec<&'a Trial> {
     sitting.trials.iter().copied().filter(of_name).collect()
 }
 
-/// A row a workload, of the trials whose grade holds; without any, of none.
+/// A row a workload, of the trials that are not void; without any, of none.
 fn workload_rows(sitting: &Sitting<'_>, judgements: &Judgements) -> Vec<Vec<String>> {
     let row = |name: String| {
         let all = complete(sitting, &name);
