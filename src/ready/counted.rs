@@ -17,8 +17,10 @@ pub(super) fn comparison(study: &Study) -> Comparison {
 /// What a workload has in a phase.
 pub(super) struct Holding<'a> {
     pub(super) workload: &'a str,
-    /// Trials whose grade holds.
+    /// Trials that are not void.
     pub(super) trials: usize,
+    /// Whether nobody looked at them for a cache: no change is proved on them.
+    pub(super) unseen: bool,
     /// Sittings that they come from.
     pub(super) sittings: usize,
 }
@@ -43,10 +45,12 @@ pub(super) fn holding<'a>(
         .map(|row| {
             let group = row.group(phase).filter(|group| group.void.is_none());
             let (trials, sittings) = group.map_or((0, 0), |g| (g.trials.len(), g.sittings));
+            let unseen = group.is_some_and(|group| group.unseen);
             let workload = row.workload.as_str();
             Holding {
                 workload,
                 trials,
+                unseen,
                 sittings,
             }
         })

@@ -168,7 +168,7 @@ pub(super) fn measured(
     let enough = found.iter().filter(|held| held.trials >= ENOUGH);
     let (enough, all) = (enough.count(), found.len());
     let latest = study.trials.iter().rfind(|trial| trial.phase == phase);
-    let evidence = format!("{enough} of {all} workloads have {ENOUGH} trials of grade A or B");
+    let evidence = format!("{enough} of {all} workloads have {ENOUGH} trials that are not void");
     match latest {
         None => Finding::open("nothing was measured", advice),
         Some(latest) if enough == all => Finding::done(evidence, Some(latest.started)),

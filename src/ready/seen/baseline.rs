@@ -65,11 +65,25 @@ pub(super) fn baseline(context: &Context<'_>) -> Found {
         .collect();
     if !few.is_empty() {
         let evidence = format!(
-            "trials with grade A or B, of {ENOUGH} wanted: {}",
+            "trials that are not void, of {ENOUGH} wanted: {}",
             few.join(", ")
         );
         let advice = format!("{BASELINE}; `poolproof compare STUDY` says why trials were left out");
         return Found(State::NotYet, evidence, at, advice);
+    }
+    let unseen: Vec<&str> = found
+        .iter()
+        .filter(|held| held.unseen)
+        .map(|held| held.workload)
+        .collect();
+    if !unseen.is_empty() {
+        let evidence = format!(
+            "enough trials, but of {} of grade U: nobody looked for a cache, and no change will be proved on them",
+            unseen.join(", ")
+        );
+        let advice = "let the drives' bytes be counted (diskstats_command and members under [server] in study.toml) and \
+                      measure before once more";
+        return Found(State::Mind, evidence, at, advice.into());
     }
     let least = found.iter().map(|held| held.trials).min().unwrap_or(0);
     let sittings = found.iter().map(|held| held.sittings).min().unwrap_or(0);

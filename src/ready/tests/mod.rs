@@ -9,19 +9,16 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::*;
 use crate::report::testing::{Scene, study};
-use crate::study::{LatencyLog, Outcome};
+use crate::study::Outcome;
 
-/// A study of that kind without windows and latencies, which nothing here looks at and judging
-/// takes its time over. Made once.
+/// A study of that kind. Made once.
 fn scene(kind: Scene) -> Study {
     static MADE: Mutex<Vec<(Scene, Study)>> = Mutex::new(Vec::new());
     let mut made = MADE.lock().unwrap();
     if let Some((_, study)) = made.iter().find(|(own, _)| *own == kind) {
         return study.clone();
     }
-    let mut fresh = study(kind);
-    fresh.windows = crate::study::Windows::default();
-    fresh.latency = LatencyLog::default();
+    let fresh = study(kind);
     made.push((kind, fresh.clone()));
     fresh
 }
