@@ -66,7 +66,7 @@ impl Contrast {
         let mut contrast =
             Self::of_values(before.into(), other.into(), before.quantity, rules, seed);
         let unseen = [before, other].into_iter().find(|group| group.unseen);
-        if let Some(unseen) = unseen.filter(|_| contrast.excludes_no_change()) {
+        if let Some(unseen) = unseen.filter(|_| contrast.verdict.is_proved()) {
             contrast.sittings_needed = None;
             contrast.verdict = Verdict::NotShown {
                 phase: unseen.phase,

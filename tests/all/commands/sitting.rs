@@ -156,6 +156,8 @@ fn what_was_measured_is_shown_compared_reported_and_cleaned() {
         "gain",
         "loss",
         "no provable change",
+        "not shown to be the drives'",
+        "not believed",
         "not enough trials",
         "void",
     ];
